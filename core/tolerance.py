@@ -1,0 +1,23 @@
+"""Every tolerance, sized for jewellery, with what goes wrong if it is larger."""
+
+PLANAR_MM = 1e-9
+"""How far a corner of a stone's facet may lie off its plane. Larger: facets bend and reflections smear."""
+
+SAME_POINT_MM = 1e-6
+"""Points nearer than this are one point after welding. Larger: melee facets of 0.02 mm collapse."""
+
+WELD_MM = 1e-5
+"""The coarsest welding a reader of binary STL (float32) will do at 100 mm. Larger: thin claws pinch."""
+
+OVERLAP_MM = 0.01
+"""By how much parts that join reach into each other. Larger: the joint shows at the bench."""
+
+CHORD_MM = 0.005
+"""Default chord error of a curved surface. Larger: facets show after polishing, weight drifts."""
+
+PLAN_MM = 0.02
+"""How far a measured length may stray from the plan before it is a finding. Larger: a seat bur's step
+(0.05 mm, ISO 2157 sizes) would go unnoticed."""
+
+SHARE = 0.005
+"""How far a measured share (notch) may stray from the plan. Common practice, no source."""
