@@ -1,0 +1,9 @@
+"""Stones: from what a gauge or a report says to a closed faceted solid that answers a setting's questions."""
+from __future__ import annotations
+
+from .cuts import CUTS
+from .make import cache_info, make_stone
+from .outline import Outline, Place
+from .stone import Stone
+
+__all__ = ["CUTS", "Outline", "Place", "Stone", "cache_info", "make_stone"]

@@ -1,0 +1,172 @@
+"""From facet planes to a closed polygon mesh.
+
+A convex stone is the part that its facet planes leave in common. Each plane is a point of the dual space (its normal
+over its distance from an inner point); the hull of those points has one triangle for each corner of the stone, three
+planes meeting. Where more planes meet, several triangles stand for the same corner: they are gathered and the corner
+is solved from all its planes, so that every facet is flat to rounding.
+"""
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats, Ints, PolyMesh
+from ..solid.kernel import hull_triangles
+
+MEET_MM = 3e-10
+"""Planes that pass a corner nearer than this meet in it. Larger: facets would bend by more than PLANAR_MM."""
+
+
+@dataclass(frozen=True, eq=False)
+class Planes:
+    """Half-spaces normal · x <= offset: normals (m, 3) of unit length, offsets (m,) mm, tags (m,) into `tag_names`."""
+
+    normals: Floats
+    offsets: Floats
+    tags: Ints
+    tag_names: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.offsets)
+
+    def grown(self, clearance_mm: float) -> Planes:
+        """Every plane moved outwards."""
+        return replace(self, offsets=self.offsets + clearance_mm)
+
+    def heights(self, points: Floats) -> Floats:
+        """(n, m) mm: how far (n, 3) points lie outside each plane; negative inside."""
+        return points @ self.normals.T - self.offsets
+
+    def tagged(self, *names: str) -> Planes:
+        """Only the planes with one of these tags."""
+        keep = np.isin(self.tags, [i for i, name in enumerate(self.tag_names) if name in names])
+        return replace(self, normals=self.normals[keep], offsets=self.offsets[keep], tags=self.tags[keep])
+
+
+def gathered(groups: Sequence[tuple[str, Floats, Floats]]) -> Planes:
+    """One set of planes from (kind, normals (k, 3) of any length, points on them (k, 3))."""
+    names = tuple(dict.fromkeys(name for name, _, _ in groups))
+    normals = np.concatenate([rows for _, rows, _ in groups])
+    normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    points = np.concatenate([rows for _, _, rows in groups])
+    tags = np.concatenate([np.full(len(rows), names.index(name), np.int32) for name, rows, _ in groups])
+    return Planes(normals, np.einsum("ij,ij->i", normals, points), tags, names)
+
+
+def through(a: Floats, b: Floats, c: Floats, inside: Floats) -> Floats:
+    """(k, 3) normals of the planes through three rows of points, looking away from `inside` (3,)."""
+    normals = np.cross(b - a, c - a)
+    flip = np.einsum("ij,ij->i", normals, inside - a) > 0.0
+    normals[flip] *= -1.0
+    return normals
+
+
+def polyhedron(planes: Planes, inside: Sequence[float]) -> PolyMesh:
+    """The closed convex mesh that the planes leave in common around `inside` (3,) mm.
+
+    Faces come in the order of the planes; a plane that bounds nothing has none. Raises GeometryError if `inside`
+    lies on or beyond a plane, or the planes leave an open shape.
+    """
+    middle = np.asarray(inside, np.float64)
+    depths = planes.offsets - planes.normals @ middle
+    if not (depths > 0.0).all():
+        kind = planes.tag_names[planes.tags[int(np.argmin(depths))]]
+        raise GeometryError("stone", f"its {kind} facets pass its middle", "change the proportions")
+    triangles = _dual_hull(planes.normals / depths[:, None] * np.median(depths))
+    corners, owners, vertices = _corners(planes.normals, depths, triangles)
+    mesh = _faces(planes, vertices, corners, owners)
+    if not mesh.is_closed():
+        raise GeometryError("stone", "its facets leave it open", "change the proportions")
+    return replace(mesh, vertices=mesh.vertices + middle)
+
+
+def _dual_hull(points: Floats) -> Ints:
+    """(t, 3) int: the hull's triangles as indices into (m, 3) points."""
+    hull, triangles = hull_triangles(points)
+    if len(triangles) < 4:
+        raise GeometryError("stone", "its facets leave it open", "change the proportions")
+    distance = ((hull[:, None] - points) ** 2).sum(axis=2)
+    return distance.argmin(axis=1).astype(np.int32)[triangles]
+
+
+def _corners(normals: Floats, depths: Floats, triangles: Ints) -> tuple[Ints, Ints, Floats]:
+    """Pairs of (corner, plane) as two (k,) arrays, and the corners' places (c, 3) about the inner point."""
+    n = normals[triangles]
+    d = depths[triangles]
+    crossed = np.stack([np.cross(n[:, 1], n[:, 2]), np.cross(n[:, 2], n[:, 0]), np.cross(n[:, 0], n[:, 1])], axis=1)
+    volume = np.einsum("ij,ij->i", n[:, 0], crossed[:, 0])
+    sharp = np.abs(volume)
+    places = np.einsum("ij,ijk->ik", d, crossed) / np.where(sharp > 0.0, volume, 1.0)[:, None]
+    label = _meeting(triangles, places, sharp, normals, depths)
+
+    count = int(label.max()) + 1
+    best = np.zeros(count, np.int64)
+    order = np.argsort(sharp, kind="stable")
+    best[label[order]] = order
+    pairs = np.unique(label[:, None].astype(np.int64) * len(depths) + triangles)
+    corners, owners = pairs // len(depths), pairs % len(depths)
+    return corners.astype(np.int32), owners.astype(np.int32), _solved(places[best], normals, depths, corners, owners)
+
+
+def _meeting(triangles: Ints, places: Floats, sharp: Floats, normals: Floats, depths: Floats) -> Ints:
+    """(t,) int: which corner each triangle stands for. Neighbours whose planes all meet in one point share one."""
+    count, planes = len(triangles), len(depths)
+    start, end = triangles.ravel().astype(np.int64), triangles[:, [1, 2, 0]].ravel().astype(np.int64)
+    opposite = triangles[:, [2, 0, 1]].ravel()
+    owner = np.repeat(np.arange(count), 3)
+    there, back = np.argsort(start * planes + end), np.argsort(end * planes + start)
+    twin = np.empty(3 * count, np.int64)
+    twin[there] = back
+    one, other = owner, owner[twin]
+    keep = (one < other)
+    one, other, over_one, over_other = one[keep], other[keep], opposite[keep], opposite[twin][keep]
+    from_one = sharp[one] >= sharp[other]
+    base = np.where(from_one, one, other)
+    plane = np.where(from_one, over_other, over_one)
+    off = np.abs(np.einsum("ij,ij->i", normals[plane], places[base]) - depths[plane])
+    same = off < MEET_MM
+    one, other = one[same], other[same]
+    label = np.arange(count)
+    while True:
+        lower = label.copy()
+        np.minimum.at(lower, one, label[other])
+        np.minimum.at(lower, other, label[one])
+        lower = lower[lower]
+        if (lower == label).all():
+            break
+        label = lower
+    return np.unique(label, return_inverse=True)[1].reshape(-1)
+
+
+def _solved(places: Floats, normals: Floats, depths: Floats, corners: Ints, owners: Ints) -> Floats:
+    """Corners (c, 3) moved to where their planes meet best, by least squares about a first guess."""
+    for _ in range(2):
+        rows = normals[owners]
+        error = depths[owners] - np.einsum("ij,ij->i", rows, places[corners])
+        first = np.flatnonzero(np.diff(corners, prepend=-1))
+        square = np.add.reduceat(rows[:, :, None] * rows[:, None, :], first, axis=0)
+        right = np.add.reduceat(rows * error[:, None], first, axis=0)
+        places = places + np.linalg.solve(square, right[:, :, None])[:, :, 0]
+    return places
+
+
+def _faces(planes: Planes, vertices: Floats, corners: Ints, owners: Ints) -> PolyMesh:
+    """Each plane's corners put in counter-clockwise order about their middle; planes with fewer than three left out."""
+    sizes = np.bincount(owners, minlength=len(planes))
+    keep = sizes[owners] >= 3
+    corners, owners = corners[keep], owners[keep]
+    axis = np.eye(3)[np.abs(planes.normals).argmin(axis=1)]
+    along = np.cross(axis, planes.normals)
+    across = np.cross(planes.normals, along)
+    sums = np.zeros((len(planes), 3))
+    np.add.at(sums, owners, vertices[corners])
+    spoke = vertices[corners] - (sums / np.maximum(sizes, 1)[:, None])[owners]
+    angle = np.arctan2(np.einsum("ij,ij->i", spoke, across[owners]), np.einsum("ij,ij->i", spoke, along[owners]))
+    order = np.lexsort([angle, owners])
+    bounding = np.flatnonzero(sizes >= 3)
+    used, compact = np.unique(corners[order], return_inverse=True)
+    starts = np.concatenate([[0], np.cumsum(sizes[bounding])]).astype(np.int32)
+    return PolyMesh(vertices[used], compact.reshape(-1).astype(np.int32), starts, planes.tags[bounding], planes.tag_names)

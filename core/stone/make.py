@@ -1,0 +1,129 @@
+"""Makes a stone from what a spec says about it."""
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from typing import Any
+
+from ..errors import Fault, GeometryError, SpecError
+from .brilliant import Heights, brilliant_planes, round_count, round_girdle, round_least_star, round_scallops
+from .cuts import BY_NAME, CUTS, Cut
+from .facets import polyhedron
+from .outline import Outline
+from .resolve import Proportions, refuse, resolve
+from .stone import Stone
+
+DIAMOND_G_CM3 = 3.515
+"""Density of diamond, g/cm3, where no other is given."""
+
+FLATS_MM = 0.001
+"""Chord error of a stone's girdle. Larger: a round stone of 6 mm would lose over 0.01 % of its weight."""
+
+WEIGHT_AGREES = 0.10
+"""How far a weight may stray from what the measures give: girdles and bulges make up to a tenth (common practice)."""
+
+WEIGHT_SOLVED = 1e-4
+"""How exactly a measure is found that gives a weight; reports round weights to a hundredth of a carat."""
+
+
+def make_stone(choice: Mapping[str, Any]) -> Stone:
+    """The stone of a spec's stone section: keys without "stone.", any left out or None.
+
+    `density_g_cm3` may be among them and is used only with `weight_ct`. The same choice gives the same object.
+    Raises SpecError for figures that contradict each other or that no stone can have.
+    """
+    return _made(tuple(sorted((key, value) for key, value in choice.items() if value is not None)))
+
+
+@lru_cache(maxsize=64)
+def _made(items: tuple[tuple[str, Any], ...]) -> Stone:
+    choice = dict(items)
+    name = choice.get("cut", CUTS[0])
+    if name not in BY_NAME:
+        refuse("cut", name, "it must be one of " + ", ".join(f'"{cut}"' for cut in CUTS))
+    cut = BY_NAME[name]
+    if "weight_ct" in choice:
+        return _weighed(choice, cut)
+    return _built(choice, cut)
+
+
+cache_info = _made.cache_info
+"""How often stones were made and how often they were found ready."""
+
+
+def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:
+    """A stone by its measures, not looking at its weight."""
+    return _round_brilliant(resolve(choice, cut), cut)
+
+
+def _round_brilliant(p: Proportions, cut: Cut) -> Stone:
+    radius = 0.5 * p.width_mm
+    heights = Heights(p.table, p.crown_mm, p.girdle_mm, p.pavilion_mm, p.star, p.lower_half, p.culet)
+    scallops = sum(round_scallops(heights, radius)) / p.width_mm
+    if p.girdle_mm <= scallops * p.width_mm:
+        raise SpecError(Fault("stone.girdle", p.girdle_mm / p.width_mm,
+                              f"the half facets take {scallops:.2%} of the width from it, so it must be more than that at "
+                              "the mains or the stone has no girdle between them"))
+    if 1.0 - p.lower_half <= p.culet:
+        refuse("culet", p.culet, f"lower halves of {p.lower_half:g} end {1.0 - p.lower_half:.2f} of the way from the axis, so "
+                                 "it must be less than that")
+    least_star = round_least_star(p.table)
+    if p.star <= least_star:
+        refuse("star", p.star, f"with a table of {p.table:.3g} its tip would stand above the table, so it must be more than "
+                               f"{least_star:.3f}")
+    planes = brilliant_planes(round_girdle(radius, round_count(radius, FLATS_MM)), heights)
+    return Stone(cut.name, polyhedron(planes, (0.0, 0.0, 0.5 * p.girdle_mm)), Outline.circle(radius), p.length_mm,
+                 p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm, p.pavilion_mm, p.table * p.width_mm, p.figures, planes,
+                 p.pavilion_deg)
+
+
+def _weighed(choice: Mapping[str, Any], cut: Cut) -> Stone:
+    """A stone whose weight is known: it gives the size, or else the depth, or else it must agree."""
+    weight = choice["weight_ct"]
+    if isinstance(weight, bool) or not isinstance(weight, (int, float)) or not (math.isfinite(weight) and weight > 0.0):
+        refuse("weight_ct", weight, "it must be a finite number above 0")
+    density = float(choice.get("density_g_cm3", DIAMOND_G_CM3))
+    rest = {key: value for key, value in choice.items() if key != "weight_ct"}
+    if not {"length_mm", "width_mm"} & rest.keys() and not {"depth", "depth_mm"} <= rest.keys():
+        guess = 6.4 * (weight * DIAMOND_G_CM3 / density) ** (1.0 / 3.0)
+        return _found(rest, cut, weight, density, "width_mm", guess)
+    stone = _built(rest, cut)
+    heights_open = not {"crown_angle_deg", "crown_height"} & rest.keys() or not (
+        {"pavilion_angle_deg", "pavilion_depth"} & rest.keys())
+    if "depth" in cut.has and heights_open and not {"depth", "depth_mm"} & rest.keys():
+        return _found(rest, cut, weight, density, "depth", stone.depth_mm / stone.width_mm)
+    off = stone.weight_ct(density) / weight - 1.0
+    if abs(off) > WEIGHT_AGREES:
+        size = next(key for key in ("width_mm", "length_mm", "depth_mm") if key in rest)
+        raise SpecError(*(Fault(f"stone.{key}", choice[key],
+                                f"it contradicts stone.{other} = {choice[other]:g}: the measures give {stone.weight_ct(density):.4g} "
+                                f"ct at {density:g} g/cm³, and they may differ by {WEIGHT_AGREES:.0%}; correct or leave out one")
+                          for key, other in (("weight_ct", size), (size, "weight_ct"))))
+    return stone
+
+
+def _found(rest: Mapping[str, Any], cut: Cut, weight_ct: float, density: float, key: str, guess: float) -> Stone:
+    """The stone whose measure `key` gives the weight, by secants of logarithms."""
+    def off(value: float) -> tuple[Stone, float]:
+        stone = _built({**rest, key: value}, cut)
+        return stone, math.log(stone.weight_ct(density) / weight_ct)
+
+    try:
+        return _secant(off, guess)
+    except (SpecError, GeometryError) as error:
+        raise SpecError(Fault("stone.weight_ct", weight_ct,
+                              f"no {cut.name} has it together with the other figures ({error})".rstrip("."))) from None
+
+
+def _secant(off: Callable[[float], tuple[Stone, float]], guess: float) -> Stone:
+    before, (_, miss_before) = guess, off(guess)
+    value = guess * math.exp(-miss_before / 3.0)
+    for _ in range(20):
+        stone, miss = off(value)
+        if abs(miss) < WEIGHT_SOLVED:
+            return stone
+        slope = (miss - miss_before) / math.log(value / before)
+        before, miss_before = value, miss
+        value *= math.exp(max(-0.5, min(0.5, -miss / slope)))
+    raise GeometryError("stone", "no size gives this weight", "give its measures instead")

@@ -1,0 +1,360 @@
+"""The girdle outline of a stone and its parallel curves, exact to the piece.
+
+An outline is a closed, counter-clockwise chain of lines and arcs of circles or axis-parallel ellipses. A parallel
+curve is made of exact points (point minus inset times normal); where pieces meet at a corner, theirs are trimmed or
+produced to the point where they cross, so corners stay mitred. A piece that a large inset swallows collapses into
+the crossing of its neighbours, and keeps its number of samples, so that lofts between two insets stay quads.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats
+
+SMOOTH_DEG = 1e-6
+"""Pieces whose normals differ by less than this join smoothly. Larger: a blunt corner would not be mitred."""
+
+REACH_SHARE = 1e-7
+"""How exactly, as a share of the outline's size, the reach is found. Larger: walls stop short of the middle."""
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """A point of an outline: `point` (2,) mm, outward unit `normal` (2,), and by how much the outline turns there.
+
+    At a corner the normal halves the angle between both sides' normals; `turn_deg` is positive at a corner that
+    stands out and negative in a cleft. A mitred parallel at inset d leaves the corner by d / cos(turn / 2).
+    """
+
+    point: Floats
+    normal: Floats
+    turn_deg: float = 0.0
+
+    @property
+    def is_corner(self) -> bool:
+        return self.turn_deg != 0.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight piece from `start` to `end`, mm."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+    is_curved = False
+
+    def at(self, t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """At parameters (n,), 0 start and 1 end: points (n, 2), normals (n, 2), velocity (n, 2), curvature (n,) 1/mm."""
+        start, way = np.array(self.start), np.subtract(self.end, self.start)
+        normal = np.array([way[1], -way[0]]) / math.hypot(*way)
+        shape = (len(t), 2)
+        return (start + np.multiply.outer(t, way), np.broadcast_to(normal, shape), np.broadcast_to(way, shape),
+                np.zeros(len(t)))
+
+    def segments(self, chord_mm: float) -> int:
+        """How many chords keep the error."""
+        return 1
+
+
+@dataclass(frozen=True)
+class Arc:
+    """A piece of a circle or axis-parallel ellipse about `centre`, with half axes `x_mm` and `y_mm`.
+
+    It runs counter-clockwise from the eccentric angle `start_rad` over `sweep_rad` (2 pi: all round).
+    """
+
+    centre: tuple[float, float]
+    x_mm: float
+    y_mm: float
+    start_rad: float
+    sweep_rad: float
+
+    is_curved = True
+
+    def at(self, t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """As `Line.at`."""
+        angle = self.start_rad + self.sweep_rad * t
+        cos, sin = np.cos(angle), np.sin(angle)
+        along = np.column_stack([-self.x_mm * sin, self.y_mm * cos])
+        speed = np.hypot(along[:, 0], along[:, 1])
+        normals = np.column_stack([along[:, 1], -along[:, 0]]) / speed[:, None]
+        points = np.column_stack([self.centre[0] + self.x_mm * cos, self.centre[1] + self.y_mm * sin])
+        return points, normals, along * self.sweep_rad, self.x_mm * self.y_mm / speed ** 3
+
+    def segments(self, chord_mm: float) -> int:
+        """How many chords keep the error; an even number."""
+        radius = max(self.x_mm, self.y_mm)
+        half_step = math.acos(max(1.0 - chord_mm / radius, 0.0))
+        return max(2, 2 * math.ceil(self.sweep_rad / (4.0 * half_step) - 1e-9))
+
+
+Piece = Line | Arc
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A closed, counter-clockwise chain of pieces about the origin, each starting where the last one ends."""
+
+    pieces: tuple[Piece, ...]
+
+    @classmethod
+    def circle(cls, radius_mm: float) -> Outline:
+        """A circle about the origin; sample 0 of its loops lies at azimuth 0."""
+        return cls.ellipse(radius_mm, radius_mm)
+
+    @classmethod
+    def ellipse(cls, x_mm: float, y_mm: float) -> Outline:
+        """An ellipse about the origin with half axes along x and y."""
+        return cls((Arc((0.0, 0.0), x_mm, y_mm, 0.0, 2.0 * math.pi),))
+
+    @classmethod
+    def polygon(cls, points: Floats) -> Outline:
+        """Straight sides through (n, 2) points, counter-clockwise."""
+        ends = [(float(x), float(y)) for x, y in points]
+        return cls(tuple(Line(a, b) for a, b in zip(ends, ends[1:] + ends[:1], strict=True)))
+
+    @property
+    def is_one_piece(self) -> bool:
+        """True for a full circle or ellipse, which has no joints."""
+        return len(self.pieces) == 1
+
+    def counts(self, chord_mm: float, multiple: int = 1) -> tuple[int, ...]:
+        """Segments per piece that keep the chord error: 1 for a line, an even number for an arc.
+
+        A full circle or ellipse gets a number that is also a multiple of `multiple`, so that its samples repeat
+        with what stands around it.
+        """
+        counts = tuple(piece.segments(chord_mm) for piece in self.pieces)
+        if self.is_one_piece:
+            step = math.lcm(2, multiple)
+            return (max(step * math.ceil(counts[0] / step), 4),)
+        return counts
+
+    def loop(self, inset_mm: float, counts: Sequence[int]) -> Floats:
+        """The parallel curve inside by `inset_mm` (negative: outside) as (sum of counts, 2) points, counter-clockwise.
+
+        Samples of an arc are pushed out along their normals, all by the same amount, so that the polygon's area
+        equals the true curve's. Raises GeometryError if there is no such curve.
+        """
+        starts, ends, joints = self._trims(inset_mm)
+        rows: list[Floats] = []
+        for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
+            if np.isnan(starts[i]):
+                rows.append(np.tile(joints[i], (count, 1)))
+                continue
+            points, normals = _offset(piece, np.linspace(starts[i], ends[i], count + 1), inset_mm)
+            if piece.is_curved:
+                if count < 2:
+                    raise ValueError("an arc needs at least two segments")
+                target = _swept_mm2(piece, starts[i], ends[i], inset_mm)
+                points = _pushed(points, normals, target, self.is_one_piece)
+            rows.append(points[:-1])
+        return np.concatenate(rows)
+
+    def place(self, azimuth_deg: float) -> Place:
+        """Where a ray from the origin at this azimuth (counter-clockwise from +X) leaves the outline."""
+        angle = math.radians(azimuth_deg)
+        ray = np.array([math.cos(angle), math.sin(angle)])
+        for corner in self.corners:
+            if corner.point @ ray > 0.0 and abs(_cross(ray, corner.point)) < 1e-9 * math.hypot(*corner.point):
+                return corner
+        for piece in self.pieces:
+            t = np.linspace(0.0, 1.0, 33)
+            points = piece.at(t)[0]
+            side, ahead = _cross(ray, points), points @ ray
+            for k in np.flatnonzero((side[:-1] <= 0.0) & (side[1:] >= 0.0) & (ahead[:-1] + ahead[1:] > 0.0)):
+                point, normal = _crossing(piece, ray, float(t[k]), float(t[k + 1]))
+                return Place(point, normal)
+        raise GeometryError("outline", f"no point lies at azimuth {azimuth_deg:g}°", "it must run around the origin")
+
+    @cached_property
+    def corners(self) -> tuple[Place, ...]:
+        """The places where the outline turns at once, in order."""
+        if self.is_one_piece:
+            return ()
+        places = []
+        for before, after in zip(self.pieces, self.pieces[1:] + self.pieces[:1], strict=True):
+            before_normal = before.at(np.ones(1))[1][0]
+            point, after_normal = (row[0] for row in after.at(np.zeros(1))[:2])
+            turn = math.degrees(math.atan2(_cross(before_normal, after_normal), before_normal @ after_normal))
+            if abs(turn) > SMOOTH_DEG:
+                half = before_normal + after_normal
+                places.append(Place(point, half / math.hypot(*half), turn))
+        return tuple(places)
+
+    @cached_property
+    def area_mm2(self) -> float:
+        """What the outline encloses, mm2."""
+        return sum(_swept_mm2(piece, 0.0, 1.0, 0.0) for piece in self.pieces)
+
+    @cached_property
+    def perimeter_mm(self) -> float:
+        """Its length, mm."""
+        t, weights = _quadrature(0.0, 1.0)
+        return float(sum(weights @ np.linalg.norm(piece.at(t)[2], axis=1) for piece in self.pieces))
+
+    @cached_property
+    def reach_mm(self) -> float:
+        """The largest inset, mm, that still gives a simple parallel curve around something."""
+        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, 65)[:-1])[0] for piece in self.pieces])
+        low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
+        while high - low > REACH_SHARE * high:
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
+        return low
+
+    def _is_simple_at(self, inset_mm: float, sides: Floats) -> bool:
+        """Every point of a simple parallel is at least `inset_mm` from the outline, given as a polygon (n, 2)."""
+        try:
+            loop = self.loop(inset_mm, [96 if piece.is_curved else 4 for piece in self.pieces])
+        except GeometryError:
+            return False
+        way = np.roll(sides, -1, axis=0) - sides
+        from_start = loop[:, None] - sides
+        share = np.clip(np.einsum("ijk,jk->ij", from_start, way) / np.einsum("jk,jk->j", way, way), 0.0, 1.0)
+        distance = np.linalg.norm(from_start - share[..., None] * way, axis=2).min(axis=1)
+        coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
+        return bool((distance >= inset_mm - coarse).all())
+
+    def _trims(self, inset_mm: float) -> tuple[Floats, Floats, Floats]:
+        """Per piece: start and end parameter of its parallel (nan if swallowed), and (n, 2) the joint before it."""
+        n = len(self.pieces)
+        if self.is_one_piece:
+            if (_stretch(self.pieces[0], 0.0, 1.0, inset_mm) < 0.0).any():
+                raise _no_parallel(inset_mm)
+            return np.zeros(1), np.ones(1), np.zeros((1, 2))
+        alive = list(range(n))
+        starts, ends = np.zeros(n), np.ones(n)
+        stale = set(range(n))
+        while True:
+            for k, i in enumerate(alive):
+                after = alive[(k + 1) % len(alive)]
+                if i in stale:
+                    ends[i], starts[after] = self._joint(i, after, inset_mm)
+            stale = set()
+            slack = [self._slack(i, starts[i], ends[i], inset_mm) for i in alive]
+            worst = int(np.argmin(slack))
+            if slack[worst] >= 0.0:
+                break
+            if len(alive) <= 2:
+                raise _no_parallel(inset_mm)
+            gone = alive.pop(worst)
+            starts[gone] = ends[gone] = np.nan
+            stale.add(alive[worst - 1])
+        joints = np.zeros((n, 2))
+        for k, i in enumerate(alive):
+            point = _offset(self.pieces[i], starts[i:i + 1], inset_mm)[0][0]
+            before = alive[k - 1]
+            while before != i:
+                before = (before + 1) % n
+                joints[before] = point
+        return starts, ends, joints
+
+    def _slack(self, i: int, start: float, end: float, inset_mm: float) -> float:
+        """Negative if the parallel of piece `i` runs backwards: a share of the piece, or of its radius."""
+        if not end > start:
+            return float(end - start)
+        return min(0.0, float(_stretch(self.pieces[i], start, end, inset_mm).min()))
+
+    def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
+        """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""
+        first, second = self.pieces[before], self.pieces[after]
+        adjacent = (before + 1) % len(self.pieces) == after
+        ones, zeros = np.ones(1), np.zeros(1)
+        if adjacent:
+            one, other = first.at(ones)[1][0], second.at(zeros)[1][0]
+            if abs(_cross(one, other)) < math.radians(SMOOTH_DEG):
+                return 1.0, 0.0
+        t, s = 1.0, 0.0
+        for _ in range(40):
+            p, m, v, k = (row[0] for row in first.at(np.array([t])))
+            q, n, w, j = (row[0] for row in second.at(np.array([s])))
+            gap = (q - inset_mm * n) - (p - inset_mm * m)
+            v, w = v * (1.0 - inset_mm * k), w * (1.0 - inset_mm * j)
+            turn = _cross(v, w)
+            if turn == 0.0:
+                break
+            dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
+            t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
+            if abs(dt) + abs(ds) < 1e-14:
+                return t, s
+        if math.hypot(*gap) < 1e-9:
+            return t, s
+        raise _no_parallel(inset_mm)
+
+
+def _no_parallel(inset_mm: float) -> GeometryError:
+    return GeometryError("outline", f"no parallel curve lies {inset_mm:.4g} mm inside it", "take a smaller inset")
+
+
+def _cross(a: Floats, b: Floats) -> Floats:
+    """z of the cross product of (..., 2) vectors."""
+    return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+
+
+def _offset(piece: Piece, t: Floats, inset_mm: float) -> tuple[Floats, Floats]:
+    points, normals, _, _ = piece.at(t)
+    return points - inset_mm * normals, normals
+
+
+def _stretch(piece: Piece, start: float, end: float, inset_mm: float) -> Floats:
+    """How much the parallel is stretched against the piece, at samples; negative where it runs backwards."""
+    if not piece.is_curved:
+        return np.ones(1)
+    return 1.0 - inset_mm * piece.at(np.linspace(start, end, 65))[3]
+
+
+def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> tuple[Floats, Floats]:
+    """Point and normal where a piece crosses a ray from the origin, between two parameters: by halving, then Newton."""
+    for _ in range(12):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _cross(ray, piece.at(np.array([middle]))[0][0]) < 0.0 else (low, middle)
+    t = 0.5 * (low + high)
+    for _ in range(4):
+        point, _, along, _ = (row[0] for row in piece.at(np.array([t])))
+        t -= float(_cross(ray, point) / _cross(ray, along))
+    point, normal = (row[0] for row in piece.at(np.array([t]))[:2])
+    return ray * float(point @ ray), np.array(normal)
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[Floats, Floats]:
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    parts = np.arange(6)[:, None]
+    return ((parts + 0.5 + 0.5 * nodes) / 6.0).ravel(), np.tile(weights / 12.0, 6)
+
+
+def _quadrature(start: float, end: float) -> tuple[Floats, Floats]:
+    """Gauss-Legendre nodes and weights over an interval; exact to rounding on any arc a stone has."""
+    nodes, weights = _nodes()
+    return start + (end - start) * nodes, (end - start) * weights
+
+
+def _swept_mm2(piece: Piece, start: float, end: float, inset_mm: float) -> float:
+    """Area between the origin and the parallel of a piece, mm2."""
+    if not piece.is_curved:
+        p, q = _offset(piece, np.array([start, end]), inset_mm)[0]
+        return float(_cross(p, q)) / 2.0
+    t, weights = _quadrature(start, end)
+    points, normals, along, bend = piece.at(t)
+    return float(weights @ _cross(points - inset_mm * normals, along * (1.0 - inset_mm * bend)[:, None])) / 2.0
+
+
+def _pushed(points: Floats, normals: Floats, target_mm2: float, is_closed: bool) -> Floats:
+    """Points moved out along their normals, all by the same amount (ends only if closed), to sweep the area exactly."""
+    push = normals.copy()
+    if not is_closed:
+        push[[0, -1]] = 0.0
+    p, q, m, n = points[:-1], points[1:], push[:-1], push[1:]
+    missing = 2.0 * target_mm2 - float(_cross(p, q).sum())
+    linear = float((_cross(p, n) + _cross(m, q)).sum())
+    square = float(_cross(m, n).sum())
+    root = linear + math.sqrt(max(linear * linear + 4.0 * square * missing, 0.0))
+    return points + push * (2.0 * missing / root) if root > 0.0 else points

@@ -1,0 +1,124 @@
+"""A stone: its facets, its outline, its measures, and the questions a setting asks of it."""
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..dimension import Dimension
+from ..mesh import Floats, PolyMesh
+from .facets import Planes, polyhedron
+from .outline import Outline
+
+SHADOW_MM = 1e-9
+"""How far outside the girdle a point still counts as on it. Larger: claws would find crown beside the stone."""
+
+MEASURED_WAYS = 48
+"""Places per piece of the outline from which the pavilion is looked for before the best is refined."""
+
+
+@dataclass(frozen=True, eq=False)
+class Stone:
+    """One stone in its own frame: mm, +Z from culet to table, X along its length, z = 0 at the lower girdle edge.
+
+    mesh: closed, facets as polygons tagged with their kind. outline: the girdle at its widest, counter-clockwise.
+    girdle_mm is the girdle at its thickest. figures: the proportions with their reasons. part: the facet planes.
+    straight_pavilion_deg: the slope of a pavilion that rises straight from the outline at every main, else None.
+    """
+
+    cut: str
+    mesh: PolyMesh
+    outline: Outline
+    length_mm: float
+    width_mm: float
+    depth_mm: float
+    crown_height_mm: float
+    girdle_mm: float
+    pavilion_depth_mm: float
+    table_width_mm: float
+    figures: Mapping[str, Dimension]
+    part: Planes
+    straight_pavilion_deg: float | None = None
+
+    @cached_property
+    def volume_mm3(self) -> float:
+        """Of the faceted solid, mm3."""
+        return self.mesh.volume_mm3()
+
+    def weight_ct(self, density_g_cm3: float) -> float:
+        """Carats; 1 ct = 0.2 g."""
+        return self.volume_mm3 * density_g_cm3 / 200.0
+
+    def grown(self, clearance_mm: float) -> PolyMesh:
+        """The stone with every facet plane moved outwards: what a seat with that clearance must leave free."""
+        return polyhedron(self.part.grown(clearance_mm), self._middle)
+
+    def crown_height_at(self, xy: Floats) -> Floats:
+        """(n,) mm: height of the crown's surface above z = 0 over (n, 2) points; nan where the stone is not below."""
+        xy = np.asarray(xy, np.float64)
+        top, bottom, inside = self._column(xy)
+        return np.where(inside & (top >= bottom - SHADOW_MM), top, np.nan)
+
+    def pavilion_inset_mm(self, depth_mm: float) -> float:
+        """Least way in, mm, along the outline's normal, from the outline to the pavilion `depth_mm` below z = 0.
+
+        A straight pavilion is measured by its mains: depth times the cotangent of their slope. On any other stone it
+        is found on the facets, as the least over the whole outline. Below the culet it goes on in proportion.
+        """
+        if self.straight_pavilion_deg is not None:
+            return depth_mm / math.tan(math.radians(self.straight_pavilion_deg))
+        if depth_mm > self.pavilion_depth_mm:
+            return self.pavilion_inset_mm(self.pavilion_depth_mm) * depth_mm / self.pavilion_depth_mm
+        if depth_mm not in self._insets:
+            self._insets[depth_mm] = self._least_inset(depth_mm)
+        return self._insets[depth_mm]
+
+    @cached_property
+    def _insets(self) -> dict[float, float]:
+        """Insets already measured, by depth."""
+        return {}
+
+    @property
+    def _middle(self) -> tuple[float, float, float]:
+        return (0.0, 0.0, 0.5 * self.girdle_mm)
+
+    def _column(self, xy: Floats) -> tuple[Floats, Floats, Floats]:
+        """Over (n, 2) points: highest and lowest z within all planes that slope, and whether all upright ones allow it."""
+        n, d = self.part.normals, self.part.offsets
+        level = d - xy @ n[:, :2].T
+        up, down = n[:, 2] > 1e-9, n[:, 2] < -1e-9
+        upright = ~(up | down)
+        top = (level[:, up] / n[up, 2]).min(axis=1)
+        bottom = (level[:, down] / n[down, 2]).max(axis=1)
+        return top, bottom, (level[:, upright] >= -SHADOW_MM).all(axis=1)
+
+    def _least_inset(self, depth_mm: float) -> float:
+        """The least of the ways in from all places of the outline, refined around the best place of each piece."""
+        least = math.inf
+        for piece in self.outline.pieces:
+            low, high = 0.0, 1.0
+            for _ in range(3):
+                t = np.linspace(low, high, MEASURED_WAYS + 1)
+                points, normals, _, _ = piece.at(t)
+                ways = self._ways_in(points, normals, depth_mm)
+                best = int(np.argmin(ways))
+                least = min(least, float(ways[best]))
+                step = (high - low) / MEASURED_WAYS
+                low, high = max(0.0, t[best] - step), min(1.0, t[best] + step)
+        return least
+
+    def _ways_in(self, points: Floats, normals: Floats, depth_mm: float) -> Floats:
+        """(k,) mm: along each inward normal at a depth, how far to the pavilion; infinite where the way misses it."""
+        below = self.part.normals[:, 2] < 1e-9
+        n, d = self.part.normals[below], self.part.offsets[below]
+        outside = points @ n[:, :2].T - depth_mm * n[:, 2] - d
+        speed = normals @ n[:, :2].T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = outside / speed
+        enter = np.where(speed > 1e-12, share, -np.inf).max(axis=1)
+        leave = np.where(speed < -1e-12, share, np.inf).min(axis=1)
+        blocked = ((np.abs(speed) <= 1e-12) & (outside > 0.0)).any(axis=1)
+        return np.where(blocked | (enter > leave), np.inf, np.maximum(enter, 0.0))
