@@ -212,20 +212,28 @@ def test_weight_of_53643_round_diamonds_from_depth_table_and_diameter() -> None:
     carats, table = rows[:, 0], rows[:, 2] / 100
     diameter = rows[:, 3:5].mean(axis=1)
     depth = rows[:, 5] / diameter
-    # V / D^3 of real stones on a grid of tables and depths, straight lines between
-    tables, depths = np.linspace(.43, .95 - .05, 14), np.linspace(.50, .74, 25)
+    # V / D^3 of real stones on a grid of tables and depths, straight lines between; stones off the grid one by one
+    tables, depths = np.linspace(.51, .69, 7), np.linspace(.56, .68, 13)
     grid = np.array([[unit_volume(t, d) for d in depths] for t in tables])
+    on_grid = (table >= .51) & (table <= .69) & (depth >= .56) & (depth <= .68)
+    assert on_grid.sum() > 53000
+    volumes = np.empty(len(rows))
+    volumes[on_grid] = bilinear(tables, depths, grid, table[on_grid], depth[on_grid])
+    volumes[~on_grid] = [unit_volume(t, d) for t, d in zip(table[~on_grid], depth[~on_grid], strict=True)]
     spot = np.random.default_rng(2).integers(0, len(rows), 40)
-    table = np.minimum(table, tables[-1])
-    volumes = bilinear(tables, depths, grid, table, depth)
     assert volumes[spot] == pytest.approx([unit_volume(table[i], depth[i]) for i in spot], rel=2e-3)
     error = volumes * diameter ** 3 * DIAMOND / 200 / carats - 1
-    assert abs(np.median(error)) < 0.005
+    assert np.isnan(error).sum() < 10
+    assert abs(np.nanmedian(error)) < 0.005
     assert np.mean(np.abs(error) <= 0.05) >= 0.95
 
 
 def unit_volume(table: float, depth: float) -> float:
-    stone = make_stone({"length_mm": 5.0, "table": float(table), "depth": float(depth)})
+    """V / D^3, or nan, which no check passes, where the core refuses such a stone."""
+    try:
+        stone = make_stone({"length_mm": 5.0, "table": float(table), "depth": float(depth)})
+    except SpecError:
+        return float("nan")
     return stone.volume_mm3 / 5.0 ** 3
 
 
