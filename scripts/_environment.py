@@ -28,6 +28,11 @@ LOCKS = REPOSITORY / "scripts" / "locks"
 CACHE = REPOSITORY / ".cache"
 
 OLDEST_PYTHON = (3, 11)
+if sys.version_info < OLDEST_PYTHON:  # at import, because what the scripts import next needs that Python, too
+    sys.exit(
+        "This is Python %d.%d; %d.%d or newer is needed: start the script with a newer python3"
+        % (*sys.version_info[:2], *OLDEST_PYTHON)
+    )
 # Each Blender that the extension is driven in, and the Python it needs.
 BLENDERS = {"4.2": "3.11", "4.5": "3.11", "5.0": "3.11", "5.2": "3.13"}
 # Space that an environment takes while pip unpacks it, in gigabytes, so that a full disk is named before the download.
@@ -38,7 +43,7 @@ SPACE_GB_OTHER = 0.8
 PIP_FAILURES = (
     (r"No space left on device|Errno 28", "the disk is full: free some space and start the script again"),
     (
-        r"NewConnectionError|NameResolutionError|Name or service not known|Temporary failure in name resolution|"
+        r"NewConnectionError|Could not fetch URL|NameResolutionError|Name or service not known|Temporary failure in name resolution|"
         r"ConnectTimeout|ReadTimeout|Network is unreachable|Connection refused|ProxyError|ConnectionResetError",
         "the package index was not reached: check the network and start the script again",
     ),
@@ -111,15 +116,6 @@ def guarded(make_it, *arguments):  # type: ignore[no-untyped-def]
         return make_it(*arguments)
     except EnvironmentFailure as failure:
         sys.exit(f"{Path(sys.argv[0]).name}: {failure}")
-
-
-def require_python() -> None:
-    """Leave with a sentence when the running Python is older than the project supports."""
-    if sys.version_info < OLDEST_PYTHON:
-        sys.exit(
-            f"{Path(sys.argv[0]).name}: this is Python {sys.version_info.major}.{sys.version_info.minor}; "
-            f"{OLDEST_PYTHON[0]}.{OLDEST_PYTHON[1]} or newer is needed. Start it with a newer python3."
-        )
 
 
 def make(folder: Path, base: Path, lock: Path, purpose: str) -> None:

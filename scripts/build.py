@@ -6,6 +6,8 @@
 
 from __future__ import annotations
 
+import _environment as environment  # first: it turns an older Python away
+
 import argparse
 import hashlib
 import re
@@ -14,8 +16,6 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
-
-import _environment as environment
 
 SHIPPED = ("__init__.py", "blender_manifest.toml", "LICENSE", "README.md", "core", "addon")
 WHEELS = environment.REPOSITORY / "wheels"
@@ -140,7 +140,6 @@ def extension(python: Path, tool: Path, what_failed: str, *words: str | Path) ->
 
 
 def main() -> int:
-    environment.require_python()
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--split-platforms", action="store_true", help="also write one zip for each platform")
     options = parser.parse_args()

@@ -24,6 +24,12 @@ import build
 
 RESULTS = environment.CACHE / "results"
 STRICT = os.environ.get("CI", "").lower() in ("true", "1")
+# The core on the Python that runs this script, and on both ends of what the official Blenders bring.
+CORES = (
+    ("core", "test", None),
+    ("core, oldest numpy", "test-oldest", "3.11"),
+    ("core, newest Python", "test", "3.13"),
+)
 WINDOW_SUITES = ("stable", "newest")
 
 
@@ -91,10 +97,12 @@ def pytest(tally: Tally, name: str, python: Path, folder: str, *options: str, **
         tally.fail(f"{name}: pytest left with {done.returncode} although no test failed")
 
 
-def core_stage(tally: Tally) -> None:
+def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
+    pytest(tally, name, environment.python(lock, version), "tests/core")
+
+
+def types_stage(tally: Tally) -> None:
     python = environment.python("test")
-    pytest(tally, "core", python, "tests/core")
-    environment.say("   mypy --strict core")
     # The explicit base keeps mypy from taking the repository folder, which holds an __init__.py, for a package.
     done = subprocess.run(
         [str(python), "-m", "mypy", "--explicit-package-bases", "--cache-dir", str(environment.CACHE / "mypy"), "core"],
@@ -133,14 +141,15 @@ def window_stage(tally: Tally, suite: str) -> None:
 
 
 def main() -> int:
-    environment.require_python()
     parser = argparse.ArgumentParser(description="Run every test of Seatwright.")
     parser.add_argument("--only", choices=("core", "blender", "gui"), help="run one of the three parts")
     only = parser.parse_args().only
     tally = Tally()
     started = time.monotonic()
     if only in (None, "core"):
-        stage(tally, "core", lambda: core_stage(tally))
+        for name, lock, version in CORES:
+            stage(tally, name, lambda: core_stage(tally, name, lock, version))
+        stage(tally, "types of the core", lambda: types_stage(tally))
     if only in (None, "blender"):
         for series in environment.BLENDERS:
             stage(tally, f"blender {series}", lambda: blender_stage(tally, series))
