@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats
-from .facets import Planes, gathered, through
+from ..mesh import Floats, Ints
+from .facets import MIRROR, UP, Planes, column, gathered, raised, through, upright
 
 ROUND_MAINS = 8
 """Mains, and bezels, of the standard round brilliant (57 facets, 58 with a culet; girdle not counted)."""
@@ -43,68 +43,85 @@ class Heights:
 
 @dataclass(frozen=True, eq=False)
 class Girdle:
-    """Where a brilliant touches its outline, counter-clockwise.
+    """Where a brilliant touches its outline, counter-clockwise: all round, or along one half of a mirrored stone.
 
     mains (m, 2): points with a bezel above and a main below; normals (m, 2): outward, of the outline there;
-    between (m, 2): the point after each main where two halves meet; edge (n, 2): the polygon that stands for the
-    outline, with all those points among its corners.
+    between (p, 2): the point after each main where two halves meet (p = m all round, m - 1 on a half);
+    edge (n, 2): the polygon or chain that stands for the outline, with all those points among its corners;
+    middle (2,): a point well inside.
     """
 
     mains: Floats
     normals: Floats
     between: Floats
     edge: Floats
+    middle: Floats
+
+    @property
+    def is_whole(self) -> bool:
+        return len(self.between) == len(self.mains)
+
+    @property
+    def pairs(self) -> tuple[Ints, Ints]:
+        """Indices of neighbouring mains."""
+        first = np.arange(len(self.between))
+        return first, (first + 1) % len(self.mains)
 
 
 def round_girdle(radius_mm: float, count: int) -> Girdle:
-    """A round girdle of `count` flats, a multiple of 32, with its corners on the circle."""
+    """A round girdle of `count` flats with its corners on the circle."""
     angle = np.arange(4 * ROUND_MAINS) * (math.pi / (2.0 * ROUND_MAINS))
     ring = np.column_stack([np.cos(angle), np.sin(angle)])
     angle = np.arange(count) * (2.0 * math.pi / count)
     edge = radius_mm * np.column_stack([np.cos(angle), np.sin(angle)])
-    return Girdle(radius_mm * ring[::4], ring[::4], radius_mm * ring[2::4], edge)
+    return Girdle(radius_mm * ring[::4], ring[::4], radius_mm * ring[2::4], edge, np.zeros(2))
 
 
-def round_count(radius_mm: float, chord_mm: float) -> int:
-    """Flats of a round girdle that keep the chord error: a multiple of 32, so that halves have flats of their own."""
+def round_count(radius_mm: float, chord_mm: float, multiple: int = 32) -> int:
+    """Flats of a round girdle that keep the chord error; a multiple of 32, so that a brilliant's halves have their own."""
     need = math.pi / math.acos(max(1.0 - chord_mm / radius_mm, 0.0))
-    return 32 * max(1, math.ceil(need / 32.0))
+    return multiple * max(1, math.ceil(need / multiple))
 
 
 def brilliant_planes(girdle: Girdle, heights: Heights) -> Planes:
-    """The facet planes about the axis, z = 0 at the lower girdle edge at the mains."""
+    """The facet planes, z = 0 at the lower girdle edge at the mains; on a half, with a "mirror" plane at y = 0."""
     h = heights
     crown_apex = np.array([0.0, 0.0, h.girdle_mm + h.crown_mm / (1.0 - h.table)])
     culet_apex = np.array([0.0, 0.0, -h.apex_mm])
-    middle = np.array([0.0, 0.0, 0.5 * h.girdle_mm])
-    upper, lower = _raised(girdle.mains, h.girdle_mm), _raised(girdle.mains, 0.0)
-    meet, share = _meets(girdle)
+    middle = np.array([*girdle.middle, 0.5 * h.girdle_mm])
+    upper, lower = raised(girdle.mains, h.girdle_mm), raised(girdle.mains, 0.0)
+    meet, share = meets(girdle)
+    first, second = girdle.pairs
     table = _towards(upper, crown_apex, 1.0 - h.table)
+    star = _towards(raised(meet, h.girdle_mm), crown_apex, 1.0 - _star_shares(girdle, h.table, h.star))
+    low = _towards(raised(meet, 0.0), culet_apex, 1.0 - (1.0 - h.lower_half) * share)
+    gap_up, gap_low = raised(girdle.between, h.girdle_mm), raised(girdle.between, 0.0)
 
-    star = _towards(_raised(meet, h.girdle_mm), crown_apex, 1.0 - star_shares(girdle, h, share))
-    low = _towards(_raised(meet, 0.0), culet_apex, 1.0 - (1.0 - h.lower_half) * share)
-    after = np.roll(np.arange(len(upper)), -1)
-    gap_up, gap_low = _raised(girdle.between, h.girdle_mm), _raised(girdle.between, 0.0)
-    up = np.array([[0.0, 0.0, 1.0]])
-    side = np.roll(girdle.edge, -1, axis=0) - girdle.edge
-
-    def both(points: Floats, gaps: Floats, tips: Floats) -> tuple[Floats, Floats]:
-        left = through(points, gaps, tips, middle)
-        right = through(points[after], gaps, tips, middle)
+    def halves(points: Floats, gaps: Floats, tips: Floats) -> tuple[Floats, Floats]:
+        left = through(points[first], gaps, tips, middle)
+        right = through(points[second], gaps, tips, middle)
         return np.stack([left, right], axis=1).reshape(-1, 3), np.repeat(gaps, 2, axis=0)
 
     groups = [
-        ("table", up, table[:1]),
-        ("star", through(table, table[after], star, middle), star),
+        ("table", UP, table[:1]),
+        ("star", through(table[first], table[second], star, middle), star),
         ("bezel", _tilted(girdle.normals, upper, crown_apex), upper),
-        ("upper half", *both(upper, gap_up, star)),
-        ("girdle", np.column_stack([side[:, 1], -side[:, 0], np.zeros(len(side))]), _raised(girdle.edge, 0.0)),
-        ("lower half", *both(lower, gap_low, low)),
+        ("upper half", *halves(upper, gap_up, star)),
+        ("girdle", *upright(girdle.edge, girdle.is_whole)),
+        ("lower half", *halves(lower, gap_low, low)),
         ("main", _tilted(girdle.normals, lower, culet_apex), lower),
     ]
     if h.culet > 0.0:
-        groups.append(("culet", -up, np.array([[0.0, 0.0, -h.pavilion_mm]])))
+        groups.append(("culet", -UP, np.array([[0.0, 0.0, -h.pavilion_mm]])))
+    if not girdle.is_whole:
+        groups.append((MIRROR, np.array([[0.0, -1.0, 0.0]]), np.zeros((1, 3))))
     return gathered(groups)
+
+
+def scallops_mm(girdle: Girdle, planes: Planes, girdle_mm: float) -> float:
+    """How much of the girdle's thickness the halves take away where they cut deepest, over the edge's corners."""
+    top, bottom = column(planes, girdle.edge)
+    return girdle_mm - float((top - bottom).min())
 
 
 def round_scallops(heights: Heights, radius_mm: float) -> tuple[float, float]:
@@ -122,39 +139,38 @@ def round_scallops(heights: Heights, radius_mm: float) -> tuple[float, float]:
     return (1.0 - c_half) * upper_tan, (1.0 - c_half) * lower_tan
 
 
-def round_least_star(table: float) -> float:
-    """The star length at which a round brilliant's star tips come up to the table, so that the stars lie flat."""
-    c = math.cos(math.pi / ROUND_MAINS)
-    return (table / c - table * c) / (1.0 - table * c)
+def least_star(girdle: Girdle, table: float) -> float:
+    """The star length at which a star's tip comes up to the table, so that the star lies flat."""
+    _, share = meets(girdle)
+    inner = _star_shares(girdle, table, 0.0)
+    return float(((table - inner) / (share - inner)).max())
 
 
-def star_shares(girdle: Girdle, heights: Heights, share: Floats) -> Floats:
-    """(m,): where each star's tip stands on the way from the axis to the crossing of its two bezels' tangents.
-
-    `share` (m,) is where the outline itself stands on that way.
-    """
-    meet, _ = _meets(girdle)
-    first, second = girdle.mains, np.roll(girdle.mains, -1, axis=0)
-    inner = heights.table * _cross(first, second) / _cross(meet, second - first)
-    return inner + heights.star * (share - inner)
+def most_culet(girdle: Girdle, lower_half: float) -> float:
+    """The culet at which the tips of the lower halves come down to it."""
+    return (1.0 - lower_half) * float(meets(girdle)[1].min())
 
 
-def _meets(girdle: Girdle) -> tuple[Floats, Floats]:
-    """(m, 2) where the tangents of neighbouring mains cross, and (m,) where the outline stands on the way there."""
-    n, p = girdle.normals, girdle.mains
-    m, q = np.roll(n, -1, axis=0), np.roll(p, -1, axis=0)
-    a, b = np.einsum("ij,ij->i", n, p), np.einsum("ij,ij->i", m, q)
-    turn = _cross(n, m)
-    meet = np.column_stack([a * m[:, 1] - b * n[:, 1], b * n[:, 0] - a * m[:, 0]]) / turn[:, None]
+def meets(girdle: Girdle) -> tuple[Floats, Floats]:
+    """(p, 2) where the tangents of neighbouring mains cross, and (p,) where the outline stands on the axis' way there."""
+    first, second = girdle.pairs
+    n, m = girdle.normals[first], girdle.normals[second]
+    a, b = np.einsum("ij,ij->i", n, girdle.mains[first]), np.einsum("ij,ij->i", m, girdle.mains[second])
+    meet = np.column_stack([a * m[:, 1] - b * n[:, 1], b * n[:, 0] - a * m[:, 0]]) / _cross(n, m)[:, None]
     return meet, np.einsum("ij,ij->i", girdle.between, meet) / np.einsum("ij,ij->i", meet, meet)
+
+
+def _star_shares(girdle: Girdle, table: float, star: float) -> Floats:
+    """(p,): where each star's tip stands on the way from the axis to the crossing of its two bezels' tangents."""
+    first, second = girdle.pairs
+    meet, share = meets(girdle)
+    one, other = girdle.mains[first], girdle.mains[second]
+    inner = table * _cross(one, other) / _cross(meet, other - one)
+    return inner + star * (share - inner)
 
 
 def _cross(a: Floats, b: Floats) -> Floats:
     return a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-
-
-def _raised(points: Floats, height_mm: float) -> Floats:
-    return np.column_stack([points, np.full(len(points), height_mm)])
 
 
 def _towards(points: Floats, apex: Floats, share: Floats | float) -> Floats:

@@ -20,6 +20,15 @@ MEET_MM = 3e-10
 """Planes that pass a corner nearer than this meet in it. Larger: facets would bend by more than PLANAR_MM."""
 
 
+LEVEL = 1e-9
+"""A plane whose normal has less than this along z is upright. Larger: a steep facet would count as girdle."""
+
+MIRROR = "mirror"
+"""The tag of the plane y = 0 between the halves of a mirrored stone; it is no facet."""
+
+UP = np.array([[0.0, 0.0, 1.0]])
+
+
 @dataclass(frozen=True, eq=False)
 class Planes:
     """Half-spaces normal · x <= offset: normals (m, 3) of unit length, offsets (m,) mm, tags (m,) into `tag_names`."""
@@ -64,6 +73,66 @@ def through(a: Floats, b: Floats, c: Floats, inside: Floats) -> Floats:
     return normals
 
 
+def raised(points: Floats, height_mm: float) -> Floats:
+    """(n, 2) points at a height, as (n, 3)."""
+    return np.column_stack([points, np.full(len(points), height_mm)])
+
+
+def upright(edge: Floats, is_closed: bool = True) -> tuple[Floats, Floats]:
+    """Normals (k, 3) and points (k, 3) of the upright planes along a counter-clockwise polygon, or an open chain."""
+    side = np.roll(edge, -1, axis=0) - edge
+    normals = np.column_stack([side[:, 1], -side[:, 0], np.zeros(len(side))])
+    count = len(edge) if is_closed else len(edge) - 1
+    return normals[:count], raised(edge, 0.0)[:count]
+
+
+def column(planes: Planes, xy: Floats) -> tuple[Floats, Floats]:
+    """(n,) highest and lowest z, mm, that all sloping planes leave over (n, 2) points."""
+    n = planes.normals
+    level = planes.offsets - xy @ n[:, :2].T
+    up, down = n[:, 2] > LEVEL, n[:, 2] < -LEVEL
+    return (level[:, up] / n[up, 2]).min(axis=1), (level[:, down] / n[down, 2]).max(axis=1)
+
+
+def mirrored_polyhedron(planes: Planes, inside: Sequence[float]) -> PolyMesh:
+    """The half that the planes leave on the side y >= 0, with its mirror image at y = 0, as one closed mesh.
+
+    The faces on the "mirror" plane fall away. A face that crosses it upright becomes one with its image, and
+    starts on it, so that it is star-shaped from its first corner even where the outline has a cleft.
+    """
+    half = polyhedron(planes, inside)
+    on_mirror = np.abs(half.vertices[:, 1]) < MEET_MM
+    own = half.vertices.copy()
+    own[on_mirror, 1] = 0.0
+    image = np.arange(len(own))
+    image[~on_mirror] = len(own) + np.arange(int((~on_mirror).sum()))
+    vertices = np.concatenate([own, own[~on_mirror] * [1.0, -1.0, 1.0]])
+    faces, tags = [], []
+    normals = half.face_normals()
+    for i in range(len(half)):
+        name = half.tag_names[half.tags[i]]
+        if name == MIRROR:
+            continue
+        face = half.face(i)
+        following = np.roll(face, -1)
+        seam = np.flatnonzero(on_mirror[face] & on_mirror[following])
+        if abs(normals[i, 1]) < LEVEL and len(seam):
+            face = np.roll(face, -int(seam[0]) - 1)
+            faces.append([*face, *image[face[-2:0:-1]]])
+            tags.append(name)
+        else:
+            faces += [list(face), list(image[face[::-1]])]
+            tags += [name, name]
+    mesh = PolyMesh.from_faces(vertices, faces, tags)
+    used = np.unique(mesh.corners)
+    renumbered = np.zeros(len(vertices), np.int32)
+    renumbered[used] = np.arange(len(used))
+    mesh = replace(mesh, vertices=vertices[used], corners=renumbered[mesh.corners])
+    if not mesh.is_closed():
+        raise GeometryError("stone", "its halves leave it open", "change the proportions")
+    return mesh
+
+
 def polyhedron(planes: Planes, inside: Sequence[float]) -> PolyMesh:
     """The closed convex mesh that the planes leave in common around `inside` (3,) mm.
 
@@ -88,8 +157,19 @@ def _dual_hull(points: Floats) -> Ints:
     hull, triangles = hull_triangles(points)
     if len(triangles) < 4:
         raise GeometryError("stone", "its facets leave it open", "change the proportions")
-    distance = ((hull[:, None] - points) ** 2).sum(axis=2)
-    return distance.argmin(axis=1).astype(np.int32)[triangles]
+    return _rows_in(points, hull)[triangles]
+
+
+def _rows_in(points: Floats, wanted: Floats) -> Ints:
+    """(w,) int: for each of (w, 3) `wanted` its row in (m, 3) `points`; the nearest one, should the kernel have rounded it."""
+    _, same = np.unique(np.concatenate([points, wanted]) + 0.0, axis=0, return_inverse=True)
+    same = same.reshape(-1)
+    row = np.full(int(same.max()) + 1, -1, np.int32)
+    row[same[:len(points)]] = np.arange(len(points))
+    found = row[same[len(points):]]
+    for i in np.flatnonzero(found < 0):
+        found[i] = ((points - wanted[i]) ** 2).sum(axis=1).argmin()
+    return found
 
 
 def _corners(normals: Floats, depths: Floats, triangles: Ints) -> tuple[Ints, Ints, Floats]:

@@ -7,18 +7,13 @@ from functools import lru_cache
 from typing import Any
 
 from ..errors import Fault, GeometryError, SpecError
-from .brilliant import Heights, brilliant_planes, round_count, round_girdle, round_least_star, round_scallops
 from .cuts import BY_NAME, CUTS, Cut
-from .facets import polyhedron
-from .outline import Outline
-from .resolve import Proportions, refuse, resolve
+from .proportions import refuse
+from .resolve import resolve
 from .stone import Stone
 
 DIAMOND_G_CM3 = 3.515
 """Density of diamond, g/cm3, where no other is given."""
-
-FLATS_MM = 0.001
-"""Chord error of a stone's girdle. Larger: a round stone of 6 mm would lose over 0.01 % of its weight."""
 
 WEIGHT_AGREES = 0.10
 """How far a weight may stray from what the measures give: girdles and bulges make up to a tenth (common practice)."""
@@ -54,28 +49,10 @@ cache_info = _made.cache_info
 
 def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:
     """A stone by its measures, not looking at its weight."""
-    return _round_brilliant(resolve(choice, cut), cut)
-
-
-def _round_brilliant(p: Proportions, cut: Cut) -> Stone:
-    radius = 0.5 * p.width_mm
-    heights = Heights(p.table, p.crown_mm, p.girdle_mm, p.pavilion_mm, p.star, p.lower_half, p.culet)
-    scallops = sum(round_scallops(heights, radius)) / p.width_mm
-    if p.girdle_mm <= scallops * p.width_mm:
-        raise SpecError(Fault("stone.girdle", p.girdle_mm / p.width_mm,
-                              f"the half facets take {scallops:.2%} of the width from it, so it must be more than that at "
-                              "the mains or the stone has no girdle between them"))
-    if 1.0 - p.lower_half <= p.culet:
-        refuse("culet", p.culet, f"lower halves of {p.lower_half:g} end {1.0 - p.lower_half:.2f} of the way from the axis, so "
-                                 "it must be less than that")
-    least_star = round_least_star(p.table)
-    if p.star <= least_star:
-        refuse("star", p.star, f"with a table of {p.table:.3g} its tip would stand above the table, so it must be more than "
-                               f"{least_star:.3f}")
-    planes = brilliant_planes(round_girdle(radius, round_count(radius, FLATS_MM)), heights)
-    return Stone(cut.name, polyhedron(planes, (0.0, 0.0, 0.5 * p.girdle_mm)), Outline.circle(radius), p.length_mm,
-                 p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm, p.pavilion_mm, p.table * p.width_mm, p.figures, planes,
-                 p.pavilion_deg)
+    form = cut.form(resolve(choice, cut))
+    p = form.proportions
+    return Stone(cut.name, form.mesh, form.outline, p.length_mm, p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm, p.pavilion_mm,
+                 p.table * p.width_mm, p.figures, form.planes, form.inside, form.is_mirrored, form.straight_deg)
 
 
 def _weighed(choice: Mapping[str, Any], cut: Cut) -> Stone:

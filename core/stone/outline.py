@@ -1,6 +1,6 @@
 """The girdle outline of a stone and its parallel curves, exact to the piece.
 
-An outline is a closed, counter-clockwise chain of lines and arcs of circles or axis-parallel ellipses. A parallel
+An outline is a closed, counter-clockwise chain of lines, arcs of circles or axis-parallel ellipses, and clefts. A parallel
 curve is made of exact points (point minus inset times normal); where pieces meet at a corner, theirs are trimmed or
 produced to the point where they cross, so corners stay mitred. A piece that a large inset swallows collapses into
 the crossing of its neighbours, and keeps its number of samples, so that lofts between two insets stay quads.
@@ -22,6 +22,10 @@ SMOOTH_DEG = 1e-6
 
 REACH_SHARE = 1e-7
 """How exactly, as a share of the outline's size, the reach is found. Larger: walls stop short of the middle."""
+
+
+SAME = 1e-9
+"""Parameters of a piece that differ by less are one place. Larger: a facet's corner would leave the outline."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,12 +55,12 @@ class Line:
     is_curved = False
 
     def at(self, t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """At parameters (n,), 0 start and 1 end: points (n, 2), normals (n, 2), velocity (n, 2), curvature (n,) 1/mm."""
+        """At parameters (n,), 0 start and 1 end: points, unit normals, and how fast either changes, each (n, 2)."""
         start, way = np.array(self.start), np.subtract(self.end, self.start)
         normal = np.array([way[1], -way[0]]) / math.hypot(*way)
         shape = (len(t), 2)
         return (start + np.multiply.outer(t, way), np.broadcast_to(normal, shape), np.broadcast_to(way, shape),
-                np.zeros(len(t)))
+                np.zeros(shape))
 
     def segments(self, chord_mm: float) -> int:
         """How many chords keep the error."""
@@ -86,7 +90,15 @@ class Arc:
         speed = np.hypot(along[:, 0], along[:, 1])
         normals = np.column_stack([along[:, 1], -along[:, 0]]) / speed[:, None]
         points = np.column_stack([self.centre[0] + self.x_mm * cos, self.centre[1] + self.y_mm * sin])
-        return points, normals, along * self.sweep_rad, self.x_mm * self.y_mm / speed ** 3
+        along *= self.sweep_rad
+        return points, normals, along, along * (self.x_mm * self.y_mm / speed ** 3)[:, None]
+
+    def farthest(self) -> list[float]:
+        """Parameters at which it is farthest along an axis."""
+        quarter = 0.5 * math.pi
+        first = math.ceil(self.start_rad / quarter)
+        last = math.floor((self.start_rad + self.sweep_rad) / quarter)
+        return [(k * quarter - self.start_rad) / self.sweep_rad for k in range(first, last + 1)]
 
     def segments(self, chord_mm: float) -> int:
         """How many chords keep the error; an even number."""
@@ -95,7 +107,33 @@ class Arc:
         return max(2, 2 * math.ceil(self.sweep_rad / (4.0 * half_step) - 1e-9))
 
 
-Piece = Line | Arc
+@dataclass(frozen=True)
+class Cleft:
+    """A corner that stands in: a point, whose inward parallel is an arc about it and whose outward parallel is trimmed away.
+
+    The normal turns clockwise from `start_rad` by `sweep_rad` (negative). radius_mm: the largest inset to sample for.
+    """
+
+    point: tuple[float, float]
+    start_rad: float
+    sweep_rad: float
+    radius_mm: float
+
+    is_curved = True
+
+    def at(self, t: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """As `Line.at`."""
+        angle = self.start_rad + self.sweep_rad * t
+        normals = np.column_stack([np.cos(angle), np.sin(angle)])
+        turning = np.column_stack([-normals[:, 1], normals[:, 0]]) * self.sweep_rad
+        return np.broadcast_to(np.array(self.point), (len(t), 2)), normals, np.zeros((len(t), 2)), turning
+
+    def segments(self, chord_mm: float) -> int:
+        """How many chords keep the error; an even number."""
+        return Arc(self.point, self.radius_mm, self.radius_mm, 0.0, -self.sweep_rad).segments(chord_mm)
+
+
+Piece = Line | Arc | Cleft
 
 
 @dataclass(frozen=True)
@@ -140,6 +178,7 @@ class Outline:
     def loop(self, inset_mm: float, counts: Sequence[int]) -> Floats:
         """The parallel curve inside by `inset_mm` (negative: outside) as (sum of counts, 2) points, counter-clockwise.
 
+        Points repeat where a piece is swallowed, or is a cleft that has not opened.
         Samples of an arc are pushed out along their normals, all by the same amount, so that the polygon's area
         equals the true curve's. Raises GeometryError if there is no such curve.
         """
@@ -165,21 +204,56 @@ class Outline:
         for corner in self.corners:
             if corner.point @ ray > 0.0 and abs(_cross(ray, corner.point)) < 1e-9 * math.hypot(*corner.point):
                 return corner
-        for piece in self.pieces:
+        return self.at(*self.spot(ray))
+
+    def spot(self, way: Floats) -> tuple[int, float]:
+        """Which piece a ray from the origin along (2,) leaves through, and at which of its parameters."""
+        for i, piece in enumerate(self.pieces):
+            if isinstance(piece, Cleft):
+                continue
             t = np.linspace(0.0, 1.0, 33)
             points = piece.at(t)[0]
-            side, ahead = _cross(ray, points), points @ ray
+            side, ahead = _cross(way, points), points @ way
             for k in np.flatnonzero((side[:-1] <= 0.0) & (side[1:] >= 0.0) & (ahead[:-1] + ahead[1:] > 0.0)):
-                point, normal = _crossing(piece, ray, float(t[k]), float(t[k + 1]))
-                return Place(point, normal)
-        raise GeometryError("outline", f"no point lies at azimuth {azimuth_deg:g}°", "it must run around the origin")
+                return i, _crossing(piece, way, float(t[k]), float(t[k + 1]))
+        raise GeometryError("outline", f"no point lies at azimuth {math.degrees(math.atan2(way[1], way[0])):g}°",
+                            "it must run around the origin")
+
+    def at(self, i: int, t: float) -> Place:
+        """The place at parameter `t` of piece `i`; at its start, the corner there if there is one."""
+        point, normal = (row[0] for row in self.pieces[i].at(np.array([t]))[:2])
+        if t == 0.0:
+            for corner in self.corners:
+                if (corner.point == point).all():
+                    return corner
+        return Place(np.array(point), np.array(normal))
+
+    def chain(self, spots: Sequence[tuple[int, float]], chord_mm: float) -> Floats:
+        """(n, 2) points on the outline, counter-clockwise, no chord off by more than the error.
+
+        All spots are among them, and the places where an arc is farthest along an axis.
+        """
+        rows = []
+        for i, piece in enumerate(self.pieces):
+            count = piece.segments(chord_mm)
+            if isinstance(piece, Cleft):
+                continue
+            inner = [t for k, t in spots if k == i] + (piece.farthest() if isinstance(piece, Arc) else [])
+            knots = [0.0, *_apart(sorted(t for t in inner if SAME < t < 1.0 - SAME)), 1.0]
+            t = [np.linspace(a, b, max(1, math.ceil(count * (b - a) - 1e-9)) + 1)[:-1] for a, b in zip(knots, knots[1:], strict=False)]
+            rows.append(piece.at(np.concatenate(t))[0])
+        return np.concatenate(rows)
 
     @cached_property
     def corners(self) -> tuple[Place, ...]:
-        """The places where the outline turns at once, in order."""
+        """The places where the outline turns at once: clefts, then corners in order."""
         if self.is_one_piece:
             return ()
         places = []
+        for piece in self.pieces:
+            if isinstance(piece, Cleft):
+                point, normal = (row[0] for row in piece.at(np.array([0.5]))[:2])
+                places.append(Place(np.array(point), normal, math.degrees(piece.sweep_rad)))
         for before, after in zip(self.pieces, self.pieces[1:] + self.pieces[:1], strict=True):
             before_normal = before.at(np.ones(1))[1][0]
             point, after_normal = (row[0] for row in after.at(np.zeros(1))[:2])
@@ -203,7 +277,8 @@ class Outline:
     @cached_property
     def reach_mm(self) -> float:
         """The largest inset, mm, that still gives a simple parallel curve around something."""
-        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, 65)[:-1])[0] for piece in self.pieces])
+        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, 65)[:-1])[0] for piece in self.pieces
+                                if not isinstance(piece, Cleft)])
         low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
         while high - low > REACH_SHARE * high:
             middle = 0.5 * (low + high)
@@ -274,10 +349,10 @@ class Outline:
                 return 1.0, 0.0
         t, s = 1.0, 0.0
         for _ in range(40):
-            p, m, v, k = (row[0] for row in first.at(np.array([t])))
-            q, n, w, j = (row[0] for row in second.at(np.array([s])))
+            p, m, v, a = (row[0] for row in first.at(np.array([t])))
+            q, n, w, b = (row[0] for row in second.at(np.array([s])))
             gap = (q - inset_mm * n) - (p - inset_mm * m)
-            v, w = v * (1.0 - inset_mm * k), w * (1.0 - inset_mm * j)
+            v, w = v - inset_mm * a, w - inset_mm * b
             turn = _cross(v, w)
             if turn == 0.0:
                 break
@@ -288,6 +363,11 @@ class Outline:
         if math.hypot(*gap) < 1e-9:
             return t, s
         raise _no_parallel(inset_mm)
+
+
+def _apart(values: list[float]) -> list[float]:
+    """Sorted parameters without those that repeat."""
+    return [value for i, value in enumerate(values) if i == 0 or value - values[i - 1] > SAME]
 
 
 def _no_parallel(inset_mm: float) -> GeometryError:
@@ -308,20 +388,23 @@ def _stretch(piece: Piece, start: float, end: float, inset_mm: float) -> Floats:
     """How much the parallel is stretched against the piece, at samples; negative where it runs backwards."""
     if not piece.is_curved:
         return np.ones(1)
-    return 1.0 - inset_mm * piece.at(np.linspace(start, end, 65))[3]
+    if isinstance(piece, Cleft):
+        return np.full(1, inset_mm)
+    _, _, along, turning = piece.at(np.linspace(start, end, 65))
+    stretch: Floats = 1.0 - inset_mm * np.einsum("ij,ij->i", turning, along) / np.einsum("ij,ij->i", along, along)
+    return stretch
 
 
-def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> tuple[Floats, Floats]:
-    """Point and normal where a piece crosses a ray from the origin, between two parameters: by halving, then Newton."""
-    for _ in range(12):
+def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> float:
+    """Parameter at which a piece crosses a ray from the origin, between two others: by halving, then Newton."""
+    for _ in range(6):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _cross(ray, piece.at(np.array([middle]))[0][0]) < 0.0 else (low, middle)
     t = 0.5 * (low + high)
     for _ in range(4):
         point, _, along, _ = (row[0] for row in piece.at(np.array([t])))
         t -= float(_cross(ray, point) / _cross(ray, along))
-    point, normal = (row[0] for row in piece.at(np.array([t]))[:2])
-    return ray * float(point @ ray), np.array(normal)
+    return min(max(t, 0.0), 1.0)
 
 
 @lru_cache(maxsize=1)
@@ -343,8 +426,8 @@ def _swept_mm2(piece: Piece, start: float, end: float, inset_mm: float) -> float
         p, q = _offset(piece, np.array([start, end]), inset_mm)[0]
         return float(_cross(p, q)) / 2.0
     t, weights = _quadrature(start, end)
-    points, normals, along, bend = piece.at(t)
-    return float(weights @ _cross(points - inset_mm * normals, along * (1.0 - inset_mm * bend)[:, None])) / 2.0
+    points, normals, along, turning = piece.at(t)
+    return float(weights @ _cross(points - inset_mm * normals, along - inset_mm * turning)) / 2.0
 
 
 def _pushed(points: Floats, normals: Floats, target_mm2: float, is_closed: bool) -> Floats:

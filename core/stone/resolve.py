@@ -14,8 +14,8 @@ from typing import Any, NoReturn
 
 from ..dimension import COMMON, GEOMETRY, GIVEN, Dimension
 from ..errors import Fault, SpecError
-from .brilliant import round_least_star
 from .cuts import Cut, Reference
+from .proportions import Proportions, refuse
 
 SIZE_KEYS = ("length_mm", "width_mm", "depth_mm", "weight_ct")
 SHARE_KEYS = ("depth", "table", "crown_height", "pavilion_depth", "girdle", "star", "lower_half", "culet")
@@ -47,29 +47,11 @@ GIRDLE_RANGE = (0.02, 0.06)
 LEAST_CROWN, LEAST_PAVILION = 0.01, 0.05
 """The least heights, as shares of the width, that still are a crown and a pavilion. Common practice, no source."""
 
+MOST_FLAT = 1.5
+"""The greatest depth of a stone with a flat base as a share of its width. Common practice, no source."""
+
 CROWN_DEG, PAVILION_DEG, TABLE = (5.0, 60.0), (10.0, 75.0), (0.1, 0.9)
 """The angles and tables that a derived figure may reach. Common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Proportions:
-    """A stone's measures, mm, and shares of its width, with `figures` that say where each comes from."""
-
-    length_mm: float
-    width_mm: float
-    crown_mm: float
-    girdle_mm: float
-    pavilion_mm: float
-    table: float
-    star: float
-    lower_half: float
-    culet: float
-    pavilion_deg: float
-    figures: Mapping[str, Dimension]
-
-    @property
-    def depth_mm(self) -> float:
-        return self.crown_mm + self.girdle_mm + self.pavilion_mm
 
 
 @dataclass(frozen=True)
@@ -83,11 +65,6 @@ class Figure:
     @property
     def is_given(self) -> bool:
         return self.source == GIVEN
-
-
-def refuse(key: str, value: Any, allowed: str) -> NoReturn:
-    """Raises SpecError for one key of the stone."""
-    raise SpecError(Fault(f"stone.{key}", value, allowed))
 
 
 def contradict(first: str, one: float, second: str, other: float, why: str) -> NoReturn:
@@ -121,15 +98,17 @@ def given_figures(choice: Mapping[str, Any], cut: Cut) -> dict[str, float]:
     return figures
 
 
-def resolve(choice: Mapping[str, Any], cut: Cut, run: float = 0.5) -> Proportions:
+def resolve(choice: Mapping[str, Any], cut: Cut) -> Proportions:
     """Full proportions of a stone. `choice` holds the stone's keys of a spec; a weight in it is not looked at here.
 
-    run: least distance from the axis to the outline, as a share of the width. Raises SpecError for figures that
-    contradict each other or that no stone can have, naming them.
+    Raises SpecError for figures that contradict each other or that no stone can have, naming them.
     """
     given = given_figures(choice, cut)
     length, width = _size(given, cut)
     depth = _depth(given, width.value)
+    if cut.flat_depth is not None:
+        return _flat(given, length, width, depth, cut)
+    run = cut.run
     reference = cut.measured if depth else cut.alone
     table, crown, pavilion, culet = _slopes(given, reference, run)
     girdle = Figure(given["girdle"], "the girdle as measured", GIVEN) if "girdle" in given else None
@@ -141,7 +120,7 @@ def resolve(choice: Mapping[str, Any], cut: Cut, run: float = 0.5) -> Proportion
         crown, girdle, pavilion = _share_out(given, depth, crown, girdle, pavilion, reference,
                                              (1.0 - table.value) * run, (1.0 - culet.value) * run)
     _check(given, crown, pavilion, table, culet, run)
-    star = _star(given, reference, table.value)
+    star = _own(given, "star", reference.star, reference.source)
     lower_half = _own(given, "lower_half", reference.lower_half, reference.source)
     pavilion_deg = math.degrees(math.atan2(pavilion.value, (1.0 - culet.value) * run))
     if "pavilion_angle_deg" in given:
@@ -164,6 +143,25 @@ def resolve(choice: Mapping[str, Any], cut: Cut, run: float = 0.5) -> Proportion
                        lower_half.value, culet.value, pavilion_deg, kept)
 
 
+def _flat(given: Mapping[str, float], length: Figure, width: Figure, depth: Figure | None, cut: Cut) -> Proportions:
+    """Proportions of a stone with a flat base: a girdle and what rises from it."""
+    assert cut.flat_depth is not None
+    depth = depth or Figure(cut.flat_depth, "the cut's usual depth", cut.alone.source)
+    girdle = _own(given, "girdle", cut.alone.girdle, cut.alone.source)
+    crown = Figure(depth.value - girdle.value, "what the girdle leaves of the depth", GEOMETRY)
+    key = next((k for k in ("depth_mm", "depth") if k in given), "girdle")
+    if crown.value < LEAST_CROWN:
+        refuse(key, given[key], f"over a girdle of {girdle.value:.2%} of the width nothing would rise, and the depth must be at least "
+                                f"{girdle.value + LEAST_CROWN:.2%}")
+    if depth.value > MOST_FLAT:
+        refuse(key, given[key], f"it makes the depth {depth.value:.0%} of the width, and it must be at most {MOST_FLAT:.0%}")
+    entries = (_entry("length", length, "mm"), _entry("width", width, "mm"), _entry("depth", depth, "1"),
+               _entry("crown_height", crown, "1"), _entry("girdle", girdle, "1"))
+    w = width.value
+    return Proportions(length.value, w, crown.value * w, girdle.value * w, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0,
+                       {each.name: each for each in entries})
+
+
 def _entry(name: str, figure: Figure, unit: str) -> Dimension:
     return Dimension(name, figure.value, unit, figure.reason[0].upper() + figure.reason[1:] + ".", figure.source,
                      figure.is_given)
@@ -175,14 +173,6 @@ def _own(given: Mapping[str, float], key: str, usual: float, source: str) -> Fig
     if key in given:
         return Figure(given[key], f"the {what} as reported", GIVEN)
     return Figure(usual, f"the cut's usual {what}", source)
-
-
-def _star(given: Mapping[str, float], reference: Reference, table: float) -> Figure:
-    """The star's length; under a wide table it has to be longer than usual to slope at all."""
-    needed = 0.25 + 0.75 * round_least_star(table)
-    if "star" in given or reference.star >= needed:
-        return _own(given, "star", reference.star, reference.source)
-    return Figure(needed, "longer than usual, to slope under so wide a table", GEOMETRY)
 
 
 def _angle(given: Mapping[str, float], key: str, value: float, height: Figure) -> Figure:

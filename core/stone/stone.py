@@ -3,14 +3,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from ..dimension import Dimension
 from ..mesh import Floats, PolyMesh
-from .facets import Planes, polyhedron
+from .facets import LEVEL, MIRROR, Planes, column, mirrored_polyhedron, polyhedron
 from .outline import Outline
 
 SHADOW_MM = 1e-9
@@ -25,8 +25,9 @@ class Stone:
     """One stone in its own frame: mm, +Z from culet to table, X along its length, z = 0 at the lower girdle edge.
 
     mesh: closed, facets as polygons tagged with their kind. outline: the girdle at its widest, counter-clockwise.
-    girdle_mm is the girdle at its thickest. figures: the proportions with their reasons. part: the facet planes.
-    straight_pavilion_deg: the slope of a pavilion that rises straight from the outline at every main, else None.
+    girdle_mm is the girdle at its thickest. figures: the proportions with their reasons. part: the facet planes around
+    `inside` (3,), of the half at y >= 0 if the stone is mirrored. straight_pavilion_deg: the slope of a pavilion that counts
+    as straight because its mains touch the outline, else None.
     """
 
     cut: str
@@ -41,6 +42,8 @@ class Stone:
     table_width_mm: float
     figures: Mapping[str, Dimension]
     part: Planes
+    inside: tuple[float, float, float]
+    is_mirrored: bool = False
     straight_pavilion_deg: float | None = None
 
     @cached_property
@@ -54,22 +57,33 @@ class Stone:
 
     def grown(self, clearance_mm: float) -> PolyMesh:
         """The stone with every facet plane moved outwards: what a seat with that clearance must leave free."""
-        return polyhedron(self.part.grown(clearance_mm), self._middle)
+        if self.is_mirrored:
+            is_mirror = self.part.tags == self.part.tag_names.index(MIRROR)
+            moved = np.where(is_mirror, 0.0, clearance_mm)
+            return mirrored_polyhedron(replace(self.part, offsets=self.part.offsets + moved), self.inside)
+        return polyhedron(self.part.grown(clearance_mm), self.inside)
 
     def crown_height_at(self, xy: Floats) -> Floats:
         """(n,) mm: height of the crown's surface above z = 0 over (n, 2) points; nan where the stone is not below."""
         xy = np.asarray(xy, np.float64)
-        top, bottom, inside = self._column(xy)
-        return np.where(inside & (top >= bottom - SHADOW_MM), top, np.nan)
+        if self.is_mirrored:
+            xy = np.column_stack([xy[:, 0], np.abs(xy[:, 1])])
+        top, bottom = column(self.part, xy)
+        upright = np.abs(self.part.normals[:, 2]) <= LEVEL
+        over = xy @ self.part.normals[upright, :2].T - self.part.offsets[upright]
+        return np.where((over <= SHADOW_MM).all(axis=1) & (top >= bottom - SHADOW_MM), top, np.nan)
 
     def pavilion_inset_mm(self, depth_mm: float) -> float:
         """Least way in, mm, along the outline's normal, from the outline to the pavilion `depth_mm` below z = 0.
 
         A straight pavilion is measured by its mains: depth times the cotangent of their slope. On any other stone it
-        is found on the facets, as the least over the whole outline. Below the culet it goes on in proportion.
+        is found on the facets, as the least over the whole outline. Below the culet it goes on in proportion; below a flat
+        base there is no stone, and it is the outline's reach.
         """
         if self.straight_pavilion_deg is not None:
             return depth_mm / math.tan(math.radians(self.straight_pavilion_deg))
+        if self.pavilion_depth_mm == 0.0:
+            return self.outline.reach_mm if depth_mm > 0.0 else 0.0
         if depth_mm > self.pavilion_depth_mm:
             return self.pavilion_inset_mm(self.pavilion_depth_mm) * depth_mm / self.pavilion_depth_mm
         if depth_mm not in self._insets:
@@ -81,24 +95,11 @@ class Stone:
         """Insets already measured, by depth."""
         return {}
 
-    @property
-    def _middle(self) -> tuple[float, float, float]:
-        return (0.0, 0.0, 0.5 * self.girdle_mm)
-
-    def _column(self, xy: Floats) -> tuple[Floats, Floats, Floats]:
-        """Over (n, 2) points: highest and lowest z within all planes that slope, and whether all upright ones allow it."""
-        n, d = self.part.normals, self.part.offsets
-        level = d - xy @ n[:, :2].T
-        up, down = n[:, 2] > 1e-9, n[:, 2] < -1e-9
-        upright = ~(up | down)
-        top = (level[:, up] / n[up, 2]).min(axis=1)
-        bottom = (level[:, down] / n[down, 2]).max(axis=1)
-        return top, bottom, (level[:, upright] >= -SHADOW_MM).all(axis=1)
-
     def _least_inset(self, depth_mm: float) -> float:
         """The least of the ways in from all places of the outline, refined around the best place of each piece."""
         least = math.inf
-        for piece in self.outline.pieces:
+        pieces = self.outline.pieces
+        for piece in pieces[:len(pieces) // 2] if self.is_mirrored else pieces:
             low, high = 0.0, 1.0
             for _ in range(3):
                 t = np.linspace(low, high, MEASURED_WAYS + 1)
@@ -112,7 +113,9 @@ class Stone:
 
     def _ways_in(self, points: Floats, normals: Floats, depth_mm: float) -> Floats:
         """(k,) mm: along each inward normal at a depth, how far to the pavilion; infinite where the way misses it."""
-        below = self.part.normals[:, 2] < 1e-9
+        below = self.part.normals[:, 2] < LEVEL
+        if self.is_mirrored:
+            below &= self.part.tags != self.part.tag_names.index(MIRROR)
         n, d = self.part.normals[below], self.part.offsets[below]
         outside = points @ n[:, :2].T - depth_mm * n[:, 2] - d
         speed = normals @ n[:, :2].T
