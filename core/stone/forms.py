@@ -167,8 +167,7 @@ def rose_cut(p: Proportions) -> Form:
 def cabochon(p: Proportions) -> Form:
     """A dome over a round or oval base, smooth to the chord error."""
     outline = Outline.ellipse(0.5 * p.length_mm, 0.5 * p.width_mm)
-    (count,) = outline.counts(DOME_MM, 8)
-    edge = outline.pieces[0].at(np.arange(count) / count)[0]
+    edge = outline.chain((), DOME_MM)
     levels = dome_levels(max(0.5 * p.length_mm, p.crown_mm), DOME_MM)
     mesh = dome_mesh(edge, p.crown_mm, p.girdle_mm, levels)
     return Form(outline, planes_of(mesh), mesh, (0.0, 0.0, 0.5 * (p.girdle_mm + p.crown_mm)), p)

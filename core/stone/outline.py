@@ -149,8 +149,14 @@ class Outline:
 
     @classmethod
     def ellipse(cls, x_mm: float, y_mm: float) -> Outline:
-        """An ellipse about the origin with half axes along x and y."""
-        return cls((Arc((0.0, 0.0), x_mm, y_mm, 0.0, 2.0 * math.pi),))
+        """An ellipse about the origin with half axes along x and y.
+
+        It is cut at its sharpest places, where its parallels get corners once the inset is larger than the curve's radius.
+        """
+        if x_mm == y_mm:
+            return cls((Arc((0.0, 0.0), x_mm, y_mm, 0.0, 2.0 * math.pi),))
+        start = 0.0 if x_mm > y_mm else 0.5 * math.pi
+        return cls((Arc((0.0, 0.0), x_mm, y_mm, start, math.pi), Arc((0.0, 0.0), x_mm, y_mm, start + math.pi, math.pi)))
 
     @classmethod
     def polygon(cls, points: Floats) -> Outline:
@@ -160,13 +166,13 @@ class Outline:
 
     @property
     def is_one_piece(self) -> bool:
-        """True for a full circle or ellipse, which has no joints."""
+        """True for a full circle, which has no joints."""
         return len(self.pieces) == 1
 
     def counts(self, chord_mm: float, multiple: int = 1) -> tuple[int, ...]:
         """Segments per piece that keep the chord error: 1 for a line, an even number for an arc.
 
-        A full circle or ellipse gets a number that is also a multiple of `multiple`, so that its samples repeat
+        A full circle gets a number that is also a multiple of `multiple`, so that its samples repeat
         with what stands around it.
         """
         counts = tuple(piece.segments(chord_mm) for piece in self.pieces)
@@ -277,6 +283,8 @@ class Outline:
     @cached_property
     def reach_mm(self) -> float:
         """The largest inset, mm, that still gives a simple parallel curve around something."""
+        if self.is_one_piece:
+            return float(self.pieces[0].at(np.zeros(1))[0][0, 0])
         sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, 65)[:-1])[0] for piece in self.pieces
                                 if not isinstance(piece, Cleft)])
         low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
@@ -341,13 +349,13 @@ class Outline:
     def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
         """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""
         first, second = self.pieces[before], self.pieces[after]
-        adjacent = (before + 1) % len(self.pieces) == after
-        ones, zeros = np.ones(1), np.zeros(1)
-        if adjacent:
-            one, other = first.at(ones)[1][0], second.at(zeros)[1][0]
-            if abs(_cross(one, other)) < math.radians(SMOOTH_DEG):
-                return 1.0, 0.0
         t, s = 1.0, 0.0
+        if (before + 1) % len(self.pieces) == after:
+            one, other = first.at(np.ones(1))[1][0], second.at(np.zeros(1))[1][0]
+            if abs(_cross(one, other)) < math.radians(SMOOTH_DEG):
+                t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
+                if (t, s) == (1.0, 0.0):
+                    return t, s
         for _ in range(40):
             p, m, v, a = (row[0] for row in first.at(np.array([t])))
             q, n, w, b = (row[0] for row in second.at(np.array([s])))
@@ -393,6 +401,25 @@ def _stretch(piece: Piece, start: float, end: float, inset_mm: float) -> Floats:
     _, _, along, turning = piece.at(np.linspace(start, end, 65))
     stretch: Floats = 1.0 - inset_mm * np.einsum("ij,ij->i", turning, along) / np.einsum("ij,ij->i", along, along)
     return stretch
+
+
+def _backwards(piece: Piece, step: int, inset_mm: float) -> float:
+    """How far into a piece, from its start (step 1) or end (-1), its parallel crosses that of its mirror image there.
+
+    0 unless the parallel starts by running backwards; then about sqrt 3 times the way to where it turns, as any smooth
+    curve does near its sharpest place.
+    """
+    if isinstance(piece, Cleft):
+        return 0.0
+    stretch = _stretch(piece, 0.0, 1.0, inset_mm)[::step]
+    if stretch[0] >= 0.0:
+        return 0.0
+    forwards = np.flatnonzero(stretch >= 0.0)
+    if len(forwards) == 0:
+        return 0.0
+    k = int(forwards[0])
+    turn = k - stretch[k] / (stretch[k] - stretch[k - 1])
+    return min(0.95, math.sqrt(3.0) * float(turn) / (len(stretch) - 1))
 
 
 def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> float:

@@ -163,6 +163,19 @@ def test_closed_forms_of_outlines() -> None:
         assert outline.reach_mm > 0.25 * stone_of(cut).width_mm
 
 
+@pytest.mark.parametrize("cut", CUTS)
+def test_parallels_of_every_outline_keep_their_distance(cut: str) -> None:
+    """Up to 0.97 of the reach; inside samples only, as mitred corners stand off farther outside."""
+    outline = stone_of(cut).outline
+    dense = outline.loop(0.0, [600] * len(outline.pieces))
+    counts = outline.counts(0.002)
+    for share in (0.2, 0.6, 0.97):
+        inset = share * outline.reach_mm
+        loop = outline.loop(inset, counts)
+        assert len(loop) == sum(counts)
+        assert np.linalg.norm(loop[:, None] - dense, axis=2).min(axis=1) == pytest.approx(inset, abs=4e-3)
+
+
 @pytest.mark.parametrize("cut", ["round cabochon", "oval cabochon"])
 def test_a_cabochon_is_half_an_ellipsoid_on_a_band(cut: str) -> None:
     stone = stone_of(cut, depth=0.5, girdle=0.02)

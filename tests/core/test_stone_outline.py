@@ -116,7 +116,20 @@ def test_a_swallowed_corner_keeps_its_samples() -> None:
     assert np.allclose(distinct, [[-2, -1], [-2, 1], [2, -1], [2, 1]])
 
 
-@pytest.mark.parametrize("outline, reach", [(Outline.circle(3), 3), (Outline.ellipse(4, 3), 9 / 4), (stadium(), 1), (marquise(10, 5), 2.5),
+def test_beyond_its_least_radius_an_ellipse_gets_corners_on_its_long_axis() -> None:
+    outline = Outline.ellipse(4, 2)
+    inset = 1.5
+    assert inset > 2 ** 2 / 4
+    loop = outline.loop(inset, (40, 40))
+    assert loop[0, 1] == pytest.approx(0, abs=1e-12) and np.allclose(loop[1:40] * [1, -1], loop[:40:-1], atol=1e-12)
+    dense = outline.loop(0.0, (4000, 4000))
+    nearest = np.linalg.norm(loop[:, None] - dense, axis=2).min(axis=1)
+    assert nearest == pytest.approx(inset, abs=1e-3)
+    # the corner is where a point of the axis has the outline at the inset twice: x^2 = (a^2 - b^2) (1 - d^2 / b^2)
+    assert loop[0, 0] == pytest.approx(math.sqrt(12 * (1 - inset ** 2 / 4)), abs=1e-9)
+
+
+@pytest.mark.parametrize("outline, reach", [(Outline.circle(3), 3), (Outline.ellipse(4, 3), 3), (Outline.ellipse(3, 4), 3), (stadium(), 1), (marquise(10, 5), 2.5),
                                             (rectangle(), 3), (octagon(0.8), 3)])
 def test_reach(outline: Outline, reach: float) -> None:
     assert outline.reach_mm == pytest.approx(reach, rel=1e-5)
