@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -240,3 +241,24 @@ def test_planes_of_a_dome_are_its_faces(cut: str) -> None:
     stone = stone_of(cut)
     assert np.allclose(planes_of(stone.mesh).normals, stone.mesh.face_normals())
     assert stone.part.heights(stone.mesh.vertices).max() < PLANAR_MM
+
+
+def documented_factors() -> list[tuple[str, float, str, float, float]]:
+    lines = (Path(__file__).parents[2] / "docs" / "stones.md").read_text(encoding="utf-8").splitlines()
+    cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("| ") and line.count("|") == 7]
+    return [(cut, float(ratio), lengths, float(published), float(ours)) for cut, ratio, lengths, published, ours, _ in cells if cut in CUTS]
+
+
+def test_the_documented_weights_are_what_the_core_makes() -> None:
+    rows = documented_factors()
+    assert len(rows) == 25
+    for cut, ratio, lengths, published, ours in rows:
+        stone = stone_of(cut, length_mm=6.0 * ratio)
+        base = stone.length_mm * stone.width_mm * stone.depth_mm
+        if lengths in ("D² H", "mean² H"):
+            base = (0.5 * (stone.length_mm + stone.width_mm)) ** 2 * stone.depth_mm
+        elif "W₁" in lengths:
+            base *= 0.85
+        factor = stone.weight_ct(3.515) / base
+        assert factor == pytest.approx(ours, abs=6e-6), cut
+        assert abs(factor / published - 1) < (0.18 if cut == "cushion" else 0.10), cut
