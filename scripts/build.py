@@ -108,7 +108,7 @@ def digest(path: Path) -> str:
 
 def pack(source: Path, target: Path, *options: str) -> list[Path]:
     """Zips of that folder, made and validated with Blender's own extension tool."""
-    python = environment.first_blender("5.2", "4.2")
+    python = environment.first_blender("4.2", "5.2")
     tool, tags = extension_tool(python)
     valid_tags = f"--valid-tags={tags}"
     extension(python, tool, "the manifest is not valid", "validate", valid_tags, source)

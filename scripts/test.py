@@ -72,12 +72,12 @@ def stage(tally: Tally, name: str, work: Callable[[], None]) -> None:
     environment.say(f"== {name}: {time.monotonic() - started:.1f} s")
 
 
-def pytest(tally: Tally, name: str, python: Path, folder: str, *options: str, **variables: str) -> None:
-    """Run a folder of tests in that environment and add up what it reports."""
+def pytest(tally: Tally, name: str, python: Path, *words: str, **variables: str) -> None:
+    """Run pytest with these words in that environment and add up what it reports."""
     RESULTS.mkdir(parents=True, exist_ok=True)
     report = RESULTS / f"{name.replace(' ', '-')}.xml"
     report.unlink(missing_ok=True)
-    command = [str(python), "-m", "pytest", "-q", f"--junitxml={report}", *options, folder]
+    command = [str(python), "-m", "pytest", "-q", f"--junitxml={report}", *words]
     inherited = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
     done = subprocess.run(command, cwd=environment.REPOSITORY, env={**inherited, **variables}, check=False)
     if not report.is_file():
@@ -98,7 +98,7 @@ def pytest(tally: Tally, name: str, python: Path, folder: str, *options: str, **
 
 
 def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
-    pytest(tally, name, environment.python(lock, version), "tests/core")
+    pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts")
 
 
 def types_stage(tally: Tally) -> None:
