@@ -1,0 +1,1 @@
+"""Trade data: tables with their sources, and typed readers of them."""
