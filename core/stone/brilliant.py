@@ -64,7 +64,7 @@ class Girdle:
     @property
     def pairs(self) -> tuple[Ints, Ints]:
         """Indices of neighbouring mains."""
-        first = np.arange(len(self.between))
+        first = np.arange(len(self.between), dtype=np.int32)
         return first, (first + 1) % len(self.mains)
 
 

@@ -218,7 +218,7 @@ def _meeting(triangles: Ints, places: Floats, sharp: Floats, normals: Floats, de
         if (lower == label).all():
             break
         label = lower
-    return np.unique(label, return_inverse=True)[1].reshape(-1)
+    return np.unique(label, return_inverse=True)[1].reshape(-1).astype(np.int32)
 
 
 def _solved(places: Floats, normals: Floats, depths: Floats, corners: Ints, owners: Ints) -> Floats:

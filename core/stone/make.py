@@ -2,14 +2,17 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable, Mapping
 from functools import lru_cache
 from typing import Any
 
-from ..errors import Fault, GeometryError, SpecError
+from ..errors import Fault, FileFault, GeometryError, SpecError
 from .cuts import BY_NAME, CUTS, Cut
+from .meshfile import read_triangles
 from .proportions import refuse
-from .resolve import resolve
+from .resolve import ANGLE_KEYS, SHARE_KEYS, SIZE_KEYS, resolve
+from .scan import scanned_stone
 from .stone import Stone
 
 DIAMOND_G_CM3 = 3.515
@@ -25,15 +28,30 @@ WEIGHT_SOLVED = 1e-4
 def make_stone(choice: Mapping[str, Any]) -> Stone:
     """The stone of a spec's stone section: keys without "stone.", any left out or None.
 
-    `density_g_cm3` may be among them and is used only with `weight_ct`. The same choice gives the same object.
-    Raises SpecError for figures that contradict each other or that no stone can have.
+    `density_g_cm3` may be among them and is used only with `weight_ct`. The same choice gives the same object; a `mesh` is
+    measured again once its file has changed. Raises SpecError for figures that contradict each other or that no stone can
+    have, FileFault for a mesh that cannot be read and GeometryError for one that is no closed, single body.
     """
-    return _made(tuple(sorted((key, value) for key, value in choice.items() if value is not None)))
+    items = tuple(sorted((key, value) for key, value in choice.items() if value is not None))
+    mesh = choice.get("mesh")
+    return _made(items, _stamp(mesh) if mesh is not None else ())
+
+
+def _stamp(path: str) -> tuple[int, int]:
+    """What changes when a file does, so that a mesh saved again is measured again. Raises FileFault if it is not there."""
+    try:
+        state = os.stat(path)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise FileFault(path, f"it cannot be read ({reason})", "give the path of an STL or OBJ mesh in mm") from None
+    return state.st_mtime_ns, state.st_size
 
 
 @lru_cache(maxsize=64)
-def _made(items: tuple[tuple[str, Any], ...]) -> Stone:
+def _made(items: tuple[tuple[str, Any], ...], stamp: tuple[int, ...]) -> Stone:
     choice = dict(items)
+    if "mesh" in choice:
+        return _scanned(choice)
     name = choice.get("cut", CUTS[0])
     if name not in BY_NAME:
         refuse("cut", name, "it must be one of " + ", ".join(f'"{cut}"' for cut in CUTS))
@@ -45,6 +63,15 @@ def _made(items: tuple[tuple[str, Any], ...]) -> Stone:
 
 cache_info = _made.cache_info
 """How often stones were made and how often they were found ready."""
+
+
+def _scanned(choice: Mapping[str, Any]) -> Stone:
+    """A stone from a mesh file, which alone says how large it is."""
+    measures = [key for key in (*SIZE_KEYS, *SHARE_KEYS, *ANGLE_KEYS) if key in choice]
+    if measures:
+        raise SpecError(*(Fault(f"stone.{key}", choice[key], "stone.mesh already gives the stone's measures, so it must be left out")
+                          for key in measures))
+    return scanned_stone(*read_triangles(choice["mesh"]))
 
 
 def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:

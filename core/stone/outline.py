@@ -138,9 +138,13 @@ Piece = Line | Arc | Cleft
 
 @dataclass(frozen=True)
 class Outline:
-    """A closed, counter-clockwise chain of pieces about the origin, each starting where the last one ends."""
+    """A closed, counter-clockwise chain of pieces about the origin, each starting where the last one ends.
+
+    soft_deg: turns of less are no corners, because the outline stands for a smooth one.
+    """
 
     pieces: tuple[Piece, ...]
+    soft_deg: float = SMOOTH_DEG
 
     @classmethod
     def circle(cls, radius_mm: float) -> Outline:
@@ -264,7 +268,7 @@ class Outline:
             before_normal = before.at(np.ones(1))[1][0]
             point, after_normal = (row[0] for row in after.at(np.zeros(1))[:2])
             turn = math.degrees(math.atan2(_cross(before_normal, after_normal), before_normal @ after_normal))
-            if abs(turn) > SMOOTH_DEG:
+            if abs(turn) > self.soft_deg:
                 half = before_normal + after_normal
                 places.append(Place(point, half / math.hypot(*half), turn))
         return tuple(places)
