@@ -85,14 +85,14 @@ def mixing_density_g_cm3(composition: Mapping[str, float]) -> float:
 
 
 @cache
-def alloys() -> tuple[Alloy, ...]:
+def all_alloys() -> tuple[Alloy, ...]:
     """Every alloy, in the order of the table."""
     return tuple(map(_alloy, read_table("alloys.csv").rows))
 
 
 def alloy(name: str) -> Alloy:
     """The alloy called `name`; SpecError lists the known ones."""
-    return pick("casting.alloy", name, {entry.name: entry for entry in alloys()})
+    return pick("casting.alloy", name, {entry.name: entry for entry in all_alloys()})
 
 
 def _alloy(row: Row) -> Alloy:

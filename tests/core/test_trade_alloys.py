@@ -4,7 +4,7 @@ from __future__ import annotations
 import pytest
 
 from core.errors import SpecError
-from core.trade.alloys import FAMILIES, SHEET_ALLOYS, alloy, alloys, mixing_density_g_cm3
+from core.trade.alloys import FAMILIES, SHEET_ALLOYS, all_alloys, alloy, mixing_density_g_cm3
 from core.trade.table import TAGS
 
 MIXING = {
@@ -36,7 +36,7 @@ def test_mixing_density_of_18k_lies_in_the_published_range() -> None:
     assert 15.45 <= density <= 15.58
 
 
-@pytest.mark.parametrize("entry", alloys(), ids=lambda entry: entry.name)
+@pytest.mark.parametrize("entry", all_alloys(), ids=lambda entry: entry.name)
 def test_rows_are_whole(entry) -> None:
     assert sum(entry.composition.values()) == pytest.approx(100, abs=1e-9)
     assert entry.family in FAMILIES and entry.tag in TAGS
@@ -51,7 +51,7 @@ def test_rows_are_whole(entry) -> None:
         assert entry.density_g_cm3 == pytest.approx(entry.mixing_density_g_cm3, rel=0.0135)
 
 
-@pytest.mark.parametrize("entry", [a for a in alloys() if a.is_precious], ids=lambda entry: entry.name)
+@pytest.mark.parametrize("entry", [a for a in all_alloys() if a.is_precious], ids=lambda entry: entry.name)
 def test_fineness_is_the_share_of_the_name_giving_metal(entry) -> None:
     symbol = {"gold": "Au", "silver": "Ag", "platinum": "Pt", "palladium": "Pd"}[entry.family]
     assert entry.composition[symbol] * 10 == pytest.approx(entry.fineness_ppt, abs=1.001)
@@ -78,7 +78,7 @@ def test_a_finished_jewel_needs_100_hv_and_these_fail_it_as_cast() -> None:
 
 
 def test_names_are_unique_and_the_sheet_lists_ten() -> None:
-    names = [entry.name for entry in alloys()]
+    names = [entry.name for entry in all_alloys()]
     assert len(set(names)) == len(names)
     assert len(set(SHEET_ALLOYS)) == 10
     assert all(alloy(name).name == name for name in SHEET_ALLOYS)
@@ -94,7 +94,7 @@ def test_a_wrong_name_lists_the_right_ones(wrong) -> None:
         alloy(wrong)
     fault, = caught.value.faults
     assert fault.key == "casting.alloy" and fault.value == wrong
-    assert all(entry.name in fault.allowed for entry in alloys())
+    assert all(entry.name in fault.allowed for entry in all_alloys())
 
 
 def test_a_wrong_name_is_answered_with_the_nearest() -> None:
