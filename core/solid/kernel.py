@@ -93,6 +93,11 @@ def moved(solid: Solid, offset: Sequence[float]) -> Solid:
     return solid.translate(tuple(float(v) for v in offset))
 
 
+def transformed(solid: Solid, matrix: Floats) -> Solid:
+    """Turned and shifted by a (3, 4) matrix."""
+    return solid.transform(np.ascontiguousarray(matrix, np.float64))
+
+
 def scaled(solid: Solid, factor: float) -> Solid:
     """Enlarged about the origin, the same in all directions."""
     return solid.scale((factor, factor, factor))

@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 from ..errors import Fault, FileFault, GeometryError, SpecError
+from ..trade.species import species
 from .cuts import BY_NAME, CUTS, Cut
 from .meshfile import read_triangles
 from .proportions import refuse
@@ -15,8 +16,11 @@ from .resolve import ANGLE_KEYS, SHARE_KEYS, SIZE_KEYS, resolve
 from .scan import scanned_stone
 from .stone import Stone
 
-DIAMOND_G_CM3 = 3.515
-"""Density of diamond, g/cm3, where no other is given."""
+HOUSE_SPECIES = "diamond"
+"""What a stone is taken to be if nothing says so. Common practice, no source."""
+
+ONE_CARAT_MM = 6.395
+"""Diameter of a round diamond of 1.00 ct: median of 1,052 stones of the public diamonds table. Where sizes are looked for first."""
 
 WEIGHT_AGREES = 0.10
 """How far a weight may stray from what the measures give: girdles and bulges make up to a tenth (common practice)."""
@@ -28,11 +32,12 @@ WEIGHT_SOLVED = 1e-4
 def make_stone(choice: Mapping[str, Any]) -> Stone:
     """The stone of a spec's stone section: keys without "stone.", any left out or None.
 
-    `density_g_cm3` may be among them and is used only with `weight_ct`. The same choice gives the same object; a `mesh` is
+    The species counts only with `weight_ct`, by its density. The same choice gives the same object; a `mesh` is
     measured again once its file has changed. Raises SpecError for figures that contradict each other or that no stone can
     have, FileFault for a mesh that cannot be read and GeometryError for one that is no closed, single body.
     """
-    items = tuple(sorted((key, value) for key, value in choice.items() if value is not None))
+    counts = choice.get("weight_ct") is not None
+    items = tuple(sorted((key, value) for key, value in choice.items() if value is not None and (counts or key != "species")))
     mesh = choice.get("mesh")
     return _made(items, _stamp(mesh) if mesh is not None else ())
 
@@ -87,10 +92,10 @@ def _weighed(choice: Mapping[str, Any], cut: Cut) -> Stone:
     weight = choice["weight_ct"]
     if isinstance(weight, bool) or not isinstance(weight, (int, float)) or not (math.isfinite(weight) and weight > 0.0):
         refuse("weight_ct", weight, "it must be a finite number above 0")
-    density = float(choice.get("density_g_cm3", DIAMOND_G_CM3))
+    density = species(choice.get("species", HOUSE_SPECIES)).density_g_cm3
     rest = {key: value for key, value in choice.items() if key != "weight_ct"}
     if not {"length_mm", "width_mm"} & rest.keys() and not {"depth", "depth_mm"} <= rest.keys():
-        guess = 6.4 * (weight * DIAMOND_G_CM3 / density) ** (1.0 / 3.0)
+        guess = ONE_CARAT_MM * (weight * species(HOUSE_SPECIES).density_g_cm3 / density) ** (1.0 / 3.0)
         return _found(rest, cut, weight, density, "width_mm", guess)
     stone = _built(rest, cut)
     heights_open = not {"crown_angle_deg", "crown_height"} & rest.keys() or not (

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 from ..dimension import Dimension
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
-from ..solid.kernel import Solid, bodies, hits, section, solid_of_triangles
+from ..solid.kernel import Solid, bodies, hits, section, solid_of_triangles, transformed
 from .facets import Planes
 from .outline import Outline
 from .stone import Stone
@@ -64,7 +63,10 @@ MEASURED = "measured on the mesh"
 
 @dataclass(frozen=True, eq=False)
 class ScannedStone(Stone):
-    """A stone that came as a mesh. Everything a `Stone` tells is measured on the mesh; `part` is empty."""
+    """A stone that came as a mesh. Everything a `Stone` tells is measured on the mesh, or on `solid`, which is the same to
+    the kernel; `part` is empty."""
+
+    solid: Solid = field(kw_only=True)
 
     def crown_height_at(self, xy: Floats) -> Floats:
         """As `Stone.crown_height_at`, by a ray from above each point."""
@@ -92,13 +94,10 @@ class ScannedStone(Stone):
         moved = self.mesh.vertices + ways * (clearance_mm * count / np.maximum(lean, 0.2 * count))[:, None]
         return PolyMesh(moved, self.mesh.corners, self.mesh.starts, self.mesh.tags, self.mesh.tag_names)
 
-    @cached_property
-    def solid(self) -> Solid:
-        """The mesh as a solid of the kernel."""
-        return solid_of_triangles(self.mesh.vertices, self.mesh.triangles()[0], "stone")
-
     def _least_inset(self, depth_mm: float) -> float:
         loops = section(self.solid, -depth_mm)
+        if not loops:  # the very tip
+            return self.outline.reach_mm
         starts = np.concatenate(loops)
         ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
         least = math.inf
@@ -107,21 +106,26 @@ class ScannedStone(Stone):
             t = np.linspace(0.0, 1.0, 2 + math.ceil(WAYS * length / self.outline.perimeter_mm))
             points, normals, _, _ = piece.at(t)
             least = min(least, float(_first_hits(points, -normals, starts, ends).min()))
-        return least
+        return least if math.isfinite(least) else self.outline.reach_mm
 
 
 def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> ScannedStone:
     """A stone from vertices (n, 3) mm and triangles (t, 3). Raises GeometryError naming count and place of what is wrong."""
-    triangles = _outward(vertices, triangles)
+    used, index = np.unique(triangles, return_inverse=True)
+    vertices = vertices[used]
+    triangles = _outward(vertices, index.reshape(-1, 3).astype(np.int32))
     _check_closed(vertices, triangles)
-    _check_one_body(vertices, triangles)
-    turned, table = _upright(vertices, triangles)
+    solid = solid_of_triangles(vertices, triangles, "stone")
+    _check_one_body(vertices, triangles, solid)
+    turn, table = _upright(vertices, triangles)
+    turned = vertices @ turn.T
     low, high = _girdle_levels(turned)
-    solid = solid_of_triangles(turned, triangles, "stone")
+    solid = transformed(solid, np.column_stack([turn, np.zeros(3)]))
     loops = section(solid, 0.5 * (low + high))
     loop = max(loops, key=lambda points: abs(_area(points)))
     spin, centre = _lengthwise(loop)
-    placed = (turned - [centre[0], centre[1], low]) @ spin.T
+    shift = np.array([centre[0], centre[1], low])
+    placed = (turned - shift) @ spin.T
     loop = (loop - centre) @ spin[:2, :2].T
     length, width = np.ptp(loop, axis=0)
     points = _simplified(loop)
@@ -137,7 +141,8 @@ def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> Scan
     flat = bottom > -GIRDLE_SHARE * width
     return ScannedStone(name, mesh, outline, float(length), float(width), top - bottom, top - (high - low), high - low,
                         0.0 if flat else -bottom, table_width, figures,
-                        Planes(np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.int32), ()), (0.0, 0.0, 0.5 * (high - low)))
+                        Planes(np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.int32), ()), (0.0, 0.0, 0.5 * (high - low)),
+                        solid=transformed(solid, np.column_stack([spin, -spin @ shift])))
 
 
 def _figures(values: Mapping[str, tuple[float, str]]) -> dict[str, Dimension]:
@@ -188,9 +193,9 @@ def _check_closed(vertices: Floats, triangles: Ints) -> None:
                         "separate or remove the surplus faces")
 
 
-def _check_one_body(vertices: Floats, triangles: Ints) -> None:
+def _check_one_body(vertices: Floats, triangles: Ints, solid: Solid) -> None:
     """The surface goes once around its middle, and nowhere back over itself."""
-    count = len(bodies(solid_of_triangles(vertices, triangles, "stone")))
+    count = len(bodies(solid))
     if count != 1:
         raise GeometryError("stone", f"its mesh has {count} bodies", "keep only the stone")
     a, b, c = (vertices[triangles[:, i]] for i in range(3))
@@ -222,20 +227,19 @@ def _check_folds(vertices: Floats, triangles: Ints, middle: Floats, back: Ints) 
     spread = np.arccos(np.clip(np.einsum("ijk,ik->ij", corners, ways).min(axis=1), -1.0, 1.0))
     shared = np.zeros(len(triangles), bool)
     for i in back:
-        shared |= ways @ ways[i] >= np.cos(np.minimum(spread + spread[i], math.pi))
+        shared |= 2.0 - 2.0 * (ways @ ways[i]) <= (spread + spread[i]) ** 2  # a chord is no longer than its arc
     tried = triangles[shared]
     if len(tried) > MOST_TRIED:
         raise GeometryError("stone", f"{len(back)} of its faces look back at its middle over {len(tried)} others, the first near "
                                      f"{_place(vertices[triangles[back[0]]].mean(axis=0))}, and at most {MOST_TRIED} can be tried",
                             "smooth the mesh, or carve the seat by hand if the stone is hollowed")
     low, high = vertices[tried].min(axis=1), vertices[tried].max(axis=1)
-    crossed: list[Floats] = []
-    for k in range(len(tried)):
-        near = np.flatnonzero(((low <= high[k]) & (high >= low[k])).all(axis=1))
-        if _do_cross(vertices, np.broadcast_to(tried[k], (len(near), 3)), tried[near]).any():
-            crossed.append(vertices[tried[k]].mean(axis=0))
-    if crossed:
-        raise GeometryError("stone", f"its surface crosses itself at {len(crossed)} faces, the first near {_place(crossed[0])}",
+    pairs = [np.flatnonzero(((low <= high[k]) & (high >= low[k])).all(axis=1)) for k in range(len(tried))]
+    one, other = np.repeat(np.arange(len(tried)), [len(near) for near in pairs]), np.concatenate(pairs)
+    crossed = np.unique(one[_do_cross(vertices, tried[one], tried[other])])
+    if len(crossed):
+        place = vertices[tried[crossed[0]]].mean(axis=0)
+        raise GeometryError("stone", f"its surface crosses itself at {len(crossed)} faces, the first near {_place(place)}",
                             "mend the mesh there")
 
 
@@ -260,7 +264,7 @@ def _do_cross(vertices: Floats, first: Ints, second: Ints) -> NDArray[np.bool_]:
 
 
 def _upright(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints]:
-    """The vertices turned so that the table looks up, and which of them are the table's (none if the flat is a base)."""
+    """The turn (3, 3) that makes the table look up, and which vertices are the table's (none if the flat is a base)."""
     normals = _normals(vertices, triangles)
     areas = np.linalg.norm(normals, axis=1)
     unit = normals / np.maximum(areas, 1e-300)[:, None]
@@ -275,13 +279,13 @@ def _upright(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints]:
     near = unit @ way > math.cos(math.radians(FLAT_DEG))
     shadow = 0.5 * float(np.abs(unit @ way * areas).sum())
     is_base = float(areas[near].sum()) > BASE_SHARE * shadow
-    turned = vertices @ _turn_to_z(-way if is_base else way).T
     if is_base:
-        return turned, np.zeros(0, np.int32)
+        return _turn_to_z(-way), np.zeros(0, np.int32)
     table = np.unique(triangles[near])
-    heights = turned[table, 2]
+    heights = vertices @ way
     # on a noisy scan a few triangles elsewhere happen to lie level
-    return turned, table[np.abs(heights - np.median(heights)) < LEVEL_SHARE * np.ptp(turned[:, 2])]
+    off = np.abs(heights[table] - np.median(heights[table]))
+    return _turn_to_z(way), table[off < LEVEL_SHARE * np.ptp(heights)]
 
 
 def _turn_to_z(way: Floats) -> Floats:

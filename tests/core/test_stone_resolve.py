@@ -9,7 +9,9 @@ from core.dimension import GIVEN
 from core.errors import SpecError
 from core.stone import make_stone
 from core.stone.cuts import BY_NAME
-from core.stone.resolve import Proportions, resolve
+from core.stone.proportions import Proportions
+from core.stone.resolve import resolve
+from core.trade.species import species
 
 ROUND = BY_NAME["round brilliant"]
 
@@ -112,12 +114,17 @@ def test_a_girdle_just_over_its_scallops_is_allowed() -> None:
                                   {"length_mm": 6.4, "table": .6}])
 def test_weight_gives_the_missing_measure(rest: dict[str, float]) -> None:
     stone = make_stone(rest | {"weight_ct": 1.0})
-    assert stone.weight_ct(3.515) == pytest.approx(1.0, rel=2e-4)
+    assert stone.weight_ct(species("diamond").density_g_cm3) == pytest.approx(1.0, rel=2e-4)
     if "depth_mm" in rest:
         assert stone.depth_mm == pytest.approx(rest["depth_mm"])
 
 
-def test_weight_uses_the_density() -> None:
-    sapphire = make_stone({"weight_ct": 1.0, "density_g_cm3": 4.0})
-    assert sapphire.weight_ct(4.0) == pytest.approx(1.0, rel=2e-4)
-    assert sapphire.width_mm < make_stone({"weight_ct": 1.0}).width_mm
+def test_weight_uses_the_species_density() -> None:
+    sapphire = make_stone({"weight_ct": 1.0, "species": "sapphire"})
+    assert sapphire.weight_ct(species("sapphire").density_g_cm3) == pytest.approx(1.0, rel=2e-4)
+    assert sapphire.width_mm < make_stone({"weight_ct": 1.0, "species": "diamond"}).width_mm
+    assert set(refused(weight_ct=1.0, species="granite")) == {"stone.species"}
+
+
+def test_a_size_makes_the_same_stone_of_any_species() -> None:
+    assert make_stone({"width_mm": 6.1, "species": "sapphire"}) is make_stone({"width_mm": 6.1, "species": "diamond"})
