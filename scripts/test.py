@@ -30,6 +30,8 @@ CORES = (
     ("core, oldest numpy", "test-oldest", "3.11"),
     ("core, newest Python", "test", "3.13"),
 )
+# A test that hangs is named and ends the run; without a report the run counts as failed.
+ENDING = ("-o", "faulthandler_timeout=300", "-o", "faulthandler_exit_on_timeout=true")
 WINDOW_SUITES = ("stable", "newest")
 
 
@@ -77,7 +79,7 @@ def pytest(tally: Tally, name: str, python: Path, *words: str, **variables: str)
     RESULTS.mkdir(parents=True, exist_ok=True)
     report = RESULTS / f"{name.replace(' ', '-')}.xml"
     report.unlink(missing_ok=True)
-    command = [str(python), "-m", "pytest", "-q", f"--junitxml={report}", *words]
+    command = [str(python), "-m", "pytest", "-q", f"--junitxml={report}", *ENDING, *words]
     inherited = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}
     done = subprocess.run(command, cwd=environment.REPOSITORY, env={**inherited, **variables}, check=False)
     if not report.is_file():
