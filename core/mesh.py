@@ -76,7 +76,8 @@ class PolyMesh:
         following = np.arange(1, len(self.corners) + 1)
         following[self.starts[1:] - 1] = self.starts[:-1]
         sums = np.add.reduceat(np.cross(points, points[following]), self.starts[:-1], axis=0)
-        return sums / np.linalg.norm(sums, axis=1, keepdims=True)
+        normals: Floats = sums / np.linalg.norm(sums, axis=1, keepdims=True)
+        return normals
 
     def planarity_mm(self) -> float:
         """The largest distance of any corner from its face's plane, mm."""

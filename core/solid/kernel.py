@@ -7,6 +7,7 @@ module without `checked`.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import TypeAlias
 
 import numpy as np
 from manifold3d import Error, Manifold, Mesh64, OpType
@@ -14,7 +15,7 @@ from manifold3d import Error, Manifold, Mesh64, OpType
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
 
-Solid = Manifold
+Solid: TypeAlias = Manifold
 """An immutable solid, mm."""
 
 
@@ -64,7 +65,7 @@ def overlap(first: Solid, second: Solid) -> Solid:
 
 def is_empty(solid: Solid) -> bool:
     """True if it holds nothing."""
-    return solid.is_empty()
+    return bool(solid.is_empty())
 
 
 def volume_mm3(solid: Solid) -> float:
