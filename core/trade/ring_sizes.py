@@ -2,7 +2,7 @@
 
 Every system is a straight line: inside circumference or diameter = start + step × number. Sources:
   iso          circumference in whole mm, halves up (ISO 8653:1986; JIS S 4700:1998)
-  us           diameter 0.458 in + 0.032 in × number (Wikipedia, Ring size; ringsizely.com glossary); no standard exists
+  us           diameter 0.458 in + 0.032 in × number (Wikipedia, Ring size; ringsizely.com); no standard exists
   uk           circumference 36.25 mm + 1.25 mm × letter, A = 1 (BS 6820 scale; Rowlett, How Many?)
   jp           diameter (number + 38) / 3 mm, the Japan custom size (tomigin.com; tenmaya-j.jp)
   continental  circumference in whole mm less 40: the old French, Italian and Spanish number (Wikipedia, Ring size)

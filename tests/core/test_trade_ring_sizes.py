@@ -33,7 +33,8 @@ def test_sizes_equal_their_definitions(system, size, diameter) -> None:
     assert inside_diameter_mm(system, size) == pytest.approx(diameter, abs=5e-5)
 
 
-@pytest.mark.parametrize("circumference, size", [(43.4, "43"), (43.4999, "43"), (43.5, "44"), (54.42, "54"), (76.4, "76")])
+@pytest.mark.parametrize("circumference, size", [
+    (43.4, "43"), (43.4999, "43"), (43.5, "44"), (54.42, "54"), (76.4, "76")])
 def test_iso_rounds_the_circumference_half_up(circumference, size) -> None:
     """JIS S 4700:1998 clause 4, after ISO 8653:1986."""
     assert nearest_size("iso", circumference / math.pi) == size
@@ -62,8 +63,9 @@ def test_every_system_is_covered_by_the_round_trip() -> None:
 
 
 @pytest.mark.parametrize("system, size", [
-    ("iso", 40), ("iso", 77), ("iso", 54.5), ("iso", "54 mm"), ("iso", ""), ("iso", None), ("iso", True), ("iso", math.nan),
-    ("iso", math.inf), ("iso", -54), ("us", "16 1/4"), ("us", "7.1"), ("us", "0000"), ("us", "-1"), ("us", "7/4"),
+    ("iso", 40), ("iso", 77), ("iso", 54.5), ("iso", "54 mm"), ("iso", ""), ("iso", None), ("iso", True),
+    ("iso", math.nan), ("iso", math.inf), ("iso", -54), ("us", "16 1/4"), ("us", "7.1"), ("us", "0000"), ("us", "-1"),
+    ("us", "7/4"),
     ("us", "3 1/3"), ("uk", "Z+7"), ("uk", "Z+0.3"), ("uk", "N+1"), ("uk", "NN"), ("uk", 14), ("uk", "N 1/4"),
     ("jp", 0), ("jp", 31), ("continental", 0), ("continental", 37), ("de diameter", 12.45), ("de diameter", 22.55),
     ("us", "٧"),

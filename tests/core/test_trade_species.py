@@ -55,7 +55,8 @@ def test_cautions_of_stones_that_break_at_the_bench() -> None:
         assert species(name).ultrasonic == species(name).steam == "safe"
     for name in ("pearl", "coral", "lapis lazuli", "turquoise", "malachite", "peridot", "iolite"):
         assert species(name).acid.startswith("no pickle")
-    assert [entry.name for entry in all_species() if entry.cast_in_place == "yes"][:3] == ["diamond", "ruby", "sapphire"]
+    bears = [species(name).cast_in_place for name in ("diamond", "ruby", "emerald", "opal")]
+    assert bears == ["yes", "yes", "no", "no"]
 
 
 def test_names_are_unique_and_a_wrong_one_is_answered_with_the_nearest() -> None:

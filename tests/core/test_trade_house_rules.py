@@ -1,0 +1,154 @@
+"""House rules: every limit has a reason, and an overlay is taken whole or refused with every fault named."""
+from __future__ import annotations
+
+import pytest
+
+from core import tolerance
+from core.errors import FileFault, SpecError
+from core.trade.house_rules import PROCESSES, house_rules
+from core.trade.table import TAGS
+
+UNITS = {"1", "mm", "deg", "HV", "%", "wt %", "g", "ug/cm2/week"}
+
+
+def refused(folder, text: str) -> list[str]:
+    """Lays `text` over the rules and gives the faults as sentences."""
+    path = folder / "ours.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SpecError) as caught:
+        house_rules(path)
+    return [str(fault) for fault in caught.value.faults]
+
+
+@pytest.mark.parametrize("rule", tuple(house_rules()), ids=lambda rule: rule.key)
+def test_rules_are_whole(rule) -> None:
+    low, high = rule.allowed
+    assert type(rule.value) is float and low <= rule.value <= high and low < high
+    assert rule.unit in UNITS and rule.tag in TAGS and rule.source
+    assert rule.why.endswith(".") and rule.why[0].isupper() and len(rule.why) > 20
+    assert rule.unit != "mm" or rule.key.endswith("_mm")
+    assert rule.unit != "deg" or rule.key.endswith("_deg")
+    if rule.tag in ("M", "CP"):
+        assert rule.source.startswith(TAGS[rule.tag])
+
+
+@pytest.mark.parametrize("key, value", [
+    ("claws.notch_max", 0.50), ("claws.notch_benchmark", 0.40), ("claws.notch_shared_max", 0.25),
+    ("claws.heel_left_min", 0.50), ("claws.tip_height_low", 0.60), ("claws.tip_height_high", 0.80),
+    ("claws.contact_low", 0.30), ("claws.contact_high", 0.50), ("lost_wax.section_least_mm", 0.40),
+    ("lost_wax.flat_least_mm", 0.50), ("lost_wax.gap_least_mm", 0.20), ("lost_wax.edge_radius_least_mm", 0.125),
+    ("wear.hardness_least_hv", 100), ("law.hallmark_silver_g", 7.78), ("law.lead_most", 0.05),
+    ("law.cadmium_most", 0.01),
+])
+def test_published_limits(key, value) -> None:
+    """GIA benchmarks, Professional Jeweler, Morris and Watson, Corti 2008, REACH, the Hallmarking Convention."""
+    rule = house_rules()[key]
+    assert (rule.value, rule.tag) == (value, "P")
+
+
+def test_published_faults_lie_outside_the_limits() -> None:
+    """Professional Jeweler shows a 70 % cut, 10 % contact and a 55 % high tip as faults; 65 % passes GIA but not JA."""
+    value = house_rules().value
+    assert value("claws.notch_shared_max") < 0.30 <= value("claws.notch_max") < 0.70
+    assert 0.10 < value("claws.contact_low")
+    assert 0.55 < value("claws.tip_height_low") <= 0.65 < value("claws.tip_height_strict_low")
+    assert value("claws.tip_height_high") < 0.85
+
+
+def test_wall_of_the_worked_head() -> None:
+    """A stone of 5 mm has a wall of 0.9 mm: common practice, no source."""
+    value = house_rules().value
+    assert value("wall.thickness_start_mm") + 5 * value("wall.thickness_rise") == pytest.approx(0.9)
+
+
+def test_measuring_limits_are_the_tolerances_of_the_core() -> None:
+    assert house_rules().value("measure.length_mm") == tolerance.PLAN_MM
+    assert house_rules().value("measure.share") == tolerance.SHARE
+
+
+def test_every_process_has_the_same_rules() -> None:
+    names = {process: {rule.key.partition(".")[2] for rule in house_rules() if rule.key.startswith(family + ".")}
+             for process, family in PROCESSES.items()}
+    assert len(names["lost wax"]) == 6
+    assert names["lost wax"] == names["printed resin, cast"] == names["direct metal print"]
+    assert house_rules().of_process("lost wax", "gap_least_mm").value == 0.20
+    with pytest.raises(SpecError, match='nearest is "direct metal print"'):
+        house_rules().of_process("metal print", "gap_least_mm")
+
+
+def test_an_unknown_key_is_answered_with_the_nearest() -> None:
+    with pytest.raises(SpecError, match='the nearest is "claws.notch_max"'):
+        house_rules()["claws.notchmax"]
+
+
+def test_an_overlay_changes_what_it_names_and_nothing_else(tmp_path) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text("[claws]\nnotch_max = 0.45\n"
+                    'contact_low = { value = 0.35, source = "our setter", why = "Gardens." }\n'
+                    "[wall]\ntaper_deg = 14\n", encoding="utf-8")
+    ours, shipped = house_rules(path), house_rules()
+    assert (ours.value("claws.notch_max"), ours["claws.notch_max"].source) == (0.45, "house rules ours.toml")
+    assert (ours["claws.contact_low"].source, ours["claws.contact_low"].why) == ("our setter", "Gardens.")
+    assert ours.value("wall.taper_deg") == 14 and type(ours.value("wall.taper_deg")) is float
+    changed = {"claws.notch_max", "claws.contact_low", "wall.taper_deg"}
+    assert {rule.key for rule in ours if rule.tag == "house"} == changed
+    assert [rule for rule in ours if rule.tag != "house"] == [rule for rule in shipped if rule.key not in changed]
+
+
+def test_an_empty_overlay_and_one_with_a_byte_order_mark(tmp_path) -> None:
+    empty, marked = tmp_path / "empty.toml", tmp_path / "marked.toml"
+    empty.write_bytes(b"")
+    marked.write_bytes(b"\xef\xbb\xbf[claws]\nnotch_max = 0.4\n")
+    assert list(house_rules(empty)) == list(house_rules())
+    assert house_rules(marked).value("claws.notch_max") == 0.4
+
+
+@pytest.mark.parametrize("value", ["0.1", "0.7"])
+def test_the_ends_of_the_allowed_range_pass(tmp_path, value) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text(f"[claws]\nnotch_max = {value}\n", encoding="utf-8")
+    assert house_rules(path).value("claws.notch_max") == float(value)
+
+
+@pytest.mark.parametrize("value", ["0.0999999", "0.7000001", "nan", "inf", "-inf", "true", '"0.4"', "[0.4]", "1" * 400,
+                                   "1979-05-27", "{}", "{ source = \"us\" }", "{ value = nan }",
+                                   "{ value = 0.4, x = 1 }",
+                                   "{ value = 0.4, why = 3 }", "{ value = 0.4, source = \" \" }"])
+def test_other_values_are_refused(tmp_path, value) -> None:
+    fault, = refused(tmp_path, f"[claws]\nnotch_max = {value}\n")
+    assert fault.startswith("claws.notch_max = ")
+
+
+def test_every_fault_is_named_at_once(tmp_path) -> None:
+    faults = refused(tmp_path, "notch_max = 0.4\n[claws]\nnotch_maks = 0.4\nnotch_max = 0.9\n[wal]\ntaper_deg = 14\n")
+    assert len(faults) == 4
+    assert "stands in a family" in faults[0]
+    assert 'the nearest is "claws.notch_max"' in faults[1]
+    assert "from 0.1 to 0.7" in faults[2]
+    assert 'the nearest is "wall.taper_deg"' in faults[3]
+
+
+def test_low_and_high_may_meet_but_not_cross(tmp_path) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text("[claws]\ntip_height_low = 0.8\n", encoding="utf-8")
+    assert house_rules(path).value("claws.tip_height_low") == 0.8
+    fault, = refused(tmp_path, "[claws]\ntip_height_low = 0.81\n")
+    assert "must not be above claws.tip_height_high = 0.8" in fault
+
+
+@pytest.mark.parametrize("content, problem", [
+    (b"[claws\n", "not TOML"), (b"claws.notch_max = 1\nclaws = 2\n", "not TOML"), (b"\xff\xfe", "not UTF-8"),
+    (b"[claws]\nnotch_max = " + b"9" * 5000, "not TOML"), (b"a = " + b"[" * 20000, "not TOML"),
+])
+def test_a_file_that_is_no_toml_is_refused(tmp_path, content, problem) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_bytes(content)
+    with pytest.raises(FileFault, match=problem):
+        house_rules(path)
+
+
+def test_a_folder_or_nothing_is_refused(tmp_path) -> None:
+    for path in (tmp_path, tmp_path / "missing.toml"):
+        with pytest.raises(FileFault, match="cannot be read"):
+            house_rules(path)
+    assert len(house_rules()) > 60
