@@ -2,8 +2,9 @@
 from __future__ import annotations
 
 from .cuts import CUTS
+from .drawing import Drawing, crown_view
 from .make import cache_info, make_stone
 from .outline import Outline, Place
 from .stone import Stone
 
-__all__ = ["CUTS", "Outline", "Place", "Stone", "cache_info", "make_stone"]
+__all__ = ["CUTS", "Drawing", "Outline", "Place", "Stone", "cache_info", "crown_view", "make_stone"]

@@ -78,7 +78,8 @@ def round_girdle(radius_mm: float, count: int) -> Girdle:
 
 
 def round_count(radius_mm: float, chord_mm: float, multiple: int = 32) -> int:
-    """Flats of a round girdle that keep the chord error; a multiple of 32, so that a brilliant's halves have their own."""
+    """Flats of a round girdle that keep the chord error; a multiple of 32, so that a brilliant's halves have their
+    own."""
     need = math.pi / math.acos(max(1.0 - chord_mm / radius_mm, 0.0))
     return multiple * max(1, math.ceil(need / multiple))
 
@@ -124,21 +125,6 @@ def scallops_mm(girdle: Girdle, planes: Planes, girdle_mm: float) -> float:
     return girdle_mm - float((top - bottom).min())
 
 
-def round_scallops(heights: Heights, radius_mm: float) -> tuple[float, float]:
-    """How deep the halves of a round brilliant cut into the girdle from above and from below, mm.
-
-    Each cuts a girdle cylinder by R (1 - cos 11.25 deg) tan(half); checked against J. Harding's scallops of 0.83 % and
-    0.86 % of the diameter for Tolkowsky's proportions.
-    """
-    c, c_half = math.cos(math.pi / ROUND_MAINS), math.cos(math.pi / (2 * ROUND_MAINS))
-    inner = heights.table * c
-    star = (inner + heights.star * (1.0 - inner)) * c
-    low = (1.0 - heights.lower_half) * c
-    upper_tan = (1.0 - star) * heights.crown_mm / ((1.0 - heights.table) * (1.0 - star / c) * c_half)
-    lower_tan = (1.0 - low) * heights.apex_mm / ((1.0 - low / c) * c_half)
-    return (1.0 - c_half) * upper_tan, (1.0 - c_half) * lower_tan
-
-
 def least_star(girdle: Girdle, table: float) -> float:
     """The star length at which a star's tip comes up to the table, so that the star lies flat."""
     _, share = meets(girdle)
@@ -152,7 +138,8 @@ def most_culet(girdle: Girdle, lower_half: float) -> float:
 
 
 def meets(girdle: Girdle) -> tuple[Floats, Floats]:
-    """(p, 2) where the tangents of neighbouring mains cross, and (p,) where the outline stands on the axis' way there."""
+    """(p, 2) where the tangents of neighbouring mains cross, and (p,) where the outline stands on the axis' way
+    there."""
     first, second = girdle.pairs
     n, m = girdle.normals[first], girdle.normals[second]
     a, b = np.einsum("ij,ij->i", n, girdle.mains[first]), np.einsum("ij,ij->i", m, girdle.mains[second])

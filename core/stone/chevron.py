@@ -24,7 +24,8 @@ to the girdle; the ridge's run over the crown; how high the stars start and the 
 
 
 def princess_crown(table: float) -> list[tuple[str, Floats]]:
-    """Table, stars, bezels, corners and sides as (kind, rows (k, 4): a x + b y + c z <= d) in the unit box, z from 0 to 1.
+    """Table, stars, bezels, corners and sides as (kind, rows (k, 4): a x + b y + c z <= d) in the unit box, z from 0
+    to 1.
 
     21 facets with the table: 4 stars, 8 bezels, 4 corners, 4 along the girdle.
     """
@@ -44,7 +45,8 @@ def princess_crown(table: float) -> list[tuple[str, Floats]]:
     ]
 
 
-def chevron_pavilion(sides: float, corners: float, chevrons: tuple[Chevron, ...], leg: float) -> list[tuple[str, Floats]]:
+def chevron_pavilion(sides: float, corners: float, chevrons: tuple[Chevron, ...],
+                     leg: float) -> list[tuple[str, Floats]]:
     """Sides, cut corners, chevrons and corner mains as rows (k, 4) in the unit box, z from 0 down to -1.
 
     leg: what is cut off the corners of the square of half width 1; none if 0.
@@ -68,7 +70,8 @@ def around(rows: list[tuple[float, float, float, float]]) -> Floats:
 
 
 def boxed(rows: Floats, x_mm: float, y_mm: float, z_mm: float, start_mm: float) -> tuple[Floats, Floats]:
-    """Normals and points (k, 3) mm of unit-box planes stretched by the half length, half width and height, from `start_mm`."""
+    """Normals and points (k, 3) mm of unit-box planes stretched by the half length, half width and height, from
+    `start_mm`."""
     normals = rows[:, :3] / [x_mm, y_mm, abs(z_mm)]
     points = normals * (rows[:, 3] / np.einsum("ij,ij->i", normals, normals))[:, None]
     return normals, points + [0.0, 0.0, start_mm]

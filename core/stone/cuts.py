@@ -56,7 +56,8 @@ WEIGHT_RATIO = Reference(0.57, 34.0, 40.7, 0.025,
                          "the reference round brilliant")
 CUT_CHARTS = Reference(0.57, 34.5, 40.8, 0.035,
                        "GIA Facetware cut charts (star 55 %, lower half 80 %; middle of the best grade's angles), with "
-                       "the girdle that the weights of 53,643 round diamonds of the public diamonds table show", star=0.55)
+                       "the girdle that the weights of 53,643 round diamonds of the public diamonds table show",
+                       star=0.55)
 CLASS_ONE = Reference(0.57, 34.5, 40.0, 0.035,
                       "diamondcuttersintl.com, Classes of Cut: class I marquise, pear and oval; girdle from memory",
                       lower_half=0.75)
@@ -71,7 +72,8 @@ def _cut(name: str, form: Callable[[Proportions], Form], ratio: float, reference
     return Cut(name, form, ratio, reference, reference, has, is_round, run, flat_depth)
 
 
-def _remembered(table: float, crown_deg: float, pavilion_deg: float, girdle: float, lower_half: float = 0.8) -> Reference:
+def _remembered(table: float, crown_deg: float, pavilion_deg: float, girdle: float,
+                lower_half: float = 0.8) -> Reference:
     return Reference(table, crown_deg, pavilion_deg, girdle, MEMORY, lower_half=lower_half)
 
 

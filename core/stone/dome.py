@@ -58,7 +58,8 @@ def dome_mesh(edge: Floats, crown_mm: float, girdle_mm: float, levels: int) -> P
     tags[0] = 0
     if girdle_mm > 0.0:
         tags[1:n + 1] = 1
-    return PolyMesh(vertices, corners, np.concatenate([[0], np.cumsum(sizes)]).astype(np.int32), tags, ("base", "girdle", "dome"))
+    return PolyMesh(vertices, corners, np.concatenate([[0], np.cumsum(sizes)]).astype(np.int32), tags,
+                    ("base", "girdle", "dome"))
 
 
 def dome_levels(radius_mm: float, chord_mm: float) -> int:
@@ -77,4 +78,5 @@ def loaf_rows(levels: int) -> tuple[Row, ...]:
     """Ends of a sugarloaf's rows: along a circle's arc that starts upright and ends in a point."""
     angle = np.radians(np.arange(1, levels + 1) * (LOAF_DEG / levels))
     end = math.radians(LOAF_DEG)
-    return tuple((float((1.0 - math.cos(a)) / (1.0 - math.cos(end))), float(math.sin(a) / math.sin(end))) for a in angle)
+    return tuple((float((1.0 - math.cos(a)) / (1.0 - math.cos(end))), float(math.sin(a) / math.sin(end)))
+                 for a in angle)

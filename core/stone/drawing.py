@@ -10,7 +10,8 @@ from .facets import LEVEL
 from .stone import Stone
 
 SMOOTH_COS = 0.94
-"""Faces of a dome that turn by less than this cosine (20 deg) are one smooth surface. Larger: a sugarloaf loses its ridges."""
+"""Faces of a dome that turn by less than this cosine (20 deg) are one smooth surface. Larger: a sugarloaf loses its
+ridges."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -161,7 +161,8 @@ def _dual_hull(points: Floats) -> Ints:
 
 
 def _rows_in(points: Floats, wanted: Floats) -> Ints:
-    """(w,) int: for each of (w, 3) `wanted` its row in (m, 3) `points`; the nearest one, should the kernel have rounded it."""
+    """(w,) int: for each of (w, 3) `wanted` its row in (m, 3) `points`; the nearest one, should the kernel have
+    rounded it."""
     _, same = np.unique(np.concatenate([points, wanted]) + 0.0, axis=0, return_inverse=True)
     same = same.reshape(-1)
     row = np.full(int(same.max()) + 1, -1, np.int32)
@@ -249,4 +250,5 @@ def _faces(planes: Planes, vertices: Floats, corners: Ints, owners: Ints) -> Pol
     bounding = np.flatnonzero(sizes >= 3)
     used, compact = np.unique(corners[order], return_inverse=True)
     starts = np.concatenate([[0], np.cumsum(sizes[bounding])]).astype(np.int32)
-    return PolyMesh(vertices[used], compact.reshape(-1).astype(np.int32), starts, planes.tags[bounding], planes.tag_names)
+    return PolyMesh(vertices[used], compact.reshape(-1).astype(np.int32), starts, planes.tags[bounding],
+                    planes.tag_names)

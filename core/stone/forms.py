@@ -70,8 +70,8 @@ def oval(p: Proportions) -> Form:
     x, y = 0.5 * p.length_mm, 0.5 * p.width_mm
     unit = round_girdle(1.0, round_count(max(x, y), FLATS_MM))
     normals = unit.normals / [x, y]
-    girdle = Girdle(unit.mains * [x, y], normals / np.linalg.norm(normals, axis=1, keepdims=True), unit.between * [x, y],
-                    unit.edge * [x, y], np.zeros(2))
+    normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
+    girdle = Girdle(unit.mains * [x, y], normals, unit.between * [x, y], unit.edge * [x, y], np.zeros(2))
     return _brilliant(p, Outline.ellipse(x, y), girdle)
 
 
@@ -99,11 +99,13 @@ def heart(p: Proportions) -> Form:
     """Two halves that meet at y = 0, each a brilliant over its own side of the outline."""
     start, end = outlines.lobe_span()
     tops = [(1, (math.radians(angle) - start) / (end - start)) for angle in HEART_LOBE_DEG]
-    return _over(p, outlines.heart(p.length_mm, p.width_mm), [(0, 0.0), (0, HEART_SIDE_SHARE), *tops, (1, 1.0)], is_half=True)
+    return _over(p, outlines.heart(p.length_mm, p.width_mm), [(0, 0.0), (0, HEART_SIDE_SHARE), *tops, (1, 1.0)],
+                 is_half=True)
 
 
 def single_cut(p: Proportions) -> Form:
-    """Eight bezels and eight mains, no halves: they meet the girdle's edge between them and cut it deepest at the mains."""
+    """Eight bezels and eight mains, no halves: they meet the girdle's edge between them and cut it deepest at the
+    mains."""
     radius = 0.5 * p.width_mm
     angle = np.arange(ROUND_MAINS) * (2.0 * math.pi / ROUND_MAINS)
     flat = radius * math.cos(math.pi / ROUND_MAINS) * np.column_stack([np.cos(angle), np.sin(angle)])
@@ -194,7 +196,8 @@ def _over(p: Proportions, outline: Outline, spots: Sequence[Spot], is_half: bool
     gaps = [outline.spot(way) for way in ways]
     between = np.array([outline.at(*spot).point for spot in gaps])
     if is_half:
-        edge = np.vstack([Outline(outline.pieces[:len(outline.pieces) // 2]).chain([*spots, *gaps], FLATS_MM), mains[-1:]])
+        edge = np.vstack([Outline(outline.pieces[:len(outline.pieces) // 2]).chain([*spots, *gaps], FLATS_MM),
+                          mains[-1:]])
     else:
         edge = outline.chain([*spots, *gaps], FLATS_MM)
     return _brilliant(p, outline, Girdle(mains, normals, between, edge, middle))
@@ -204,8 +207,8 @@ def _brilliant(p: Proportions, outline: Outline, girdle: Girdle) -> Form:
     p = _settled_star(p, girdle)
     most = most_culet(girdle, p.lower_half)
     if p.culet >= most:
-        refuse("culet", p.culet, f"lower halves of {p.lower_half:.3g} come down to {most:.3f} of the width, so it must be less "
-                                 "than that")
+        refuse("culet", p.culet, f"lower halves of {p.lower_half:.3g} come down to {most:.3f} of the width, so it "
+                                 "must be less than that")
     heights = Heights(p.table, p.crown_mm, p.girdle_mm, p.pavilion_mm, p.star, p.lower_half, p.culet)
     planes = brilliant_planes(girdle, heights)
     inside = (float(girdle.middle[0]), float(girdle.middle[1]), 0.5 * p.girdle_mm)
@@ -224,8 +227,8 @@ def _settled_star(p: Proportions, girdle: Girdle) -> Proportions:
     if p.star > least and (p.figures["star"].pinned or p.star >= 0.25 + 0.75 * least):
         return p
     if p.figures["star"].pinned:
-        refuse("star", p.star, f"with a table of {p.table:.3g} its tip would stand above the table, so it must be more than "
-                               f"{least:.3f}")
+        refuse("star", p.star, f"with a table of {p.table:.3g} its tip would stand above the table, so it must be "
+                               f"more than {least:.3f}")
     if least > 0.9:
         refuse("table", p.table, "no star slopes under so wide a table; it must be smaller")
     star = 0.25 + 0.75 * least
@@ -241,7 +244,8 @@ def _keep_girdle(p: Proportions, planes: Planes, edge: Floats, what: str, taken_
         taken_mm = p.girdle_mm - float((top - bottom).min())
     if p.girdle_mm <= taken_mm:
         refuse("girdle", p.girdle_mm / p.width_mm,
-               f"{what} take {taken_mm / p.width_mm:.2%} of the width from it, so it must be more than that where it is thickest "
+               f"{what} take {taken_mm / p.width_mm:.2%} of the width from it, so it must be more than that where it "
+               "is thickest "
                "or the stone has no girdle between them")
 
 
@@ -250,7 +254,8 @@ def _step(p: Proportions, corner: float, crown: int, pavilion: int) -> Form:
     return _steps_over(p, outline, _keel(p), crown, pavilion)
 
 
-def _steps_over(p: Proportions, outline: Outline, keel: Floats, crown: int, pavilion: int, way_mm: float | None = None) -> Form:
+def _steps_over(p: Proportions, outline: Outline, keel: Floats, crown: int, pavilion: int,
+                way_mm: float | None = None) -> Form:
     edge = _polygon(outline)
     ways = ways_to(edge, keel) if way_mm is None else np.full(len(edge), way_mm)
     planes = step_planes(edge, ways, (p.crown_mm, p.girdle_mm, p.pavilion_mm), p.table, p.culet,
@@ -277,19 +282,22 @@ def _chevron(p: Proportions, corner: float) -> Form:
     apex_mm = p.pavilion_mm / (1.0 - p.culet)
     sides, corners, chevrons = RADIANT_PAVILION if corner else PRINCESS_PAVILION
     if corner:
-        box = step_rows(_polygon(unit), ways_to(_polygon(unit), np.zeros((1, 2))), "crown step", 0.0, 1.0, 1.0 - p.table, CROWN_ROWS[3])
+        box = step_rows(_polygon(unit), ways_to(_polygon(unit), np.zeros((1, 2))), "crown step", 0.0, 1.0,
+                        1.0 - p.table, CROWN_ROWS[3])
         crown = [("table", UP, np.array([[0.0, 0.0, p.girdle_mm + p.crown_mm]]))] + [
             (kind, *_stretched_planes(normals, points, x, y, p.crown_mm, p.girdle_mm)) for kind, normals, points in box]
     else:
         crown = [(kind, *boxed(rows, x, y, p.crown_mm, p.girdle_mm)) for kind, rows in princess_crown(p.table)]
-    pavilion = [(kind, *boxed(rows, x, y, apex_mm, 0.0)) for kind, rows in chevron_pavilion(sides, corners, chevrons, 2.0 * corner)]
+    pavilion = [(kind, *boxed(rows, x, y, apex_mm, 0.0))
+                for kind, rows in chevron_pavilion(sides, corners, chevrons, 2.0 * corner)]
     groups = [*crown, ("girdle", *upright(edge)), *pavilion]
     if p.culet > 0.0:
         groups.append(("culet", -UP, np.array([[0.0, 0.0, -p.pavilion_mm]])))
     return _convex(p, outline, gathered(groups))
 
 
-def _stretched_planes(normals: Floats, points: Floats, x: float, y: float, z: float, start_mm: float) -> tuple[Floats, Floats]:
+def _stretched_planes(normals: Floats, points: Floats, x: float, y: float, z: float,
+                      start_mm: float) -> tuple[Floats, Floats]:
     """Planes stretched along the axes, then raised: their normals shrink where their points spread."""
     return normals / [x, y, z], points * [x, y, z] + [0.0, 0.0, start_mm]
 
@@ -302,7 +310,8 @@ def _convex(p: Proportions, outline: Outline, planes: Planes) -> Form:
     return Form(outline, planes, mesh, inside, p)
 
 
-BLAME = {"culet": "culet", "star": "star", "upper half": "star", "lower half": "lower_half", "main": "lower_half", "girdle": "girdle"}
+BLAME = {"culet": "culet", "star": "star", "upper half": "star", "lower half": "lower_half", "main": "lower_half",
+         "girdle": "girdle"}
 """Which proportion is to change where facets of a kind vanish; the table for any other."""
 
 
@@ -313,7 +322,8 @@ def _keep_all(p: Proportions, planes: Planes, mesh: PolyMesh) -> None:
         faces[np.abs(planes.normals[:, 1]) > LEVEL] = 2
         faces[planes.tags == planes.tag_names.index(MIRROR)] = 0
     want = np.bincount(planes.tags, faces, len(planes.tag_names))
-    have = [int((mesh.tags == mesh.tag_names.index(name)).sum()) if name in mesh.tag_names else 0 for name in planes.tag_names]
+    have = [int((mesh.tags == mesh.tag_names.index(name)).sum()) if name in mesh.tag_names else 0
+            for name in planes.tag_names]
     missing = want - have
     if missing.max() <= 0:
         return

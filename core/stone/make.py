@@ -20,7 +20,8 @@ HOUSE_SPECIES = "diamond"
 """What a stone is taken to be if nothing says so. Common practice, no source."""
 
 ONE_CARAT_MM = 6.395
-"""Diameter of a round diamond of 1.00 ct: median of 1,052 stones of the public diamonds table. Where sizes are looked for first."""
+"""Diameter of a round diamond of 1.00 ct: median of 1,052 stones of the public diamonds table. Where sizes are looked
+for first."""
 
 WEIGHT_AGREES = 0.10
 """How far a weight may stray from what the measures give: girdles and bulges make up to a tenth (common practice)."""
@@ -33,17 +34,19 @@ def make_stone(choice: Mapping[str, Any]) -> Stone:
     """The stone of a spec's stone section: keys without "stone.", any left out or None.
 
     The species counts only with `weight_ct`, by its density. The same choice gives the same object; a `mesh` is
-    measured again once its file has changed. Raises SpecError for figures that contradict each other or that no stone can
-    have, FileFault for a mesh that cannot be read and GeometryError for one that is no closed, single body.
+    measured again once its file has changed. Raises SpecError for figures that contradict each other or that no stone
+    can have, FileFault for a mesh that cannot be read and GeometryError for one that is no closed, single body.
     """
     counts = choice.get("weight_ct") is not None
-    items = tuple(sorted((key, value) for key, value in choice.items() if value is not None and (counts or key != "species")))
+    items = tuple(sorted((key, value) for key, value in choice.items()
+                         if value is not None and (counts or key != "species")))
     mesh = choice.get("mesh")
     return _made(items, _stamp(mesh) if mesh is not None else ())
 
 
 def _stamp(path: str) -> tuple[int, int]:
-    """What changes when a file does, so that a mesh saved again is measured again. Raises FileFault if it is not there."""
+    """What changes when a file does, so that a mesh saved again is measured again. Raises FileFault if it is not
+    there."""
     try:
         state = os.stat(path)
     except (OSError, ValueError) as error:
@@ -74,7 +77,8 @@ def _scanned(choice: Mapping[str, Any]) -> Stone:
     """A stone from a mesh file, which alone says how large it is."""
     measures = [key for key in (*SIZE_KEYS, *SHARE_KEYS, *ANGLE_KEYS) if key in choice]
     if measures:
-        raise SpecError(*(Fault(f"stone.{key}", choice[key], "stone.mesh already gives the stone's measures, so it must be left out")
+        raise SpecError(*(Fault(f"stone.{key}", choice[key],
+                                "stone.mesh already gives the stone's measures, so it must be left out")
                           for key in measures))
     return scanned_stone(*read_triangles(choice["mesh"]))
 
@@ -83,7 +87,8 @@ def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:
     """A stone by its measures, not looking at its weight."""
     form = cut.form(resolve(choice, cut))
     p = form.proportions
-    return Stone(cut.name, form.mesh, form.outline, p.length_mm, p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm, p.pavilion_mm,
+    return Stone(cut.name, form.mesh, form.outline, p.length_mm, p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm,
+                 p.pavilion_mm,
                  p.table * p.width_mm, p.figures, form.planes, form.inside, form.is_mirrored, form.straight_deg)
 
 
@@ -106,8 +111,10 @@ def _weighed(choice: Mapping[str, Any], cut: Cut) -> Stone:
     if abs(off) > WEIGHT_AGREES:
         size = next(key for key in ("width_mm", "length_mm", "depth_mm") if key in rest)
         raise SpecError(*(Fault(f"stone.{key}", choice[key],
-                                f"it contradicts stone.{other} = {choice[other]:g}: the measures give {stone.weight_ct(density):.4g} "
-                                f"ct at {density:g} g/cm³, and they may differ by {WEIGHT_AGREES:.0%}; correct or leave out one")
+                                f"it contradicts stone.{other} = {choice[other]:g}: the measures give "
+                                f"{stone.weight_ct(density):.4g} "
+                                f"ct at {density:g} g/cm³, and they may differ by {WEIGHT_AGREES:.0%}; correct or "
+                                "leave out one")
                           for key, other in (("weight_ct", size), (size, "weight_ct"))))
     return stone
 

@@ -13,7 +13,8 @@ RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 
 
 def read_triangles(path: str | Path) -> tuple[Floats, Ints]:
-    """Vertices (n, 3) float mm, equal ones welded, and triangles (t, 3) int. Raises FileFault if it holds no such mesh."""
+    """Vertices (n, 3) float mm, equal ones welded, and triangles (t, 3) int. Raises FileFault if it holds no such
+    mesh."""
     path = Path(path)
     try:
         data = path.read_bytes()
@@ -36,12 +37,14 @@ def read_triangles(path: str | Path) -> tuple[Floats, Ints]:
     if len(triangles) == 0:
         raise FileFault(path, "it holds no triangles", "export the stone as a mesh")
     if not np.isfinite(vertices).all():
-        raise FileFault(path, f"{int((~np.isfinite(vertices)).any(axis=1).sum())} of its points are not numbers", "export it again")
+        raise FileFault(path, f"{int((~np.isfinite(vertices)).any(axis=1).sum())} of its points are not numbers",
+                        "export it again")
     return vertices, triangles
 
 
 def welded(corners: Floats) -> tuple[Floats, Ints]:
-    """Vertices (n, 3) and triangles (t, 3) from triangle corners (t, 3, 3); equal points are one, collapsed triangles go."""
+    """Vertices (n, 3) and triangles (t, 3) from triangle corners (t, 3, 3); equal points are one, collapsed triangles
+    go."""
     points = np.ascontiguousarray(corners.reshape(-1, 3), np.float64) + 0.0
     bits = points.view(np.uint64).reshape(-1, 3)
     key = bits[:, 0] * np.uint64(0x9E3779B97F4A7C15) ^ (bits[:, 1] * np.uint64(0xC2B2AE3D27D4EB4F) >> np.uint64(1)) ^ (

@@ -1,9 +1,10 @@
 """The girdle outline of a stone and its parallel curves, exact to the piece.
 
-An outline is a closed, counter-clockwise chain of lines, arcs of circles or axis-parallel ellipses, and clefts. A parallel
-curve is made of exact points (point minus inset times normal); where pieces meet at a corner, theirs are trimmed or
-produced to the point where they cross, so corners stay mitred. A piece that a large inset swallows collapses into
-the crossing of its neighbours, and keeps its number of samples, so that lofts between two insets stay quads.
+An outline is a closed, counter-clockwise chain of lines, arcs of circles or axis-parallel ellipses, and clefts. A
+parallel curve is made of exact points (point minus inset times normal); where pieces meet at a corner, theirs are
+trimmed or produced to the point where they cross, so corners stay mitred. A piece that a large inset swallows
+collapses into the crossing of its neighbours, and keeps its number of samples, so that lofts between two insets stay
+quads.
 """
 from __future__ import annotations
 
@@ -109,7 +110,8 @@ class Arc:
 
 @dataclass(frozen=True)
 class Cleft:
-    """A corner that stands in: a point, whose inward parallel is an arc about it and whose outward parallel is trimmed away.
+    """A corner that stands in: a point, whose inward parallel is an arc about it and whose outward parallel is trimmed
+    away.
 
     The normal turns clockwise from `start_rad` by `sweep_rad` (negative). radius_mm: the largest inset to sample for.
     """
@@ -155,7 +157,8 @@ class Outline:
     def ellipse(cls, x_mm: float, y_mm: float) -> Outline:
         """An ellipse about the origin with half axes along x and y.
 
-        It is cut at its sharpest places, where its parallels get corners once the inset is larger than the curve's radius.
+        It is cut at its sharpest places, where its parallels get corners once the inset is larger than the curve's
+        radius.
         """
         if x_mm == y_mm:
             return cls((Arc((0.0, 0.0), x_mm, y_mm, 0.0, 2.0 * math.pi),))
@@ -250,7 +253,8 @@ class Outline:
                 continue
             inner = [t for k, t in spots if k == i] + (piece.farthest() if isinstance(piece, Arc) else [])
             knots = [0.0, *_apart(sorted(t for t in inner if SAME < t < 1.0 - SAME)), 1.0]
-            t = [np.linspace(a, b, max(1, math.ceil(count * (b - a) - 1e-9)) + 1)[:-1] for a, b in zip(knots, knots[1:], strict=False)]
+            t = [np.linspace(a, b, max(1, math.ceil(count * (b - a) - 1e-9)) + 1)[:-1]
+                 for a, b in zip(knots, knots[1:], strict=False)]
             rows.append(piece.at(np.concatenate(t))[0])
         return np.concatenate(rows)
 

@@ -33,7 +33,8 @@ def stretched(outline: Outline, x: float, y: float) -> Outline:
             return Line((piece.start[0] * x, piece.start[1] * y), (piece.end[0] * x, piece.end[1] * y))
         if isinstance(piece, Cleft):
             raise AssertionError("a cleft's normals do not stretch; stretch its neighbours and make it anew")
-        return Arc((piece.centre[0] * x, piece.centre[1] * y), piece.x_mm * x, piece.y_mm * y, piece.start_rad, piece.sweep_rad)
+        return Arc((piece.centre[0] * x, piece.centre[1] * y), piece.x_mm * x, piece.y_mm * y, piece.start_rad,
+                   piece.sweep_rad)
     return Outline(tuple(one(piece) for piece in outline.pieces))
 
 
@@ -56,7 +57,8 @@ def pear(length_mm: float, width_mm: float) -> Outline:
 
 
 def heart(length_mm: float, width_mm: float) -> Outline:
-    """A heart with its tip at +X: on each side a flat arc from the tip that runs into a lobe, and between these the cleft."""
+    """A heart with its tip at +X: on each side a flat arc from the tip that runs into a lobe, and between these the
+    cleft."""
     start, end = lobe_span()
     back, flat, tip = 0.5 - LOBE, HEART_SIDE, 1.0 - LOBE - HEART_SHIFT
     x, y = -HEART_SHIFT + (LOBE - flat) * math.cos(start), back + (LOBE - flat) * math.sin(start)
@@ -127,7 +129,8 @@ def cut_corners(length_mm: float, width_mm: float, leg_mm: float) -> Outline:
     x, y, e = 0.5 * length_mm, 0.5 * width_mm, leg_mm
     if e == 0.0:
         return Outline.polygon(np.array([[x, -y], [x, y], [-x, y], [-x, -y]]))
-    return Outline.polygon(np.array([[x, e - y], [x, y - e], [x - e, y], [e - x, y], [-x, y - e], [-x, e - y], [e - x, -y],
+    return Outline.polygon(np.array([[x, e - y], [x, y - e], [x - e, y], [e - x, y], [-x, y - e], [-x, e - y],
+                                     [e - x, -y],
                                      [x - e, -y]]))
 
 

@@ -88,7 +88,8 @@ def given_figures(choice: Mapping[str, Any], cut: Cut) -> dict[str, float]:
         elif value == 0.0 and key != "culet":
             faults.append(Fault(f"stone.{key}", value, "it must be above 0"))
         elif key in SHARE_KEYS and key != "depth" and value >= 1.0:
-            faults.append(Fault(f"stone.{key}", value, "it must be below 1, as it is a share of the width or of a facet's way"))
+            faults.append(Fault(f"stone.{key}", value,
+                                "it must be below 1, as it is a share of the width or of a facet's way"))
         elif key in ANGLE_KEYS and value >= 85.0:
             faults.append(Fault(f"stone.{key}", value, "it must be below 85°"))
         else:
@@ -114,7 +115,8 @@ def resolve(choice: Mapping[str, Any], cut: Cut) -> Proportions:
     girdle = Figure(given["girdle"], "the girdle as measured", GIVEN) if "girdle" in given else None
     if depth is None:
         crown = crown or _by_angle("crown", reference.crown_deg, (1.0 - table.value) * run, reference.source)
-        pavilion = pavilion or _by_angle("pavilion", reference.pavilion_deg, (1.0 - culet.value) * run, reference.source)
+        pavilion = pavilion or _by_angle("pavilion", reference.pavilion_deg, (1.0 - culet.value) * run,
+                                         reference.source)
         girdle = girdle or Figure(reference.girdle, "the cut's usual girdle", reference.source)
     else:
         crown, girdle, pavilion = _share_out(given, depth, crown, girdle, pavilion, reference,
@@ -151,10 +153,11 @@ def _flat(given: Mapping[str, float], length: Figure, width: Figure, depth: Figu
     crown = Figure(depth.value - girdle.value, "what the girdle leaves of the depth", GEOMETRY)
     key = next((k for k in ("depth_mm", "depth") if k in given), "girdle")
     if crown.value < LEAST_CROWN:
-        refuse(key, given[key], f"over a girdle of {girdle.value:.2%} of the width nothing would rise, and the depth must be at least "
-                                f"{girdle.value + LEAST_CROWN:.2%}")
+        refuse(key, given[key], f"over a girdle of {girdle.value:.2%} of the width nothing would rise, and the depth "
+                                f"must be at least {girdle.value + LEAST_CROWN:.2%}")
     if depth.value > MOST_FLAT:
-        refuse(key, given[key], f"it makes the depth {depth.value:.0%} of the width, and it must be at most {MOST_FLAT:.0%}")
+        refuse(key, given[key], f"it makes the depth {depth.value:.0%} of the width, and it must be at most "
+                                f"{MOST_FLAT:.0%}")
     entries = (_entry("length", length, "mm"), _entry("width", width, "mm"), _entry("depth", depth, "1"),
                _entry("crown_height", crown, "1"), _entry("girdle", girdle, "1"))
     w = width.value
@@ -222,7 +225,8 @@ def _depth(given: Mapping[str, float], width_mm: float) -> Figure | None:
         share = given["depth_mm"] / width_mm
         if "depth" in given and abs(share - given["depth"]) > DEPTH_AGREES + 1e-12:
             contradict("depth", given["depth"], "depth_mm", given["depth_mm"],
-                       f"{given['depth_mm']:g} mm over the width of {width_mm:.4g} mm is {share:.2%}, and they may differ "
+                       f"{given['depth_mm']:g} mm over the width of {width_mm:.4g} mm is {share:.2%}, and they may "
+                       "differ "
                        f"by {DEPTH_AGREES:.1%}")
         return Figure(share, "the depth as measured, over the width", GIVEN)
     return Figure(given["depth"], "the depth as reported", GIVEN) if "depth" in given else None
@@ -279,14 +283,16 @@ def _share_out(given: Mapping[str, float], depth: Figure, crown: Figure | None, 
         left = depth.value - crown.value - pavilion.value
         if girdle and abs(left - girdle.value) > SUM_AGREES + 1e-12:
             contradict(key, given[key], "girdle", girdle.value,
-                       f"crown {crown.value:.2%} and pavilion {pavilion.value:.2%} leave {left:.2%} of the depth for the "
+                       f"crown {crown.value:.2%} and pavilion {pavilion.value:.2%} leave {left:.2%} of the depth for "
+                       "the "
                        f"girdle, and they may differ by {SUM_AGREES:.2%}")
         if left <= 0.0:
             other = next(k for k in ("pavilion_angle_deg", "pavilion_depth") if k in given)
             contradict(key, given[key], other, given[other],
                        f"crown {crown.value:.2%} and pavilion {pavilion.value:.2%} leave nothing of the depth of "
                        f"{depth.value:.2%} for the girdle")
-        reason = "what crown and pavilion leave of the depth" + (", within the rounding of the report" if girdle else "")
+        reason = "what crown and pavilion leave of the depth"
+        reason += ", within the rounding of the report" if girdle else ""
         return crown, Figure(left, reason, GEOMETRY), pavilion
     if crown or pavilion:
         girdle = girdle or Figure(reference.girdle, "the cut's usual girdle", reference.source)
@@ -301,18 +307,22 @@ def _share_out(given: Mapping[str, float], depth: Figure, crown: Figure | None, 
         return (crown, girdle, rest) if crown else (rest, girdle, known)
     spare = depth.value - usual_crown - usual_pavilion - reference.girdle
     if girdle is None:
-        value = min(max(reference.girdle + GIRDLE_TAKES * spare, GIRDLE_RANGE[0]), max(GIRDLE_RANGE[1], reference.girdle))
+        value = min(max(reference.girdle + GIRDLE_TAKES * spare, GIRDLE_RANGE[0]),
+                    max(GIRDLE_RANGE[1], reference.girdle))
         girdle = Figure(value, "the cut's usual girdle and its share of an unusual depth", reference.source)
     factor = (depth.value - girdle.value) / (usual_crown + usual_pavilion)
     if usual_crown * factor < LEAST_CROWN or usual_pavilion * factor < LEAST_PAVILION:
-        low = girdle.value + (usual_crown + usual_pavilion) * max(LEAST_CROWN / usual_crown, LEAST_PAVILION / usual_pavilion)
-        refuse(key, given[key], f"crown and pavilion would vanish, so the depth must be at least {low:.2%} of the width")
+        low = girdle.value + (usual_crown + usual_pavilion) * max(LEAST_CROWN / usual_crown,
+                                                                  LEAST_PAVILION / usual_pavilion)
+        refuse(key, given[key], f"crown and pavilion would vanish, so the depth must be at least {low:.2%} of the "
+                                "width")
     reason = "the cut's usual angle, eased to the depth"
     return (Figure(usual_crown * factor, reason, reference.source), girdle,
             Figure(usual_pavilion * factor, reason, reference.source))
 
 
-def _check(given: Mapping[str, float], crown: Figure, pavilion: Figure, table: Figure, culet: Figure, run: float) -> None:
+def _check(given: Mapping[str, float], crown: Figure, pavilion: Figure, table: Figure, culet: Figure,
+           run: float) -> None:
     """Refuses what no stone can have, by the key that led there."""
     if not TABLE[0] <= table.value <= TABLE[1]:
         refuse("table", table.value, f"it must be {TABLE[0]:g} to {TABLE[1]:g}; the table has to lie within the girdle")
@@ -327,6 +337,7 @@ def _check(given: Mapping[str, float], crown: Figure, pavilion: Figure, table: F
         key = next((k for k in keys if k in given), keys[0])
         value = given.get(key, angle)
         if height.value < least:
-            refuse(key, value, f"the {what} would be {height.value:.2%} of the width high, and it must be at least {least:.0%}")
+            refuse(key, value, f"the {what} would be {height.value:.2%} of the width high, and it must be at least "
+                               f"{least:.0%}")
         if not low - 1e-9 <= angle <= high + 1e-9:
             refuse(key, value, f"the {what} would slope by {angle:.1f}°, and it must be {low:g}° to {high:g}°")

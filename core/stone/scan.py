@@ -2,8 +2,8 @@
 
 A scan has no facet planes, so what a setting asks is read off the solid itself. The stone must be one closed body
 around its middle, whose triangles cover every direction once. Two of them can only cross where a direction is covered
-more than once, and so by one that faces back to the middle: on a smooth scan there is none, which proves that the surface
-does not cross itself, and on a noisy one only the few around such triangles have to be tried.
+more than once, and so by one that faces back to the middle: on a smooth scan there is none, which proves that the
+surface does not cross itself, and on a noisy one only the few around such triangles have to be tried.
 """
 from __future__ import annotations
 
@@ -32,7 +32,8 @@ MOST_TRIED = 6000
 """How many triangles around those may be tried against each other. Larger: it takes seconds."""
 
 TOUCH = 1e-6
-"""Share of a side or a triangle within which touching is no crossing. Larger: a fold a micrometre deep goes unnoticed."""
+"""Share of a side or a triangle within which touching is no crossing. Larger: a fold a micrometre deep goes
+unnoticed."""
 
 STEPS = 360
 """Steps per half turn in which an axis of symmetry is looked for, before it is refined."""
@@ -44,7 +45,8 @@ WAYS = 400
 """Places around a scanned outline from which the pavilion is looked for."""
 
 GIRDLE_SHARE = 0.001
-"""How near to the farthest point, as a share of the width, the surface still is girdle. Larger: steep facets join it."""
+"""How near to the farthest point, as a share of the width, the surface still is girdle. Larger: steep facets join
+it."""
 
 LEVEL_SHARE = 0.01
 """How far, as a share of the depth, a point of the table may lie from its level. Larger: bezels join the table."""
@@ -53,7 +55,8 @@ BASE_SHARE = 0.85
 """A flat facet this large against the stone's shadow is a base, not a table. Common practice, no source."""
 
 ROUGH_MM = 0.006
-"""How far the outline's polygon may stray from the scan. Larger: walls follow it less well; smaller: they follow noise."""
+"""How far the outline's polygon may stray from the scan. Larger: walls follow it less well; smaller: they follow
+noise."""
 
 CORNER_DEG = 20.0
 """A scanned outline that turns by more than this at one place has a corner there. Common practice, no source."""
@@ -63,8 +66,8 @@ MEASURED = "measured on the mesh"
 
 @dataclass(frozen=True, eq=False)
 class ScannedStone(Stone):
-    """A stone that came as a mesh. Everything a `Stone` tells is measured on the mesh, or on `solid`, which is the same to
-    the kernel; `part` is empty."""
+    """A stone that came as a mesh. Everything a `Stone` tells is measured on the mesh, or on `solid`, which is the
+    same to the kernel; `part` is empty."""
 
     solid: Solid = field(kw_only=True)
 
@@ -110,7 +113,8 @@ class ScannedStone(Stone):
 
 
 def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> ScannedStone:
-    """A stone from vertices (n, 3) mm and triangles (t, 3). Raises GeometryError naming count and place of what is wrong."""
+    """A stone from vertices (n, 3) mm and triangles (t, 3). Raises GeometryError naming count and place of what is
+    wrong."""
     used, index = np.unique(triangles, return_inverse=True)
     vertices = vertices[used]
     triangles = _outward(vertices, index.reshape(-1, 3).astype(np.int32))
@@ -137,11 +141,13 @@ def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> Scan
                         "table": (table_width / width, "1"), "crown_height": ((top - high + low) / width, "1"),
                         "girdle": ((high - low) / width, "1"), "pavilion_depth": (max(-bottom, 0.0) / width, "1")})
     tags = np.zeros(len(triangles), np.int32)
-    mesh = PolyMesh(placed, triangles.ravel().astype(np.int32), np.arange(len(triangles) + 1, dtype=np.int32) * 3, tags, ("scan",))
+    mesh = PolyMesh(placed, triangles.ravel().astype(np.int32), np.arange(len(triangles) + 1, dtype=np.int32) * 3, tags,
+                    ("scan",))
     flat = bottom > -GIRDLE_SHARE * width
     return ScannedStone(name, mesh, outline, float(length), float(width), top - bottom, top - (high - low), high - low,
                         0.0 if flat else -bottom, table_width, figures,
-                        Planes(np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.int32), ()), (0.0, 0.0, 0.5 * (high - low)),
+                        Planes(np.zeros((0, 3)), np.zeros(0), np.zeros(0, np.int32), ()),
+                        (0.0, 0.0, 0.5 * (high - low)),
                         solid=transformed(solid, np.column_stack([spin, -spin @ shift])))
 
 
@@ -185,7 +191,8 @@ def _check_closed(vertices: Floats, triangles: Ints) -> None:
     if len(odd):
         ends = np.unique(np.sort(np.column_stack([odd // n, odd % n]), axis=1), axis=0)
         place = vertices[ends[0]].mean(axis=0)
-        raise GeometryError("stone", f"its mesh is open or turned over at {len(ends)} edges, the first near {_place(place)}",
+        raise GeometryError("stone", f"its mesh is open or turned over at {len(ends)} edges, the first near "
+                                     f"{_place(place)}",
                             "close the mesh and make all faces look outwards")
     double = there[1:][np.diff(there) == 0]
     place = vertices[[double[0] // n, double[0] % n]].mean(axis=0)
@@ -206,14 +213,17 @@ def _check_one_body(vertices: Floats, triangles: Ints, solid: Solid) -> None:
     back = np.flatnonzero(faces_out < 0.0).astype(np.int32)
     if len(back) > MOST_FOLDS:
         raise GeometryError("stone", f"{len(back)} of its faces look back at its middle, the first near "
-                                     f"{_place(vertices[triangles[back[0]]].mean(axis=0))}, and at most {MOST_FOLDS} may",
+                                     f"{_place(vertices[triangles[back[0]]].mean(axis=0))}, and at most {MOST_FOLDS} "
+                                     "may",
                             "smooth the mesh, or carve the seat by hand if the stone is hollowed")
     _check_folds(vertices, triangles, middle, back)
     la, lb, lc = (np.linalg.norm(p, axis=1) for p in (a, b, c))
-    below = (la * lb * lc + np.einsum("ij,ij->i", a, b) * lc + np.einsum("ij,ij->i", b, c) * la + np.einsum("ij,ij->i", c, a) * lb)
+    below = (la * lb * lc + np.einsum("ij,ij->i", a, b) * lc + np.einsum("ij,ij->i", b, c) * la
+             + np.einsum("ij,ij->i", c, a) * lb)
     turns = float((2.0 * np.arctan2(faces_out, below)).sum()) / (4.0 * math.pi)
     if abs(turns - 1.0) > 1e-6:
-        raise GeometryError("stone", f"its surface goes around its middle {turns:.2f} times", "it crosses itself; mend the mesh")
+        raise GeometryError("stone", f"its surface goes around its middle {turns:.2f} times",
+                            "it crosses itself; mend the mesh")
 
 
 def _check_folds(vertices: Floats, triangles: Ints, middle: Floats, back: Ints) -> None:
@@ -230,8 +240,10 @@ def _check_folds(vertices: Floats, triangles: Ints, middle: Floats, back: Ints) 
         shared |= 2.0 - 2.0 * (ways @ ways[i]) <= (spread + spread[i]) ** 2  # a chord is no longer than its arc
     tried = triangles[shared]
     if len(tried) > MOST_TRIED:
-        raise GeometryError("stone", f"{len(back)} of its faces look back at its middle over {len(tried)} others, the first near "
-                                     f"{_place(vertices[triangles[back[0]]].mean(axis=0))}, and at most {MOST_TRIED} can be tried",
+        raise GeometryError("stone", f"{len(back)} of its faces look back at its middle over {len(tried)} others, the "
+                                     "first near "
+                                     f"{_place(vertices[triangles[back[0]]].mean(axis=0))}, and at most {MOST_TRIED} "
+                                     "can be tried",
                             "smooth the mesh, or carve the seat by hand if the stone is hollowed")
     low, high = vertices[tried].min(axis=1), vertices[tried].max(axis=1)
     pairs = [np.flatnonzero(((low <= high[k]) & (high >= low[k])).all(axis=1)) for k in range(len(tried))]
@@ -239,7 +251,8 @@ def _check_folds(vertices: Floats, triangles: Ints, middle: Floats, back: Ints) 
     crossed = np.unique(one[_do_cross(vertices, tried[one], tried[other])])
     if len(crossed):
         place = vertices[tried[crossed[0]]].mean(axis=0)
-        raise GeometryError("stone", f"its surface crosses itself at {len(crossed)} faces, the first near {_place(place)}",
+        raise GeometryError("stone", f"its surface crosses itself at {len(crossed)} faces, the first near "
+                                     f"{_place(place)}",
                             "mend the mesh there")
 
 
@@ -333,7 +346,8 @@ def _lengthwise(loop: Floats) -> tuple[Floats, Floats]:
     if skew.min() > SKEW:
         angle = float(angles[int(across.argmin())])
     else:
-        # of all axes of symmetry those of the smallest box (a square's sides, not its diagonals), and of these the longest
+        # of all axes of symmetry those of the smallest box (a square's sides, not its diagonals), and of these the
+        # longest
         good = (skew < skew.min() + 0.25 * SKEW) & _is_dip(skew)
         box = np.where(good, along * across, np.inf)
         best = int(np.where(box < 1.01 * box.min(), along, -np.inf).argmax())
@@ -358,7 +372,8 @@ def _radii(loop: Floats) -> tuple[Floats, Floats]:
 
 
 def _skew(radii: Floats, angle: float) -> float:
-    """How much an outline differs from its mirror image about an axis: mean difference of radii over the mean radius."""
+    """How much an outline differs from its mirror image about an axis: mean difference of radii over the mean
+    radius."""
     steps = np.arange(2 * STEPS)
     image = (2.0 * angle * STEPS / math.pi - steps) % (2 * STEPS)
     low = np.floor(image).astype(int)
@@ -406,7 +421,8 @@ def _simplified(loop: Floats) -> Floats:
 
 
 def _first_hits(points: Floats, ways: Floats, starts: Floats, ends: Floats) -> Floats:
-    """(k,) mm: how far along each unit way (k, 2) from its point the first of the segments (s, 2) to (s, 2) is crossed."""
+    """(k,) mm: how far along each unit way (k, 2) from its point the first of the segments (s, 2) to (s, 2) is
+    crossed."""
     along = ends - starts
     gap = starts[None] - points[:, None]
     turn = ways[:, None, 0] * along[None, :, 1] - ways[:, None, 1] * along[None, :, 0]

@@ -26,8 +26,8 @@ PAVILION_ROWS: dict[int, tuple[Row, ...]] = {
     2: ((0.45, 0.52), (1.0, 1.0)),
     3: ((0.29, 0.41), (0.63, 0.755), (1.0, 1.0)),
 }
-"""Ends of the pavilion's rows, by their number: steeper at the girdle, flatter at the keel. From memory, and set so that
-emerald cuts and baguettes weigh what the published factors say (docs/stones.md)."""
+"""Ends of the pavilion's rows, by their number: steeper at the girdle, flatter at the keel. From memory, and set so
+that emerald cuts and baguettes weigh what the published factors say (docs/stones.md)."""
 
 
 def step_planes(edge: Floats, ways_mm: Floats, heights_mm: tuple[float, float, float], table: float, culet: float,
@@ -49,8 +49,8 @@ def step_planes(edge: Floats, ways_mm: Floats, heights_mm: tuple[float, float, f
 
 def step_rows(edge: Floats, ways_mm: Floats, kind: str, start_mm: float, height_mm: float, way: float,
               rows: Sequence[Row]) -> list[tuple[str, Floats, Floats]]:
-    """The planes of some rows: from the edge at `start_mm` up (or, if negative, down) by `height_mm`, in by a share `way` of
-    each side's way to the keel."""
+    """The planes of some rows: from the edge at `start_mm` up (or, if negative, down) by `height_mm`, in by a share
+    `way` of each side's way to the keel."""
     normals, points = upright(edge)
     normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
     groups = []

@@ -26,8 +26,8 @@ class Stone:
 
     mesh: closed, facets as polygons tagged with their kind. outline: the girdle at its widest, counter-clockwise.
     girdle_mm is the girdle at its thickest. figures: the proportions with their reasons. part: the facet planes around
-    `inside` (3,), of the half at y >= 0 if the stone is mirrored. straight_pavilion_deg: the slope of a pavilion that counts
-    as straight because its mains touch the outline, else None.
+    `inside` (3,), of the half at y >= 0 if the stone is mirrored. straight_pavilion_deg: the slope of a pavilion that
+    counts as straight because its mains touch the outline, else None.
     """
 
     cut: str
@@ -77,8 +77,8 @@ class Stone:
         """Least way in, mm, along the outline's normal, from the outline to the pavilion `depth_mm` below z = 0.
 
         A straight pavilion is measured by its mains: depth times the cotangent of their slope. On any other stone it
-        is found on the facets, as the least over the whole outline. Below the culet it goes on in proportion; below a flat
-        base there is no stone, and it is the outline's reach.
+        is found on the facets, as the least over the whole outline. Below the culet it goes on in proportion; below a
+        flat base there is no stone, and it is the outline's reach.
         """
         if self.straight_pavilion_deg is not None:
             return depth_mm / math.tan(math.radians(self.straight_pavilion_deg))

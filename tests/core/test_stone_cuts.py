@@ -23,11 +23,15 @@ DOMES = ["round cabochon", "oval cabochon", "sugarloaf cabochon"]
 CONVEX = [name for name in CUTS if name != "heart"]
 ONE_AXIS = ["pear", "heart", "tapered baguette", "trillion", "straight trillion"]
 
-# Facets without the girdle, without and with a culet facet. Published: round, oval, marquise, pear 57/58, single cut 17/18,
-# heart 57-59, princess 50 = 21 + 25 and 4 of girdle, radiant 70 = 25 + 37 and 8, emerald and asscher 58 = 25 + 25 and 8,
+# Facets without the girdle, without and with a culet facet. Published: round, oval, marquise, pear 57/58, single cut
+# 17/18,
+# heart 57-59, princess 50 = 21 + 25 and 4 of girdle, radiant 70 = 25 + 37 and 8, emerald and asscher 58 = 25 + 25 and
+# 8,
 # cushion 58, trillion about 44 (31-50), baguette 14, rose cut 24 and its base.
-FACETS = {"round brilliant": 57, "single cut": 17, "oval": 57, "marquise": 57, "pear": 57, "heart": 59, "cushion": 57, "princess": 45,
-          "radiant": 61, "emerald": 49, "asscher": 49, "baguette": 13, "tapered baguette": 13, "trillion": 43, "straight trillion": 31,
+FACETS = {"round brilliant": 57, "single cut": 17, "oval": 57, "marquise": 57, "pear": 57, "heart": 59, "cushion": 57,
+          "princess": 45,
+          "radiant": 61, "emerald": 49, "asscher": 49, "baguette": 13, "tapered baguette": 13, "trillion": 43,
+          "straight trillion": 31,
           "rose cut": 25}
 
 
@@ -51,7 +55,8 @@ def test_a_cut_is_closed_flat_and_of_its_size(cut: str) -> None:
     assert mesh.is_closed() and mesh.planarity_mm() < PLANAR_MM
     low, high = mesh.vertices.min(axis=0), mesh.vertices.max(axis=0)
     assert high - low == pytest.approx([stone.length_mm, stone.width_mm, stone.depth_mm], abs=1e-8)
-    assert [low[2], high[2]] == pytest.approx([-stone.pavilion_depth_mm, stone.girdle_mm + stone.crown_height_mm], abs=1e-9)
+    assert [low[2], high[2]] == pytest.approx([-stone.pavilion_depth_mm, stone.girdle_mm + stone.crown_height_mm],
+                                              abs=1e-9)
     assert stone.length_mm == pytest.approx(stone.width_mm * BY_NAME[cut].ratio)
     rim = mesh.vertices[np.unique(np.concatenate([mesh.face(i) for i in mesh.faces_tagged("girdle")]))]
     assert [rim[:, 2].min(), rim[:, 2].max()] == pytest.approx([0.0, stone.girdle_mm], abs=1e-9)
@@ -106,7 +111,8 @@ def test_pavilion_inset_is_what_a_section_shows(cut: str) -> None:
     solid = solid_of(stone.mesh, cut)
     for depth in (0.05 * stone.width_mm, 0.4 * stone.pavilion_depth_mm):
         polygon = Polygon(section(solid, -depth)[0]).boundary
-        ways = [way_in(place.point, place.normal, polygon) for place in map(stone.outline.place, np.arange(0.3, 360, 0.6))]
+        ways = [way_in(place.point, place.normal, polygon)
+                for place in map(stone.outline.place, np.arange(0.3, 360, 0.6))]
         measured = min(ways)
         inset = stone.pavilion_inset_mm(depth)
         if cut == "round brilliant":
@@ -116,7 +122,8 @@ def test_pavilion_inset_is_what_a_section_shows(cut: str) -> None:
             assert inset <= measured + 1e-6
             # near a heart's cleft the ways change so fast that 600 of them may miss the least by more
             assert inset == pytest.approx(measured, abs=1e-2 if cut == "heart" else 4e-3)
-    assert stone.pavilion_inset_mm(stone.pavilion_depth_mm * 1.5) == pytest.approx(1.5 * stone.pavilion_inset_mm(stone.pavilion_depth_mm))
+    assert stone.pavilion_inset_mm(stone.pavilion_depth_mm
+                                   * 1.5) == pytest.approx(1.5 * stone.pavilion_inset_mm(stone.pavilion_depth_mm))
 
 
 def way_in(point: np.ndarray, normal: np.ndarray, boundary: LineString) -> float:
@@ -139,8 +146,10 @@ def test_crown_and_growth(cut: str) -> None:
 
 
 def test_an_oval_is_a_stretched_round() -> None:
-    round_one = stone_of("round brilliant", depth=0.6, table=0.57, girdle=0.03, crown_angle_deg=34.0, star=0.5, lower_half=0.8)
-    oval = stone_of("oval", depth=0.6, table=0.57, girdle=0.03, crown_angle_deg=34.0, star=0.5, lower_half=0.8, length_mm=9.0)
+    round_one = stone_of("round brilliant", depth=0.6, table=0.57, girdle=0.03, crown_angle_deg=34.0, star=0.5,
+                         lower_half=0.8)
+    oval = stone_of("oval", depth=0.6, table=0.57, girdle=0.03, crown_angle_deg=34.0, star=0.5, lower_half=0.8,
+                    length_mm=9.0)
     assert oval.volume_mm3 == pytest.approx(1.5 * round_one.volume_mm3, rel=1e-4)
     assert oval.outline.area_mm2 == pytest.approx(math.pi / 4 * 9 * 6)
 
@@ -199,8 +208,10 @@ def test_table_is_as_wide_as_asked() -> None:
         assert 0.5 * stone.width_mm < np.ptp(table[:, 1]) < 0.75 * stone.width_mm
 
 
-@pytest.mark.parametrize("cut, choice", [("emerald", {"star": 0.5}), ("round cabochon", {"table": 0.5}), ("rose cut", {"culet": 0.1}),
-                                         ("princess", {"lower_half": 0.7}), ("oval cabochon", {"pavilion_angle_deg": 40.0})])
+@pytest.mark.parametrize("cut, choice", [("emerald", {"star": 0.5}), ("round cabochon", {"table": 0.5}),
+                                         ("rose cut", {"culet": 0.1}),
+                                         ("princess", {"lower_half": 0.7}),
+                                         ("oval cabochon", {"pavilion_angle_deg": 40.0})])
 def test_a_proportion_that_the_cut_does_not_have_is_refused(cut: str, choice: dict[str, float]) -> None:
     with pytest.raises(SpecError, match=f"stone.{next(iter(choice))} = .* a {cut} has no such proportion"):
         stone_of(cut, **choice)
@@ -210,7 +221,8 @@ def test_a_proportion_that_the_cut_does_not_have_is_refused(cut: str, choice: di
 def test_random_proportions_give_a_sound_stone_or_name_what_is_wrong(cut: str) -> None:
     rng = np.random.default_rng(len(cut))
     rule = BY_NAME[cut]
-    ranges = {"table": (.35, .85), "crown_angle_deg": (15, 48), "pavilion_angle_deg": (30, 55), "star": (.25, .75), "lower_half": (.5, .92),
+    ranges = {"table": (.35, .85), "crown_angle_deg": (15, 48), "pavilion_angle_deg": (30, 55), "star": (.25, .75),
+              "lower_half": (.5, .92),
               "girdle": (.01, .09), "culet": (0, .25), "depth": (.3, .9)}
     made = 0
     for _ in range(300):
@@ -245,8 +257,10 @@ def test_planes_of_a_dome_are_its_faces(cut: str) -> None:
 
 def documented_factors() -> list[tuple[str, float, str, float, float]]:
     lines = (Path(__file__).parents[2] / "docs" / "stones.md").read_text(encoding="utf-8").splitlines()
-    cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("| ") and line.count("|") == 7]
-    return [(cut, float(ratio), lengths, float(published), float(ours)) for cut, ratio, lengths, published, ours, _ in cells if cut in CUTS]
+    cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines if line.startswith("| ")
+             and line.count("|") == 7]
+    return [(cut, float(ratio), lengths, float(published), float(ours)) for cut, ratio, lengths, published, ours,
+            _ in cells if cut in CUTS]
 
 
 def test_the_documented_weights_are_what_the_core_makes() -> None:

@@ -33,7 +33,8 @@ def rectangle() -> Outline:
 
 def octagon(leg: float) -> Outline:
     x, y = 4.0, 3.0
-    return Outline.polygon(np.array([[x, -y + leg], [x, y - leg], [x - leg, y], [-x + leg, y], [-x, y - leg], [-x, -y + leg],
+    return Outline.polygon(np.array([[x, -y + leg], [x, y - leg], [x - leg, y], [-x + leg, y], [-x, y - leg],
+                                     [-x, -y + leg],
                                      [-x + leg, -y], [x - leg, -y]]))
 
 
@@ -45,7 +46,8 @@ def test_a_circle_is_a_regular_polygon_of_its_own_area() -> None:
         n = len(loop)
         assert n % 12 == 0
         r = radius - inset
-        assert np.hypot(*loop.T) == pytest.approx(r * math.sqrt((2 * math.pi / n) / math.sin(2 * math.pi / n)), rel=1e-12)
+        assert np.hypot(*loop.T) == pytest.approx(r * math.sqrt((2 * math.pi / n) / math.sin(2 * math.pi / n)),
+                                                  rel=1e-12)
         assert loop[0] == pytest.approx([np.hypot(*loop[0]), 0], abs=1e-12)
         assert area(loop) == pytest.approx(math.pi * r * r, rel=1e-12)
 
@@ -60,7 +62,8 @@ def test_closed_forms_of_area_and_length() -> None:
     ellipse = Outline.ellipse(4, 3)
     h = (1 / 7) ** 2
     assert ellipse.area_mm2 == pytest.approx(12 * math.pi, rel=1e-13)
-    assert ellipse.perimeter_mm == pytest.approx(7 * math.pi * (1 + 3 * h / (10 + math.sqrt(4 - 3 * h))), rel=1e-8)  # Ramanujan
+    # Ramanujan
+    assert ellipse.perimeter_mm == pytest.approx(7 * math.pi * (1 + 3 * h / (10 + math.sqrt(4 - 3 * h))), rel=1e-8)
     assert octagon(0.8).area_mm2 == pytest.approx(48 - 2 * 0.8 ** 2, rel=1e-13)
     assert stadium().area_mm2 == pytest.approx(8 + math.pi, rel=1e-13)
 
@@ -129,7 +132,8 @@ def test_beyond_its_least_radius_an_ellipse_gets_corners_on_its_long_axis() -> N
     assert loop[0, 0] == pytest.approx(math.sqrt(12 * (1 - inset ** 2 / 4)), abs=1e-9)
 
 
-@pytest.mark.parametrize("outline, reach", [(Outline.circle(3), 3), (Outline.ellipse(4, 3), 3), (Outline.ellipse(3, 4), 3), (stadium(), 1), (marquise(10, 5), 2.5),
+@pytest.mark.parametrize("outline, reach", [(Outline.circle(3), 3), (Outline.ellipse(4, 3), 3),
+                                            (Outline.ellipse(3, 4), 3), (stadium(), 1), (marquise(10, 5), 2.5),
                                             (rectangle(), 3), (octagon(0.8), 3)])
 def test_reach(outline: Outline, reach: float) -> None:
     assert outline.reach_mm == pytest.approx(reach, rel=1e-5)
@@ -149,4 +153,5 @@ def test_places(outline: Outline) -> None:
         assert place.is_corner == any(np.allclose(place.point, corner.point) for corner in outline.corners)
     ellipse = Outline.ellipse(4, 3).place(33)
     assert (ellipse.point / [4, 3]) @ (ellipse.point / [4, 3]) == pytest.approx(1, abs=1e-12)
-    assert Outline.polygon(np.array([[4, -3], [4, 3], [-4, 3], [-4, -3]])).place(math.degrees(math.atan2(3, 4))).is_corner
+    assert Outline.polygon(np.array([[4, -3], [4, 3], [-4, 3], [-4, -3]])).place(math.degrees(math.atan2(3,
+                                                                                                         4))).is_corner

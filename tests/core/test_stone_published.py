@@ -15,7 +15,8 @@ Plane = tuple[np.ndarray, float]
 def facet(index: float, angle_deg: float, through: np.ndarray, up: bool) -> Plane:
     """A facet at a 96-tooth index, sloping by an angle from the girdle plane (90: upright), through a point."""
     azimuth, slope = math.radians(index * 360 / 96), math.radians(angle_deg)
-    normal = np.array([math.sin(slope) * math.cos(azimuth), math.sin(slope) * math.sin(azimuth), math.cos(slope) * (1 if up else -1)])
+    normal = np.array([math.sin(slope) * math.cos(azimuth), math.sin(slope) * math.sin(azimuth),
+                       math.cos(slope) * (1 if up else -1)])
     return normal, float(normal @ through)
 
 
@@ -39,17 +40,21 @@ def all_round(indices: list[int], angle_deg: float, point: np.ndarray, up: bool)
     planes = []
     for index in indices:
         azimuth = math.radians(index * 360 / 96) + off
-        planes.append(facet(index, angle_deg, np.array([radius * math.cos(azimuth), radius * math.sin(azimuth), point[2]]), up))
+        planes.append(facet(index, angle_deg,
+                            np.array([radius * math.cos(azimuth), radius * math.sin(azimuth), point[2]]), up))
     return planes
 
 
 def test_srb_with_highlight_breaks() -> None:
-    """B. Keller, rockhounds.com, srb14: published T/W 0.508, P/W 0.450, C/W 0.154, H/W 0.624, Vol/W^3 0.205, 73 + 24 facets."""
+    """B. Keller, rockhounds.com, srb14: published T/W 0.508, P/W 0.450, C/W 0.154, H/W 0.624, Vol/W^3 0.205, 73 + 24
+    facets."""
     girdle = 0.624 - 0.450 - 0.154
     corner, flat = 0.5, 0.5 * math.cos(math.radians(7.5))
-    on = {index: np.array([flat * math.cos(math.radians(index * 3.75)), flat * math.sin(math.radians(index * 3.75)), 0.0]) for index in (2, 6)}
+    on = {index: np.array([flat * math.cos(math.radians(index * 3.75)), flat * math.sin(math.radians(index * 3.75)),
+                           0.0]) for index in (2, 6)}
     rise = np.array([0.0, 0.0, girdle])
-    mains, breaks, lights = list(range(0, 96, 12)), [i + s for i in range(0, 96, 12) for s in (2, 10)], list(range(6, 96, 12))
+    mains, breaks, lights = list(range(0, 96, 12)), [i + s for i in range(0, 96, 12)
+                                                     for s in (2, 10)], list(range(6, 96, 12))
     breaks_left, breaks_right = breaks[::2], [(i - 4) % 96 for i in breaks[::2]]
     vertex = np.array([corner, 0.0, 0.0])
     planes = all_round(list(range(2, 96, 4)), 90.0, on[2], True)
@@ -59,7 +64,8 @@ def test_srb_with_highlight_breaks() -> None:
         planes += all_round(breaks_right, angles[1], on[2] * [1, -1, 1] + height, up)
         planes += all_round(lights, angles[2], on[6] + height, up)
     main, light = facet(0, 32.0, vertex + rise, True), facet(6, 36.22, on[6] + rise, True)
-    star_tip = meet(main, facet(12, 32.0, corner * np.array([math.cos(math.pi / 4), math.sin(math.pi / 4), 0]) + rise, True), light)
+    star_tip = meet(main, facet(12, 32.0, corner * np.array([math.cos(math.pi / 4), math.sin(math.pi / 4), 0]) + rise,
+                                True), light)
     stars = all_round(lights, 18.0, star_tip, True)
     table_corner = meet(main, stars[0], stars[-1])
     planes += stars + [(np.array([0.0, 0.0, 1.0]), float(table_corner[2]))]
@@ -107,8 +113,10 @@ def test_gram_easy_emerald() -> None:
     p10 = facet(24, 41.0, p10_on, False)
     p11_on = meet(p8, p9, p10)
     planes = both(24, 90, side, True) + both(0, 90, end, True) + four(90, corner_low, True)
-    planes += both(24, 72.0, side, False) + both(0, 72.0, end, False) + both(24, 46.0, p5_on, False) + four(72.0, corner_low, False)
-    planes += four(58.5, p8_on, False) + both(0, 68.0, p9_on, False) + both(24, 41.0, p10_on, False) + both(0, 64.0, p11_on, False)
+    planes += both(24, 72.0, side, False) + both(0, 72.0, end, False) + both(24, 46.0, p5_on,
+                                                                             False) + four(72.0, corner_low, False)
+    planes += four(58.5, p8_on, False) + both(0, 68.0, p9_on, False) + both(24, 41.0, p10_on,
+                                                                            False) + both(0, 64.0, p11_on, False)
     rise = np.array([0.0, 0.0, girdle])
     steep = math.radians(52.0)
     inset, up = 0.145 * math.cos(steep), np.array([0.0, 0.0, 0.145 * math.sin(steep)]) + rise
@@ -117,7 +125,8 @@ def test_gram_easy_emerald() -> None:
     c4, c5 = facet(24, 42.0, side - [0, inset, 0] + up, True), facet(0, 42.0, end - [inset, 0, 0] + up, True)
     c6_on = corner_low - inset * diagonal + up
     table_corner = meet(c4, c5, facet(12, 42.0, c6_on, True))
-    planes += both(24, 42.0, side - [0, inset, 0] + up, True) + both(0, 42.0, end - [inset, 0, 0] + up, True) + four(42.0, c6_on, True)
+    planes += both(24, 42.0, side - [0, inset, 0] + up, True) + both(0, 42.0, end - [inset, 0, 0] + up,
+                                                                     True) + four(42.0, c6_on, True)
     planes.append((np.array([0.0, 0.0, 1.0]), float(table_corner[2])))
     mesh = solid(planes)
     assert len(mesh) == 37 + 8

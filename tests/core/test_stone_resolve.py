@@ -30,7 +30,8 @@ def test_a_measured_depth_is_kept() -> None:
     for choice in ({"depth_mm": 3.63}, {"depth_mm": 3.63, "table": .6}, {"depth_mm": 3.7, "crown_angle_deg": 33.0},
                    {"depth_mm": 3.7, "pavilion_angle_deg": 41.0}, {"depth_mm": 3.7, "girdle": .04},
                    {"depth_mm": 3.7, "girdle": .035, "pavilion_angle_deg": 40.8, "crown_angle_deg": 34.5}):
-        assert proportions(length_mm=6.05, width_mm=6.11, **choice).depth_mm == pytest.approx(choice["depth_mm"], abs=1e-12)
+        assert proportions(length_mm=6.05, width_mm=6.11, **choice).depth_mm == pytest.approx(choice["depth_mm"],
+                                                                                              abs=1e-12)
 
 
 def test_heights_and_angles_say_the_same() -> None:
@@ -57,7 +58,8 @@ def test_a_whole_report_with_its_roundings_is_accepted() -> None:
 
 def test_every_figure_has_a_reason_and_a_source() -> None:
     figures = proportions(length_mm=6.0, depth=.6).figures
-    assert set(figures) == {"length", "width", "depth", "table", "crown_height", "girdle", "pavilion_depth", "culet", "star",
+    assert set(figures) == {"length", "width", "depth", "table", "crown_height", "girdle", "pavilion_depth", "culet",
+                            "star",
                             "lower_half", "crown_angle", "pavilion_angle"}
     for name, figure in figures.items():
         assert figure.name == name and figure.reason.endswith(".") and figure.source
@@ -70,7 +72,8 @@ def test_every_figure_has_a_reason_and_a_source() -> None:
     ({"length_mm": 6.5, "width_mm": 6.0}, {"stone.length_mm", "stone.width_mm"}),
     ({"table": .57, "crown_angle_deg": 34.5, "crown_height": .16}, {"stone.crown_angle_deg", "stone.crown_height"}),
     ({"pavilion_angle_deg": 40.8, "pavilion_depth": .45}, {"stone.pavilion_angle_deg", "stone.pavilion_depth"}),
-    ({"depth": .60, "girdle": .06, "crown_angle_deg": 34.5, "pavilion_angle_deg": 40.8}, {"stone.depth", "stone.girdle"}),
+    ({"depth": .60, "girdle": .06, "crown_angle_deg": 34.5, "pavilion_angle_deg": 40.8},
+     {"stone.depth", "stone.girdle"}),
     ({"depth": .55, "crown_angle_deg": 34.5, "pavilion_angle_deg": 40.8}, {"stone.depth", "stone.pavilion_angle_deg"}),
     ({"length_mm": 6.4, "depth": .61, "weight_ct": 2.0}, {"stone.weight_ct", "stone.length_mm"}),
     ({"crown_angle_deg": 20.0, "crown_height": .3}, {"stone.crown_angle_deg", "stone.crown_height"}),
@@ -95,8 +98,10 @@ def test_a_depth_may_stray_by_half_a_per_cent_and_no_more() -> None:
     ({"culet": .22}, "stone.culet"), ({"depth": .05}, "stone.depth"), ({"crown_height": .004}, "stone.crown_height"),
     ({"depth": .45, "pavilion_angle_deg": 42.0}, "stone.depth"), ({"crown_angle_deg": 75.0}, "stone.crown_angle_deg"),
     ({"pavilion_angle_deg": 80.0}, "stone.pavilion_angle_deg"), ({"length_mm": float("nan")}, "stone.length_mm"),
-    ({"length_mm": -3.0}, "stone.length_mm"), ({"depth_mm": float("inf")}, "stone.depth_mm"), ({"table": "wide"}, "stone.table"),
-    ({"weight_ct": 0.0}, "stone.weight_ct"), ({"weight_ct": float("nan")}, "stone.weight_ct"), ({"cut": "round"}, "stone.cut"),
+    ({"length_mm": -3.0}, "stone.length_mm"), ({"depth_mm": float("inf")}, "stone.depth_mm"),
+                                         ({"table": "wide"}, "stone.table"),
+    ({"weight_ct": 0.0}, "stone.weight_ct"), ({"weight_ct": float("nan")}, "stone.weight_ct"),
+                                         ({"cut": "round"}, "stone.cut"),
 ])
 def test_impossible_proportions_are_refused_by_name(choice: dict[str, object], key: str) -> None:
     faults = refused(**choice)

@@ -13,8 +13,9 @@ from scipy.spatial import ConvexHull
 
 from core.errors import SpecError
 from core.stone import Stone, cache_info, make_stone
-from core.stone.brilliant import Heights, round_scallops
+from core.stone.brilliant import Heights, brilliant_planes, round_girdle, scallops_mm
 from core.stone.cuts import BY_NAME
+from core.stone.facets import column
 from core.stone.resolve import resolve
 from core.tolerance import PLANAR_MM
 
@@ -22,7 +23,8 @@ DIAMOND = 3.515
 REFERENCE = {"cut": "round brilliant", "table": 0.57, "crown_angle_deg": 34.0, "pavilion_angle_deg": 40.7, "star": 0.5,
              "lower_half": 0.8, "girdle": 0.025}
 
-# table, crown, pavilion, star, lower half, girdle -> crown height, pavilion depth, total, star deg, upper deg, lower deg,
+# table, crown, pavilion, star, lower half, girdle -> crown height, pavilion depth, total, star deg, upper deg, lower
+# deg,
 # scallops, valley, V / (D^2 H); computed from the definition of the standard round brilliant with an exact circle.
 ROWS = [
     (.53, 34.5, 40.75, .50, .75, .025, .1615, .4308, .6173, 23.070, 40.578, 42.013, .01688, .0081, .33920),
@@ -51,11 +53,13 @@ def of_unit_diameter(stone: Stone) -> np.ndarray:
 
 @pytest.mark.parametrize("row", ROWS)
 def test_a_row_of_the_published_geometry(row: tuple[float, ...]) -> None:
-    table, crown, pavilion, star, lower, girdle, ch, pd, total, star_deg, upper_deg, lower_deg, scallop, valley, volume = row
+    table, crown, pavilion, star, lower, girdle, *expected = row
+    ch, pd, total, star_deg, upper_deg, lower_deg, scallop, valley, volume = expected
     stone = make_stone({"length_mm": 6.0, "table": table, "crown_angle_deg": crown, "pavilion_angle_deg": pavilion,
                         "star": star, "lower_half": lower, "girdle": girdle})
     d = stone.width_mm
-    assert [stone.crown_height_mm / d, stone.pavilion_depth_mm / d, stone.depth_mm / d] == pytest.approx([ch, pd, total], abs=6e-5)
+    assert [stone.crown_height_mm / d, stone.pavilion_depth_mm / d,
+            stone.depth_mm / d] == pytest.approx([ch, pd, total], abs=6e-5)
     assert slope_deg(stone, "star") == pytest.approx(star_deg, abs=6e-4)
     assert slope_deg(stone, "upper half") == pytest.approx(upper_deg, abs=6e-4)
     assert slope_deg(stone, "lower half") == pytest.approx(lower_deg, abs=6e-4)
@@ -71,7 +75,8 @@ def test_a_row_of_the_published_geometry(row: tuple[float, ...]) -> None:
 
 def test_published_vertices_of_the_reference_stone() -> None:
     points = of_unit_diameter(make_stone(REFERENCE | {"length_mm": 6.0}))
-    for radius, height, azimuth in [(.28500, .14502, 0), (.381653, .099422, 22.5), (.5, 0, 0), (.5, 0, 22.5), (.5, -.025, 0),
+    for radius, height, azimuth in [(.28500, .14502, 0), (.381653, .099422, 22.5), (.5, 0, 0), (.5, 0, 22.5),
+                                    (.5, -.025, 0),
                                     (.5, -.025, 22.5), (.1, -.375602, 22.5), (0, -.455068, 0)]:
         for turn in range(8):
             angle = math.radians(azimuth + 45 * turn)
@@ -79,30 +84,39 @@ def test_published_vertices_of_the_reference_stone() -> None:
             assert np.linalg.norm(points - wanted, axis=1).min() < 6e-6
 
 
-@pytest.mark.parametrize("diameter_mm, carats", [(4, .2296), (5, .4483), (6, .7747), (6.4, .9403), (6.5, .9850), (8, 1.8364), (10, 3.5868)])
+@pytest.mark.parametrize("diameter_mm, carats",
+                         [(4, .2296), (5, .4483), (6, .7747), (6.4, .9403), (6.5, .9850), (8, 1.8364), (10, 3.5868)])
 def test_weights_of_the_reference_stone(diameter_mm: float, carats: float) -> None:
     assert make_stone(REFERENCE | {"length_mm": diameter_mm}).weight_ct(DIAMOND) == pytest.approx(carats, abs=2e-4)
 
 
 def test_tolkowsky_1919() -> None:
-    p = resolve({"length_mm": 100, "table": .53, "crown_angle_deg": 34.5, "pavilion_angle_deg": 40.75, "girdle": 0.02}, BY_NAME["round brilliant"])
+    p = resolve({"length_mm": 100, "table": .53, "crown_angle_deg": 34.5, "pavilion_angle_deg": 40.75, "girdle": 0.02},
+                BY_NAME["round brilliant"])
     assert [p.crown_mm, p.pavilion_mm] == pytest.approx([16.2, 43.1], abs=0.1)
     assert [p.crown_mm, p.pavilion_mm, p.crown_mm + p.pavilion_mm] == pytest.approx([16.151, 43.083, 59.234], abs=6e-4)
 
 
 def test_gia_weight_ratio_reference_is_what_nothing_but_a_size_gives() -> None:
     stone = make_stone({"length_mm": 10.0})
-    assert [stone.crown_height_mm, stone.pavilion_depth_mm, stone.depth_mm] == pytest.approx([1.45, 4.30, 6.00], abs=5e-3)
+    assert [stone.crown_height_mm, stone.pavilion_depth_mm, stone.depth_mm] == pytest.approx([1.45, 4.30, 6.00],
+                                                                                             abs=5e-3)
     assert stone.volume_mm3 == pytest.approx(204.085, rel=5e-5)
 
 
 def test_harding_scallops() -> None:
+    """J. Harding, Scallops (Pricescope journal): 0.83 % by the crown and 0.86 % by the pavilion for Tolkowsky's
+    proportions."""
     half = 0.5
-    heights = Heights(.53, half * .47 * math.tan(math.radians(34.5)), .027, half * math.tan(math.radians(40.75)), .5, .75, 0.0)
-    crown, pavilion = round_scallops(heights, half)
-    assert [100 * crown, 100 * pavilion] == pytest.approx([.83, .86], abs=.02)
-    assert 100 * (crown + pavilion) == pytest.approx(1.69, abs=.02)
-    assert 100 * (.01 + crown + pavilion) == pytest.approx(2.7, abs=.02)
+    heights = Heights(.53, half * .47 * math.tan(math.radians(34.5)), .027, half * math.tan(math.radians(40.75)), .5,
+                      .75, 0.0)
+    girdle = round_girdle(half, 64)
+    planes = brilliant_planes(girdle, heights)
+    top, bottom = column(planes, girdle.edge)
+    assert [100 * (.027 - top.min()), 100 * bottom.max()] == pytest.approx([.83, .86], abs=.02)
+    taken = scallops_mm(girdle, planes, .027)
+    assert 100 * taken == pytest.approx(1.69, abs=.02)
+    assert 100 * (.01 + taken) == pytest.approx(2.7, abs=.02)
 
 
 @pytest.mark.parametrize("culet, facets", [(0.0, 57), (0.03, 58)])
@@ -111,7 +125,8 @@ def test_facet_count(culet: float, facets: int) -> None:
     kinds = Counter(stone.mesh.tag_names[tag] for tag in stone.mesh.tags)
     assert kinds.pop("girdle") % 32 == 0
     assert kinds.total() == facets
-    assert kinds == {"table": 1, "star": 8, "bezel": 8, "upper half": 16, "lower half": 16, "main": 8} | ({"culet": 1} if culet else {})
+    assert kinds == {"table": 1, "star": 8, "bezel": 8, "upper half": 16, "lower half": 16,
+                     "main": 8} | ({"culet": 1} if culet else {})
 
 
 def test_the_pavilion_lies_where_its_mains_are() -> None:
@@ -125,7 +140,8 @@ def test_the_pavilion_lies_where_its_mains_are() -> None:
 
 def test_symmetry() -> None:
     points = make_stone(REFERENCE | {"length_mm": 6.5, "culet": 0.02}).mesh.vertices
-    for turn in (np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]]) for a in (math.pi / 4, math.pi / 2)):
+    for turn in (np.array([[math.cos(a), -math.sin(a), 0], [math.sin(a), math.cos(a), 0], [0, 0, 1]])
+                 for a in (math.pi / 4, math.pi / 2)):
         assert distance_to_set(points @ turn.T, points) < 1e-9
     assert distance_to_set(points * [1, -1, 1], points) < 1e-9
 
@@ -197,7 +213,8 @@ def diamonds() -> np.ndarray:
     """carat, depth %, table %, x, y, z of the public diamonds table after dropping entry errors, (53643, 6)."""
     file = next(f for f in importlib.metadata.files("plotnine") or () if f.as_posix().endswith("data/diamonds.csv"))
     with open(file.locate(), encoding="utf-8", newline="") as lines:
-        rows = np.array([[float(row[key]) for key in ("carat", "depth", "table", "x", "y", "z")] for row in csv.DictReader(lines)])
+        rows = np.array([[float(row[key]) for key in ("carat", "depth", "table", "x", "y", "z")]
+                         for row in csv.DictReader(lines)])
     assert len(rows) == 53940
     rows = rows[(rows[:, 3:] > 0).all(axis=1)]
     rows = rows[np.abs(rows[:, 3] - rows[:, 4]) <= 0.03 * rows[:, 3:5].min(axis=1)]
@@ -241,4 +258,5 @@ def bilinear(xs: np.ndarray, ys: np.ndarray, grid: np.ndarray, x: np.ndarray, y:
     fx, fy = (x - xs[0]) / (xs[1] - xs[0]), (y - ys[0]) / (ys[1] - ys[0])
     i, j = np.clip(fx.astype(int), 0, len(xs) - 2), np.clip(fy.astype(int), 0, len(ys) - 2)
     fx, fy = fx - i, fy - j
-    return ((1 - fx) * ((1 - fy) * grid[i, j] + fy * grid[i, j + 1]) + fx * ((1 - fy) * grid[i + 1, j] + fy * grid[i + 1, j + 1]))
+    return ((1 - fx) * ((1 - fy) * grid[i, j] + fy * grid[i, j + 1]) + fx
+            * ((1 - fy) * grid[i + 1, j] + fy * grid[i + 1, j + 1]))

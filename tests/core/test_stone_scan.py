@@ -31,7 +31,8 @@ def arrays(stone: Stone) -> tuple[np.ndarray, np.ndarray]:
 def test_a_scan_of_a_cut_measures_like_the_cut(cut: str) -> None:
     stone = make_stone({"cut": cut, "width_mm": 6.0})
     scan = scanned_stone(*arrays(stone))
-    assert [scan.length_mm, scan.width_mm, scan.depth_mm] == pytest.approx([stone.length_mm, stone.width_mm, stone.depth_mm], abs=4e-3)
+    assert [scan.length_mm, scan.width_mm, scan.depth_mm] == pytest.approx([stone.length_mm, stone.width_mm,
+                                                                            stone.depth_mm], abs=4e-3)
     assert scan.volume_mm3 == pytest.approx(stone.volume_mm3, rel=1e-9)
     assert scan.outline.area_mm2 == pytest.approx(stone.outline.area_mm2, rel=1.5e-3)
     assert scan.pavilion_depth_mm == pytest.approx(stone.pavilion_depth_mm, abs=1e-3)
@@ -59,7 +60,8 @@ def test_a_large_mesh_is_measured_once_per_file(tmp_path: Path) -> None:
     trimesh.Trimesh(vertices, faces).export(path)
     scan = make_stone({"mesh": str(path)})
     assert len(scan.mesh) > 50_000
-    assert [scan.length_mm, scan.width_mm, scan.table_width_mm] == pytest.approx([9.0, 6.0, stone.table_width_mm], abs=0.01)
+    assert [scan.length_mm, scan.width_mm, scan.table_width_mm] == pytest.approx([9.0, 6.0, stone.table_width_mm],
+                                                                                 abs=0.01)
     misses = cache_info().misses
     assert make_stone({"mesh": str(path)}) is scan
     assert cache_info().misses == misses
@@ -158,4 +160,5 @@ def test_a_mesh_leaves_no_room_for_measures(tmp_path: Path) -> None:
     trimesh.Trimesh(*arrays(make_stone({"cut": "oval", "width_mm": 6.0}))).export(path)
     with pytest.raises(SpecError, match="stone.width_mm = 6 is refused: stone.mesh already gives"):
         make_stone({"mesh": str(path), "width_mm": 6.0})
-    assert make_stone({"mesh": str(path), "species": "diamond", "cut": "oval"}).length_mm == pytest.approx(8.4, abs=1e-3)
+    assert make_stone({"mesh": str(path), "species": "diamond", "cut": "oval"}).length_mm == pytest.approx(8.4,
+                                                                                                           abs=1e-3)
