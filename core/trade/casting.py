@@ -1,0 +1,46 @@
+"""From a model's weight and size to the casting's: metal to melt, shrinkage, and how to find it from a test ring."""
+from __future__ import annotations
+
+import math
+
+from ..errors import Fault, SpecError
+
+SPRUE_SHARE = 0.10
+"""Weight that button and sprues add to the model's (Romanoff, Calculate Weight of Metal for Jewelry Casting)."""
+
+WAX_G_CM3 = 1.0
+"""What casting charts take wax to weigh (Romanoff; Rio Grande); injection wax is 0.92 to 0.98, from memory."""
+
+
+def melt_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:
+    """Metal to melt for a model of wax or resin, grams, with button and sprues."""
+    return casting_grams(model_g * (1 + SPRUE_SHARE), metal_g_cm3, wax_g_cm3)
+
+
+def casting_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:
+    """Grams of metal that fill the space of a model of `model_g` grams."""
+    return model_g * metal_g_cm3 / wax_g_cm3
+
+
+def enlargement(shrinkage_percent: float) -> float:
+    """By what a model is multiplied so that the casting comes out at size. SpecError unless 0 <= percent < 50."""
+    if not 0 <= shrinkage_percent < 50:
+        raise SpecError(Fault("casting.shrinkage_percent", shrinkage_percent, "it must be from 0 to less than 50"))
+    return 1 / (1 - shrinkage_percent / 100)
+
+
+def total_shrinkage_percent(*steps_percent: float) -> float:
+    """Linear shrinkage, per cent, of steps one after the other (mould, wax, metal)."""
+    return 100 * (1 - math.prod(1 / enlargement(step) for step in steps_percent))
+
+
+def weight_loss_percent(*steps_percent: float) -> float:
+    """Weight that a piece loses, per cent, when it shrinks by these steps in every direction."""
+    return 100 * (1 - (1 - total_shrinkage_percent(*steps_percent) / 100) ** 3)
+
+
+def measured_shrinkage_percent(model: float, casting: float) -> float:
+    """Shrinkage, per cent, from one measure of a test piece before and after (mm or g); negative if it grew."""
+    if not (0 < model < math.inf and 0 < casting < math.inf):
+        raise SpecError(Fault("test piece", (model, casting), "both measures must be above 0"))
+    return 100 * (model - casting) / model
