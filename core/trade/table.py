@@ -107,7 +107,7 @@ def pick(key: str, name: object, known: Mapping[str, Value]) -> Value:
     wanted = _fold(name) if isinstance(name, str) else ""
     if wanted in folded:
         return known[folded[wanted]]
-    raise SpecError(Fault(key, name, f"{nearest_hint(wanted, folded)}; known are {', '.join(known)}"))
+    raise SpecError(Fault(key, name, f"{nearest_hint(wanted, folded)}; known are {'; '.join(known)}"))
 
 
 def nearest_hint(wanted: str, known: Mapping[str, str]) -> str:

@@ -137,5 +137,5 @@ def test_wrong_names_are_answered_with_the_nearest() -> None:
         diamond_ct("peer", 8, 5, 3)
     with pytest.raises(SpecError, match='the nearest is "slightly thick"'):
         diamond_ct("pear", 8, 5, 3, "slightly thik")
-    with pytest.raises(SpecError, match="known are round brilliant, oval"):
+    with pytest.raises(SpecError, match="known are round brilliant; oval"):
         coloured_ct("princess", 5, 5, 3, 4.0)

@@ -90,7 +90,7 @@ def test_american_sizes_below_zero_are_whole() -> None:
 
 
 def test_a_wrong_system_is_answered_with_the_nearest() -> None:
-    with pytest.raises(SpecError, match='the nearest is "continental"; known are iso, us, uk'):
+    with pytest.raises(SpecError, match='the nearest is "continental"; known are iso; us; uk'):
         inside_diameter_mm("continent", "14")
 
 
