@@ -131,10 +131,9 @@ def make(folder: Path, base: Path, lock: Path, purpose: str) -> None:
     made = subprocess.run([str(base), "-I", "-m", "venv", str(folder)], capture_output=True, text=True, check=False)
     if made.returncode:
         shutil.rmtree(folder, ignore_errors=True)
-        raise EnvironmentFailure(
-            f"{base} can't make a virtual environment ({last_line(made.stdout + made.stderr)}); "
-            "on Debian and Ubuntu the package python3-venv is what is missing"
-        )
+        words = made.stdout + made.stderr
+        remedy = "; install the package python3-venv" if "ensurepip is not available" in words else ""
+        raise EnvironmentFailure(f"{base} can't make the virtual environment {folder} ({last_line(words)}){remedy}")
     install(folder, lock)
     say(f"   {folder.name} is ready ({time.monotonic() - started:.0f} s)")
 

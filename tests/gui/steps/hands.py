@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+from array import array
 from collections.abc import Callable, Generator
+from dataclasses import dataclass
 from typing import Any
 
 import bpy
@@ -45,8 +48,22 @@ def show_tab(name: str) -> Steps:
     assert driver.region("UI").active_panel_category == name
 
 
-def find_button(last_part: str) -> Steps:
-    """The pixel of the sidebar's button for the property whose path ends so; the pointer sweeps the panels for it."""
+@dataclass(frozen=True)
+class Button:
+    """A property's button in the sidebar: where it is, and whose value it shows."""
+
+    x: int
+    y: int
+    mesh: str
+    path: str
+
+    def value(self) -> float:
+        return bpy.data.meshes[self.mesh].path_resolve(self.path)  # by name: undo makes every old reference invalid
+
+
+def find_button(path: str) -> Steps:
+    """The button of that property of a mesh; the pointer sweeps the sidebar for it."""
+    key = path.split(".")[-1]  # 4.3 names a hovered property without the group that holds it
     sidebar = driver.region("UI")
     x = sidebar.x + int(sidebar.width * 0.6)
     for y in range(from_top(sidebar.y + sidebar.height) + 30, from_top(sidebar.y) - 4, BUTTON_STEP_PX):
@@ -54,10 +71,10 @@ def find_button(last_part: str) -> Steps:
         yield 0.06
         with bpy.context.temp_override(window=driver.window(), area=driver.area(), region=sidebar):
             hovered = bpy.context.property
-        if hovered and hovered[1].split(".")[-1] == last_part:
-            return x, y + BUTTON_STEP_PX // 2
-    picture(f"not-found-{last_part}")
-    raise AssertionError(f"the sidebar shows no button for {last_part}")
+        if hovered and isinstance(hovered[0], bpy.types.Mesh) and hovered[1].split(".")[-1] == key:
+            return Button(x, y + BUTTON_STEP_PX // 2, hovered[0].name, path)
+    picture(f"not-found-{key}")
+    raise AssertionError(f"the sidebar shows no button for {path}")
 
 
 def press(keys: str) -> Steps:
@@ -78,5 +95,8 @@ def add_from_menu(words: str) -> Steps:
     yield 1.5
 
 
-def points(mesh: bpy.types.Mesh) -> tuple[tuple[float, ...], ...]:
-    return tuple(tuple(round(value, 5) for value in vertex.co) for vertex in mesh.vertices)
+def metal(mesh: str) -> str:
+    """A digest of the points of the metal, to see whether it is the same."""
+    points = array("f", bytes(12 * len(bpy.data.meshes[mesh].vertices)))
+    bpy.data.meshes[mesh].vertices.foreach_get("co", points)
+    return hashlib.sha256(points.tobytes()).hexdigest()
