@@ -1,0 +1,1 @@
+"""From choices to a head: the plan, the parts and the fused solid."""

@@ -1,0 +1,60 @@
+"""Skins over rows of points: the quads of walls, rails and claws."""
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from ..mesh import Floats, PolyMesh
+
+
+def honest_radius_mm(radius_mm: float, count: int) -> float:
+    """Circumradius of the regular polygon of `count` sides with the same area as the circle, mm.
+
+    Keeps the weight of a round part right whatever the chord error (geometry).
+    """
+    step = 2.0 * math.pi / count
+    return radius_mm * math.sqrt(step / math.sin(step))
+
+
+def circle_count(radius_mm: float, chord_mm: float, multiple: int = 4) -> int:
+    """Segments of a circle for a chord error, at least 12 and a multiple of `multiple` (geometry)."""
+    ratio = min(max(chord_mm / radius_mm, 1e-6), 0.03)
+    return max(12, multiple * math.ceil(math.pi / math.acos(1.0 - ratio) / multiple))
+
+
+def closed_band(rows: list[Floats], part: str) -> PolyMesh:
+    """A ring-shaped shell: each of the rows (n, 3) is a closed loop, the last row joins the first.
+
+    Rows run so that the loops turn counter-clockwise seen from the end of the axis and the profile
+    that crosses them turns counter-clockwise in (outwards, up).
+    """
+    count, around = len(rows), len(rows[0])
+    index = np.arange(count * around).reshape(count, around)
+    return _quads(np.concatenate(rows), index, np.roll(index, -1, axis=0), part)
+
+
+def rod(rows: list[Floats], part: str) -> PolyMesh:
+    """A shell along rows (n, 3) of equal even n, closed at both ends by strips of quads."""
+    count, around = len(rows), len(rows[0])
+    index = np.arange(count * around).reshape(count, around)
+    sides = _quads(np.concatenate(rows), index[:-1], index[1:], part)
+    caps = np.concatenate([_cap(index[0])[:, ::-1], _cap(index[-1])])
+    corners = np.concatenate([sides.corners, caps.ravel().astype(np.int32)])
+    faces = len(corners) // 4
+    return PolyMesh(sides.vertices, corners, np.arange(0, 4 * faces + 1, 4, dtype=np.int32),
+                    np.zeros(faces, np.int32), (part,))
+
+
+def _cap(ring: np.ndarray) -> np.ndarray:
+    """Quads (n/2 - 1, 4) across a ring of even length, facing along the ring's axis."""
+    low = np.arange(len(ring) // 2 - 1)
+    return np.column_stack([ring[low], ring[low + 1], ring[-low - 2], ring[-low - 1]])
+
+
+def _quads(vertices: Floats, lower: np.ndarray, upper: np.ndarray, part: str) -> PolyMesh:
+    after = np.roll(lower, -1, axis=1), np.roll(upper, -1, axis=1)
+    corners = np.stack([lower, after[0], after[1], upper], axis=-1).reshape(-1).astype(np.int32)
+    faces = len(corners) // 4
+    return PolyMesh(np.ascontiguousarray(vertices, np.float64), corners,
+                    np.arange(0, 4 * faces + 1, 4, dtype=np.int32), np.zeros(faces, np.int32), (part,))

@@ -1,0 +1,39 @@
+"""The tapered under-bezel: a wall of even thickness that leaves the girdle and runs down and inwards."""
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from ..mesh import Floats, PolyMesh
+from ..stone.outline import Outline
+from .plan import Plan
+from .sweep import closed_band
+
+
+def raise_wall(plan: Plan, outline: Outline, chord_mm: float) -> PolyMesh:
+    """The wall with its bevel as one closed shell of quads, tagged "wall".
+
+    At height z the outer face is the outline moved inwards by (girdle_plane - z)·tan taper (design, common
+    practice, no source); the inner face is parallel. Rows are spaced so that the quads are near square.
+    """
+    girdle, top = plan["girdle_plane"], plan["wall_top"]
+    slope = math.tan(math.radians(plan["taper"]))
+    lean = math.cos(math.radians(plan["taper"]))
+    through, bevel = plan["wall_thickness"] / lean, plan["bevel"]
+    counts = outline.counts(chord_mm, multiple=4)
+    rows: list[Floats] = []
+
+    def row(z: float, inwards: float) -> None:
+        loop = outline.loop((girdle - z) * slope + inwards, counts)
+        rows.append(np.column_stack([loop, np.full(len(loop), z)]))
+
+    pitch = outline.perimeter_mm / sum(counts)
+    inner_top = top - bevel * lean
+    for z in np.linspace(0.0, top, max(2, round(top / lean / pitch) + 1)):
+        row(z, 0.0)
+    if bevel > 0.0:
+        row(top, through - bevel)
+    for z in np.linspace(inner_top, 0.0, max(2, round(inner_top / lean / pitch) + 1)):
+        row(z, through)
+    return closed_band(rows, "wall")
