@@ -1,0 +1,129 @@
+"""A head: its plan, its parts and its one fused solid, as cast or as the setter leaves it."""
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import PolyMesh
+from ..solid.kernel import Solid, fuse, solid_of, triangles_of
+from ..spec import Spec
+from ..stone import Stone, make_stone
+from ..tolerance import CHORD_MM
+from ..trade.alloys import Alloy
+from ..trade.house_rules import HouseRules
+from ..trade.species import Species, species
+from .claws import ClawLine, claw_lines, raise_claw
+from .plan import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of, make_plan
+from .seat import seat_stone, seat_tool
+from .setting import set_claw
+from .wall import raise_wall
+
+STATES = ("cast", "set")
+"""The head before and after the setter's work."""
+
+
+@dataclass(frozen=True, eq=False)
+class Head:
+    """A head in its own frame: mm, origin on the axis in the base plane, +Z up through culet and table.
+
+    Cheap to make; parts, solids and the fused solid are made once, when they are first asked for.
+    """
+
+    spec: Spec
+    plan: Plan
+    stone: Stone
+    state: str
+    chord_mm: float
+
+    @property
+    def alloy(self) -> Alloy:
+        return alloy_of(self.spec)
+
+    @property
+    def species(self) -> Species:
+        return species(self.spec.get("stone.species") or HOUSE_SPECIES)
+
+    @property
+    def process(self) -> str:
+        return self.spec.get("casting.process") or HOUSE_PROCESS
+
+    @cached_property
+    def placed_stone(self) -> PolyMesh:
+        """The stone's mesh where the head holds it."""
+        return self.stone.mesh.moved((0.0, 0.0, self.plan["girdle_plane"]))
+
+    @cached_property
+    def stone_solid(self) -> Solid:
+        """The stone as a solid where the head holds it."""
+        return solid_of(self.placed_stone, "stone")
+
+    @cached_property
+    def lines(self) -> tuple[ClawLine, ...]:
+        """Where the claws stand."""
+        return claw_lines(self.plan, self.stone.outline)
+
+    @cached_property
+    def parts(self) -> dict[str, PolyMesh]:
+        """Each part as a closed shell: clean quads as cast, the kernel's triangles where a seat was cut."""
+        if not self._is_worked:
+            return self._clean
+        return {name: _mesh_of(solid, name) for name, solid in self.part_solids.items()}
+
+    @cached_property
+    def part_solids(self) -> dict[str, Solid]:
+        """Each part as a solid."""
+        if not self._is_worked:
+            return {name: solid_of(mesh, name) for name, mesh in self._clean.items()}
+        clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
+        tool = seat_tool(self.stone, self.plan["girdle_plane"], clearance)
+        return {name: seat_stone(solid, tool, name) for name, solid in self._unseated.items()}
+
+    @cached_property
+    def solid(self) -> Solid:
+        """All parts as one solid. Raises GeometryError naming the part that failed."""
+        if self._is_worked:
+            # Fused before the seat is cut, so that parts meet in metal and not along the seat's faces.
+            clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
+            whole = fuse(list(self._unseated.values()), "head")
+            return seat_stone(whole, seat_tool(self.stone, self.plan["girdle_plane"], clearance), "head")
+        return fuse(list(self.part_solids.values()), "head")
+
+    @property
+    def _is_worked(self) -> bool:
+        """True if the metal carries a cut seat, so that its parts come from the kernel."""
+        return self.state == "set" or bool(self.spec.get("seat.cut"))
+
+    @cached_property
+    def _clean(self) -> dict[str, PolyMesh]:
+        plan = self.plan
+        claws = {f"claw {i}": raise_claw(line, plan["claw_diameter"], plan["claw_length"], self.chord_mm, f"claw {i}")
+                 for i, line in enumerate(self.lines, 1)}
+        return {"wall": raise_wall(plan, self.stone.outline, self.chord_mm), **claws}
+
+    @cached_property
+    def _unseated(self) -> dict[str, Solid]:
+        if self.state == "cast":
+            return {name: solid_of(mesh, name) for name, mesh in self._clean.items()}
+        solids = {"wall": solid_of(self._clean["wall"], "wall")}
+        for i, line in enumerate(self.lines, 1):
+            solids[f"claw {i}"] = set_claw(self.plan, self.stone, line, self.chord_mm, f"claw {i}")
+        return solids
+
+
+def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules: HouseRules | None = None) -> Head:
+    """The head for these choices. state: "cast" or "set".
+
+    Raises SpecError for choices that no head can have, FileFault or GeometryError for a stone's mesh that can't serve.
+    """
+    if state not in STATES:
+        raise ValueError(f"state must be one of {STATES}, not {state!r}")
+    stone = make_stone(spec.section("stone"))
+    return Head(spec, make_plan(spec, stone, rules), stone, state, chord_mm)
+
+
+def _mesh_of(solid: Solid, part: str) -> PolyMesh:
+    vertices, triangles = triangles_of(solid)
+    return PolyMesh(vertices, np.ascontiguousarray(triangles.ravel(), np.int32),
+                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32), (part,))

@@ -1,0 +1,96 @@
+"""The setter's work on a claw: trimmed, bent over the crown and finished round.
+
+The finished claw is the bar up to the girdle and, above it, the hull of the bar's end and a round tip that lies on
+the crown; the seat is cut afterwards with the stone itself, so the metal touches it and nowhere enters it.
+"""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats
+from ..solid.kernel import Solid, fuse, hull_triangles, solid_of, solid_of_triangles
+from ..stone import Stone
+from .claws import ClawLine, raise_claw, ring_offsets
+from .plan import Plan
+from .sweep import circle_count
+
+TIP_SHARE = 0.8
+"""Radius of the finished tip as a share of the claw's own: the setter rounds the end. Common practice, no source."""
+
+BELOW_GIRDLE = 0.25
+"""How far below the girdle the bend begins, as a share of the claw's diameter. Common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Tip:
+    """The round end of a finished claw: centre (3,) mm and radius mm."""
+
+    centre: Floats
+    radius_mm: float
+
+
+def set_claw(plan: Plan, stone: Stone, line: ClawLine, chord_mm: float, part: str) -> Solid:
+    """One claw as the setter leaves it, before the stone's seat is cut out of it.
+
+    Raises GeometryError if the claw cannot reach over the crown.
+    """
+    diameter = plan["claw_diameter"]
+    girdle_at = plan["girdle_plane"] / line.axis[2]
+    bend_at = girdle_at - BELOW_GIRDLE * diameter
+    tip = find_tip(plan, stone, line, part)
+    count = circle_count(diameter / 2.0, chord_mm)
+    shoulder = line.at(girdle_at + plan["girdle"] / line.axis[2] / 2.0)
+    points = np.concatenate([
+        line.at(bend_at - 0.05 * diameter) + ring_offsets(line, diameter / 2.0, count),
+        shoulder + ring_offsets(line, diameter / 2.0, count),
+        tip.centre + _ball(tip.radius_mm, chord_mm),
+    ])
+    bent = solid_of_triangles(*hull_triangles(points), part)
+    bar = solid_of(raise_claw(line, diameter, bend_at, chord_mm, part), part)
+    return fuse([bar, bent], part)
+
+
+def find_tip(plan: Plan, stone: Stone, line: ClawLine, part: str) -> Tip:
+    """Where the tip lies so that it is as high as planned and reaches as far up the crown as planned.
+
+    The crown is looked at along the claw's own direction, on the stone's facets. Raises GeometryError if no tip fits.
+    """
+    inwards = -np.array([line.place.normal[0], line.place.normal[1]])
+    girdle, rise = plan["girdle_plane"], plan["girdle"]
+    reach = (plan["stone_width"] - plan["stone_table"]) / 2.0
+    contact = plan["contact"] * reach
+    top = plan["tip_height"]
+    edge = np.asarray(line.place.point, np.float64)
+    touch = _crown(stone, edge + inwards * contact) + girdle
+    if not math.isfinite(touch):
+        raise GeometryError(part, "the crown is not below the place where its tip should lie",
+                            "move the claw to where the stone has a crown")
+    # The ball is as high as the tip and passes through the farthest contact: its centre is outwards of that by
+    # sqrt(radius² - (centre height - contact height)²).
+    radius = min(TIP_SHARE * plan["claw_diameter"] / 2.0, max(0.5 * (top - girdle - rise) + 0.5 * rise, 0.2 * plan["claw_diameter"]))
+    centre_z = top - radius
+    off = touch - centre_z
+    if abs(off) >= radius:
+        raise GeometryError(part, f"a tip of {radius:.2f} mm radius cannot be {top:.2f} mm high and touch the crown at "
+                            f"{touch:.2f} mm", "take thicker claws or a lower crown")
+    centre = edge + inwards * (contact - math.sqrt(radius * radius - off * off))
+    return Tip(np.array([centre[0], centre[1], centre_z]), radius)
+
+
+def _crown(stone: Stone, point: Floats) -> float:
+    return float(stone.crown_height_at(point[None, :])[0])
+
+
+def _ball(radius_mm: float, chord_mm: float) -> Floats:
+    """(n, 3) points of a sphere about the origin, fine enough for the chord error."""
+    count = circle_count(radius_mm, chord_mm)
+    turn = np.arange(count) * (2.0 * math.pi / count)
+    tilt = np.linspace(-math.pi / 2.0, math.pi / 2.0, count // 2 + 1)[1:-1]
+    rings = np.stack([np.outer(np.cos(tilt), np.cos(turn)), np.outer(np.cos(tilt), np.sin(turn)),
+                      np.repeat(np.sin(tilt)[:, None], count, axis=1)], axis=-1).reshape(-1, 3)
+    poles = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
+    return radius_mm * np.concatenate([rings, poles])
