@@ -54,8 +54,8 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
 def ring_offsets(line: ClawLine, radius_mm: float, count: int) -> Floats:
     """(count, 3) offsets of a section square to the axis, area-honest, with a flat towards the stone."""
     turn = (np.arange(count) + 0.5) * (2.0 * math.pi / count)
-    radius = honest_radius_mm(radius_mm, count)
-    return radius * (np.cos(turn)[:, None] * line.outwards + np.sin(turn)[:, None] * line.along)
+    circle: Floats = np.cos(turn)[:, None] * line.outwards + np.sin(turn)[:, None] * line.along
+    return honest_radius_mm(radius_mm, count) * circle
 
 
 def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: float, part: str) -> PolyMesh:
@@ -64,5 +64,5 @@ def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: f
     ring = ring_offsets(line, diameter_mm / 2.0, count)
     base = line.foot + ring + np.outer(-ring[:, 2] / line.axis[2], line.axis)
     tip = line.at(length_mm) + ring
-    steps = np.linspace(0.0, 1.0, max(2, round(2.0 * length_mm / diameter_mm) + 1))
+    steps = np.linspace(0.0, 1.0, max(2, round(length_mm / diameter_mm) + 1))
     return rod([base + (tip - base) * step for step in steps], part)

@@ -10,6 +10,9 @@ from ..stone.outline import Outline
 from .plan import Plan
 from .sweep import closed_band
 
+LONGEST_QUAD = 2.0
+"""How many times as tall as wide a quad may be: even enough to sculpt on, few enough to fuse while a slider moves."""
+
 
 def raise_wall(plan: Plan, outline: Outline, chord_mm: float) -> PolyMesh:
     """The wall with its bevel as one closed shell of quads, tagged "wall".
@@ -28,7 +31,7 @@ def raise_wall(plan: Plan, outline: Outline, chord_mm: float) -> PolyMesh:
         loop = outline.loop((girdle - z) * slope + inwards, counts)
         rows.append(np.column_stack([loop, np.full(len(loop), z)]))
 
-    pitch = outline.perimeter_mm / sum(counts)
+    pitch = LONGEST_QUAD * outline.perimeter_mm / sum(counts)
     inner_top = top - bevel * lean
     for z in np.linspace(0.0, top, max(2, round(top / lean / pitch) + 1)):
         row(z, 0.0)

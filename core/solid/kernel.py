@@ -45,7 +45,8 @@ def solid_of_triangles(vertices: Floats, triangles: Ints, part: str) -> Solid:
 def triangles_of(solid: Solid) -> tuple[Floats, Ints]:
     """(n, 3) float mm and (t, 3) int of a solid, in double precision."""
     mesh = solid.to_mesh64()
-    return np.ascontiguousarray(mesh.vert_properties[:, :3]), mesh.tri_verts.astype(np.int32)
+    # A copy: the kernel's own array is read-only, and it takes no read-only array back.
+    return np.array(mesh.vert_properties[:, :3], np.float64, order="C"), mesh.tri_verts.astype(np.int32)
 
 
 def fuse(solids: Sequence[Solid], part: str) -> Solid:

@@ -195,6 +195,8 @@ class Outline:
         Samples of an arc are pushed out along their normals, all by the same amount, so that the polygon's area
         equals the true curve's. Raises GeometryError if there is no such curve.
         """
+        if self.is_one_piece:
+            return self._radius_mm(inset_mm) * _unit_polygon(counts[0])
         starts, ends, joints = self._trims(inset_mm)
         rows: list[Floats] = []
         for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
@@ -210,10 +212,20 @@ class Outline:
             rows.append(points[:-1])
         return np.concatenate(rows)
 
+    def _radius_mm(self, inset_mm: float) -> float:
+        """Radius of a full circle's parallel."""
+        piece = self.pieces[0]
+        assert isinstance(piece, Arc)
+        if inset_mm >= piece.x_mm:
+            raise _no_parallel(inset_mm)
+        return piece.x_mm - inset_mm
+
     def place(self, azimuth_deg: float) -> Place:
         """Where a ray from the origin at this azimuth (counter-clockwise from +X) leaves the outline."""
         angle = math.radians(azimuth_deg)
         ray = np.array([math.cos(angle), math.sin(angle)])
+        if self.is_one_piece:
+            return Place(self._radius_mm(0.0) * ray, ray)
         for corner in self.corners:
             if corner.point @ ray > 0.0 and abs(_cross(ray, corner.point)) < 1e-9 * math.hypot(*corner.point):
                 return corner
@@ -379,6 +391,16 @@ class Outline:
         if math.hypot(*gap) < 1e-9:
             return t, s
         raise _no_parallel(inset_mm)
+
+
+@lru_cache(maxsize=64)
+def _unit_polygon(count: int) -> Floats:
+    """(count, 2) regular polygon with the area of the unit circle and a corner at azimuth 0."""
+    step = 2.0 * math.pi / count
+    turn = step * np.arange(count)
+    points = math.sqrt(step / math.sin(step)) * np.column_stack([np.cos(turn), np.sin(turn)])
+    points.setflags(write=False)
+    return points
 
 
 def _apart(values: list[float]) -> list[float]:

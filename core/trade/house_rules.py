@@ -46,7 +46,7 @@ class HouseRules:
 
     def __getitem__(self, key: str) -> Rule:
         """The rule called `key`; SpecError names the nearest."""
-        return pick("house rules", key, self.rules)
+        return self.rules.get(key) or pick("house rules", key, self.rules)
 
     def __iter__(self) -> Iterator[Rule]:
         return iter(self.rules.values())
