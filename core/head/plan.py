@@ -5,7 +5,7 @@ Closed forms only; no mesh is made here but the stone's own, which the stone kee
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from ..dimension import COMMON, GEOMETRY, GIVEN, Dimension
@@ -14,7 +14,7 @@ from ..spec import Spec
 from ..stone import Stone
 from ..trade.alloys import Alloy, alloy
 from ..trade.claw_sizes import claw_diameter
-from ..trade.house_rules import HouseRules, Rule, house_rules
+from ..trade.house_rules import HouseRules, house_rules
 from ..trade.ring_sizes import inside_diameter_mm
 from ..trade.species import species
 
@@ -112,16 +112,12 @@ def make_plan(spec: Spec, stone: Stone, rules: HouseRules | None = None) -> Plan
     return Plan(draft.all)
 
 
-def _source(rule: Rule) -> str:
-    return rule.source
-
-
 def _stone(draft: _Draft, stone: Stone) -> None:
     derive = draft.derive
     for name in ("length", "width", "depth"):
         figure = stone.figures.get(name)
         value = getattr(stone, f"{name}_mm")
-        derive(f"stone_{name}", value, "mm", figure.reason if figure else f"Measured on the stone's own mesh.",
+        derive(f"stone_{name}", value, "mm", figure.reason if figure else "Measured on the stone's own mesh.",
                figure.source if figure else GEOMETRY)
     derive("stone_table", stone.table_width_mm, "mm", "Width of the table facet, from the stone's proportions.")
     derive("crown_height", stone.crown_height_mm, "mm", "From the upper girdle edge to the table.")
@@ -253,7 +249,7 @@ def _claws(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     rules, derive, width = draft.rules, draft.derive, stone.width_mm
     angle = math.radians(draft.all["taper"].value)
     usual = 4 if width <= SIX_CLAWS_ABOVE_MM else 6 if width <= EIGHT_CLAWS_ABOVE_MM else 8
-    count = round(derive("claw_count", usual, "count", f"{usual} claws are usual at this width.", COMMON))
+    count = round(derive("claw_count", usual, "count", f"Up to {SIX_CLAWS_ABOVE_MM:g} mm four claws are usual, up to {EIGHT_CLAWS_ABOVE_MM:g} mm six, then eight.", COMMON))
     low, high = rules["claws.notch_low"], rules["claws.notch_high"]
     notch = derive("claw_notch", round((low.value + high.value) / 2.0, 2), "1",
                    "The girdle may cut a quarter to a third into a claw: less holds badly, more weakens it.", low.source)
@@ -278,7 +274,7 @@ def _claws(draft: _Draft, stone: Stone, metal: Alloy) -> None:
             raise SpecError(Fault(key, shown, f"{count} claws of {diameter:g} mm round a stone {width:g} mm wide overlap each "
                                   f"other; take claws below {most:.2f} mm or fewer of them"))
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
-                          f"{count} usual claws would touch at the girdle, so they are thinner and keep {gap:g} mm apart.",
+                          f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep {gap:g} mm apart.",
                           rules["lost_wax.gap_least_mm"].source)
     derive("claw_shift", (0.5 - notch) * diameter / math.cos(angle), "mm",
            "How far the claw's axis stands outside the wall's line, so that the girdle cuts just the notch.")
@@ -294,7 +290,8 @@ def _claws(draft: _Draft, stone: Stone, metal: Alloy) -> None:
            "The metal as cast, from the base plane to the highest point of the claws.")
 
 
-def _largest(spread, gap: float) -> float:  # type: ignore[no-untyped-def]
+def _largest(spread: Callable[[float], float], gap: float) -> float:
+    """The thickest claw, mm, that leaves the gap."""
     low, high = 0.0, 20.0
     for _ in range(40):
         middle = 0.5 * (low + high)

@@ -33,5 +33,5 @@ def claw_diameter(stone_mm: float, count: int, family: str = "gold") -> Dimensio
     if count not in factors:
         raise SpecError(Fault("claws.count", count, f"it must be a whole number from {min(factors)} to {max(factors)}"))
     diameter_mm = (START_MM + RISE * stone_mm) * factors[count] * pick("alloy family", family, FAMILY_FACTORS)
-    reason = f"{count} claws of {family} for a stone of {stone_mm:g} mm are usually this thick."
+    reason = f"Usual for {count} claws of {family} round a stone of {stone_mm:g} mm."
     return Dimension("claw_diameter", diameter_mm, "mm", reason, MEMORY)
