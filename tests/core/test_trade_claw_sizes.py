@@ -38,7 +38,7 @@ def test_metal() -> None:
 
 def test_the_figure_says_why_and_whence() -> None:
     figure = claw_diameter(6.5, 6)
-    assert figure.reason == "6 claws of gold for a stone of 6.5 mm are usually this thick."
+    assert figure.reason == "Usual for 6 claws of gold round a stone of 6.5 mm."
     assert (figure.name, figure.unit, figure.source, figure.pinned) == ("claw_diameter", "mm", "from memory", False)
 
 
