@@ -14,15 +14,13 @@ from ..errors import GeometryError
 from ..mesh import Floats
 from ..solid.kernel import Solid, fuse, hull_triangles, solid_of, solid_of_triangles
 from ..stone import Stone
+from ..tolerance import OVERLAP_MM
 from .claws import ClawLine, raise_claw, ring_offsets
 from .plan import Plan
 from .sweep import circle_count
 
 TIP_SHARE = 0.8
 """Radius of the finished tip as a share of the claw's own: the setter rounds the end. Common practice, no source."""
-
-BELOW_GIRDLE = 0.25
-"""How far below the girdle the bend begins, as a share of the claw's diameter. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -38,19 +36,18 @@ def set_claw(plan: Plan, stone: Stone, line: ClawLine, chord_mm: float, part: st
 
     Raises GeometryError if the claw cannot reach over the crown.
     """
-    diameter = plan["claw_diameter"]
-    girdle_at = plan["girdle_plane"] / line.axis[2]
-    bend_at = girdle_at - BELOW_GIRDLE * diameter
+    radius = plan["claw_diameter"] / 2.0
     tip = find_tip(plan, stone, line, part)
-    count = circle_count(diameter / 2.0, chord_mm)
-    shoulder = line.at(girdle_at + plan["girdle"] / line.axis[2] / 2.0)
-    points = np.concatenate([
-        line.at(bend_at - 0.05 * diameter) + ring_offsets(line, diameter / 2.0, count),
-        shoulder + ring_offsets(line, diameter / 2.0, count),
-        tip.centre + _ball(tip.radius_mm, chord_mm),
-    ])
+    # The shoulder is round and never stands higher than the tip, however thick the claw.
+    shoulder_z = min(plan["girdle_plane"] + plan["girdle"] / 2.0, plan["tip_height"] - radius)
+    shoulder = shoulder_z / line.axis[2]
+    bend = shoulder - OVERLAP_MM
+    count = circle_count(radius, chord_mm)
+    points = np.concatenate([line.at(bend) + ring_offsets(line, radius, count),
+                             line.at(shoulder) + _dome(line, radius, count),
+                             tip.centre + _ball(tip.radius_mm, chord_mm)])
     bent = solid_of_triangles(*hull_triangles(points), part)
-    bar = solid_of(raise_claw(line, diameter, bend_at, chord_mm, part), part)
+    bar = solid_of(raise_claw(line, 2.0 * radius, shoulder, chord_mm, part), part)
     return fuse([bar, bent], part)
 
 
@@ -83,6 +80,13 @@ def find_tip(plan: Plan, stone: Stone, line: ClawLine, part: str) -> Tip:
 
 def _crown(stone: Stone, point: Floats) -> float:
     return float(stone.crown_height_at(point[None, :])[0])
+
+
+def _dome(line: ClawLine, radius_mm: float, count: int) -> Floats:
+    """(n, 3) points of the half sphere that rounds off a bar, its facets in line with the bar's."""
+    tilts = np.arange(max(2, count // 4) + 1) * (0.5 * math.pi / max(2, count // 4))
+    ring = ring_offsets(line, radius_mm, count)
+    return np.concatenate([math.cos(tilt) * ring + math.sin(tilt) * radius_mm * line.axis for tilt in tilts])
 
 
 def _ball(radius_mm: float, chord_mm: float) -> Floats:
