@@ -58,11 +58,15 @@ def ring_offsets(line: ClawLine, radius_mm: float, count: int) -> Floats:
     return honest_radius_mm(radius_mm, count) * circle
 
 
-def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: float, part: str) -> PolyMesh:
-    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip."""
+def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: float, part: str,
+               even: bool = True) -> PolyMesh:
+    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip.
+
+    even: with rows between base and tip that keep the quads near square; without them the same surface in fewer.
+    """
     count = circle_count(diameter_mm / 2.0, chord_mm)
     ring = ring_offsets(line, diameter_mm / 2.0, count)
     base = line.foot + ring + np.outer(-ring[:, 2] / line.axis[2], line.axis)
     tip = line.at(length_mm) + ring
-    steps = np.linspace(0.0, 1.0, max(2, round(length_mm / diameter_mm) + 1))
+    steps = np.linspace(0.0, 1.0, max(2, round(length_mm / diameter_mm) + 1 if even else 2))
     return rod([base + (tip - base) * step for step in steps], part)

@@ -13,6 +13,7 @@ from ..errors import Fault, SpecError
 from ..spec import Spec
 from ..stone import Stone
 from ..trade.alloys import Alloy, alloy
+from ..trade.carat import estimate_ct
 from ..trade.claw_sizes import claw_diameter
 from ..trade.house_rules import HouseRules, house_rules
 from ..trade.ring_sizes import inside_diameter_mm
@@ -126,6 +127,12 @@ def _stone(draft: _Draft, stone: Stone) -> None:
     kind = species(draft.spec.get("stone.species") or HOUSE_SPECIES)
     derive("stone_weight", stone.weight_ct(kind.density_g_cm3), "ct",
            f"Volume of the faceted stone times the density of {kind.name}, {kind.density_g_cm3:g} g/cm³.", kind.source)
+    estimate = estimate_ct(stone.cut, stone.length_mm, stone.width_mm, stone.depth_mm, kind.density_g_cm3,
+                           kind.name == "diamond")
+    if estimate is not None:
+        weight, words, source = estimate
+        derive("stone_weight_estimate", weight, "ct",
+               f"{words}: the trade's estimate for this cut, to hold the volume's weight against.", source)
 
 
 def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:

@@ -14,11 +14,13 @@ LONGEST_QUAD = 2.0
 """How many times as tall as wide a quad may be: even enough to sculpt on, few enough to fuse while a slider moves."""
 
 
-def raise_wall(plan: Plan, outline: Outline, chord_mm: float) -> PolyMesh:
+def raise_wall(plan: Plan, outline: Outline, chord_mm: float, even: bool = True) -> PolyMesh:
     """The wall with its bevel as one closed shell of quads, tagged "wall".
 
     At height z the outer face is the outline moved inwards by (girdle_plane - z)·tan taper (design, common
-    practice, no source); the inner face is parallel. Rows are spaced so that the quads are near square.
+    practice, no source); the inner face is parallel.
+    even: with rows that keep the quads near square. Without them a round wall is the same surface in fewer quads;
+    any other outline keeps its rows, because its parallels don't lie on straight lines between base and top.
     """
     girdle, top = plan["girdle_plane"], plan["wall_top"]
     slope = math.tan(math.radians(plan["taper"]))
@@ -31,7 +33,8 @@ def raise_wall(plan: Plan, outline: Outline, chord_mm: float) -> PolyMesh:
         loop = outline.loop((girdle - z) * slope + inwards, counts)
         rows.append(np.column_stack([loop, np.full(len(loop), z)]))
 
-    pitch = LONGEST_QUAD * outline.perimeter_mm / sum(counts)
+    keeps_rows = even or not outline.is_one_piece
+    pitch = LONGEST_QUAD * outline.perimeter_mm / sum(counts) if keeps_rows else math.inf
     inner_top = top - bevel * lean
     for z in np.linspace(0.0, top, max(2, round(top / lean / pitch) + 1)):
         row(z, 0.0)

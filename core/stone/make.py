@@ -23,6 +23,9 @@ ONE_CARAT_MM = 6.395
 """Diameter of a round diamond of 1.00 ct: median of 1,052 stones of the public diamonds table. Where sizes are looked
 for first."""
 
+CORRECTION_KEYS = ("mesh_tilt_length_deg", "mesh_tilt_width_deg", "mesh_turn_deg")
+"""How a user corrects the orientation that was measured on a mesh: turns about its length, width and height."""
+
 WEIGHT_AGREES = 0.10
 """How far a weight may stray from what the measures give: girdles and bulges make up to a tenth (common practice)."""
 
@@ -60,6 +63,9 @@ def _made(items: tuple[tuple[str, Any], ...], stamp: tuple[int, ...]) -> Stone:
     choice = dict(items)
     if "mesh" in choice:
         return _scanned(choice)
+    for key in CORRECTION_KEYS:
+        if key in choice:
+            refuse(key, choice[key], "it corrects the orientation of stone.mesh, which is left out")
     name = choice.get("cut", CUTS[0])
     if name not in BY_NAME:
         refuse("cut", name, "it must be one of " + ", ".join(f'"{cut}"' for cut in CUTS))
@@ -80,7 +86,8 @@ def _scanned(choice: Mapping[str, Any]) -> Stone:
         raise SpecError(*(Fault(f"stone.{key}", choice[key],
                                 "stone.mesh already gives the stone's measures, so it must be left out")
                           for key in measures))
-    return scanned_stone(*read_triangles(choice["mesh"]))
+    correction = tuple(choice.get(key, 0.0) for key in CORRECTION_KEYS)
+    return scanned_stone(*read_triangles(choice["mesh"]), correction_deg=correction)
 
 
 def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:

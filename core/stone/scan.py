@@ -112,9 +112,13 @@ class ScannedStone(Stone):
         return least if math.isfinite(least) else self.outline.reach_mm
 
 
-def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> ScannedStone:
-    """A stone from vertices (n, 3) mm and triangles (t, 3). Raises GeometryError naming count and place of what is
-    wrong."""
+def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan",
+                  correction_deg: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> ScannedStone:
+    """A stone from vertices (n, 3) mm and triangles (t, 3).
+
+    correction_deg: how the measured orientation is corrected, as turns about the stone's own length, width and
+    height in this order; (180, 0, 0) turns it over. Raises GeometryError naming count and place of what is wrong.
+    """
     used, index = np.unique(triangles, return_inverse=True)
     vertices = vertices[used]
     triangles = _outward(vertices, index.reshape(-1, 3).astype(np.int32))
@@ -122,12 +126,16 @@ def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan") -> Scan
     solid = solid_of_triangles(vertices, triangles, "stone")
     _check_one_body(vertices, triangles, solid)
     turn, table = _upright(vertices, triangles)
+    if any(correction_deg[:2]):
+        turn = _tilt(*correction_deg[:2]) @ turn
+        table = _facing(vertices, triangles, turn[2])
     turned = vertices @ turn.T
     low, high = _girdle_levels(turned)
     solid = transformed(solid, np.column_stack([turn, np.zeros(3)]))
     loops = section(solid, 0.5 * (low + high))
     loop = max(loops, key=lambda points: abs(_area(points)))
     spin, centre = _lengthwise(loop)
+    spin = _turn_z(correction_deg[2]) @ spin
     shift = np.array([centre[0], centre[1], low])
     placed = (turned - shift) @ spin.T
     loop = (loop - centre) @ spin[:2, :2].T
@@ -294,11 +302,36 @@ def _upright(vertices: Floats, triangles: Ints) -> tuple[Floats, Ints]:
     is_base = float(areas[near].sum()) > BASE_SHARE * shadow
     if is_base:
         return _turn_to_z(-way), np.zeros(0, np.int32)
-    table = np.unique(triangles[near])
+    return _turn_to_z(way), _facing(vertices, triangles, way)
+
+
+def _facing(vertices: Floats, triangles: Ints, way: Floats) -> Ints:
+    """Which vertices are those of the flat facet that looks along a unit vector; none if there is no such facet."""
+    normals = _normals(vertices, triangles)
+    near = normals @ way > math.cos(math.radians(FLAT_DEG)) * np.linalg.norm(normals, axis=1)
+    table = np.unique(triangles[near]).astype(np.int32)
+    if not len(table):
+        return table
     heights = vertices @ way
     # on a noisy scan a few triangles elsewhere happen to lie level
     off = np.abs(heights[table] - np.median(heights[table]))
-    return _turn_to_z(way), table[off < LEVEL_SHARE * np.ptp(heights)]
+    level: Ints = table[off < LEVEL_SHARE * np.ptp(heights)]
+    return level
+
+
+def _turn_z(angle_deg: float) -> Floats:
+    """The rotation (3, 3) about +Z."""
+    cos, sin = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    return np.array([[cos, -sin, 0.0], [sin, cos, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _tilt(about_x_deg: float, about_y_deg: float) -> Floats:
+    """The rotation (3, 3) about +X and then +Y."""
+    a, b = math.radians(about_x_deg), math.radians(about_y_deg)
+    about_x = np.array([[1.0, 0.0, 0.0], [0.0, math.cos(a), -math.sin(a)], [0.0, math.sin(a), math.cos(a)]])
+    about_y = np.array([[math.cos(b), 0.0, math.sin(b)], [0.0, 1.0, 0.0], [-math.sin(b), 0.0, math.cos(b)]])
+    tilt: Floats = about_y @ about_x
+    return tilt
 
 
 def _turn_to_z(way: Floats) -> Floats:

@@ -77,6 +77,19 @@ def coloured_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, de
     return pick("stone.cut", cut, _formulas("carat_coloured.csv")).weight(length_mm, width_mm, depth_mm) * density_g_cm3
 
 
+def estimate_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, density_g_cm3: float,
+                is_diamond: bool) -> tuple[float, str, str] | None:
+    """The trade's estimate, ct, with the formula in words and its source; None for a cut without a published formula."""
+    formula = _formulas("carat_diamond.csv" if is_diamond else "carat_coloured.csv").get(cut)
+    if formula is None:
+        return None
+    density = 1.0 if is_diamond else density_g_cm3
+    area = "mean of length and width squared" if formula.form == "mean squared" else "length times width"
+    factor = formula.factor(length_mm / width_mm)
+    words = f"{area.capitalize()}, times depth, times {factor:.4g}" + ("" if is_diamond else " and the density")
+    return formula.weight(length_mm, width_mm, depth_mm) * density, words, formula.sources[0]
+
+
 def girdle_factor(girdle: str, width_mm: float) -> float:
     """By what a girdle thicker or thinner than medium changes the weight of a stone of this width."""
     row = pick("stone.girdle", girdle, {row.text("girdle"): row for row in _rows("girdle_factors.csv")})

@@ -162,3 +162,30 @@ def test_a_mesh_leaves_no_room_for_measures(tmp_path: Path) -> None:
         make_stone({"mesh": str(path), "width_mm": 6.0})
     assert make_stone({"mesh": str(path), "species": "diamond", "cut": "oval"}).length_mm == pytest.approx(8.4,
                                                                                                            abs=1e-3)
+
+
+def test_a_scan_can_be_turned_over_and_back() -> None:
+    vertices, triangles = arrays(make_stone({"cut": "oval", "length_mm": 8.0}))
+    right = scanned_stone(vertices, triangles)
+    over = scanned_stone(vertices, triangles, correction_deg=(180.0, 0.0, 0.0))
+    assert over.pavilion_depth_mm == pytest.approx(right.crown_height_mm, abs=1e-9)
+    assert over.crown_height_mm == pytest.approx(right.pavilion_depth_mm, abs=1e-9)
+    assert over.volume_mm3 == pytest.approx(right.volume_mm3, rel=1e-12)
+
+
+def test_a_scan_can_be_turned_about_its_height() -> None:
+    vertices, triangles = arrays(make_stone({"cut": "oval", "length_mm": 8.0, "width_mm": 6.0}))
+    across = scanned_stone(vertices, triangles, correction_deg=(0.0, 0.0, 90.0))
+    assert np.ptp(across.mesh.vertices, axis=0)[:2] == pytest.approx([6.0, 8.0], abs=1e-6)
+    assert across.outline.place(90.0).point == pytest.approx([0.0, 4.0], abs=0.01)
+
+
+def test_a_tilted_scan_loses_its_table() -> None:
+    vertices, triangles = arrays(make_stone({"length_mm": 6.0}))
+    assert scanned_stone(vertices, triangles).table_width_mm > 3.0
+    assert scanned_stone(vertices, triangles, correction_deg=(0.0, 5.0, 0.0)).table_width_mm == 0.0
+
+
+def test_only_a_mesh_has_an_orientation_to_correct() -> None:
+    with pytest.raises(SpecError, match="stone.mesh_turn_deg"):
+        make_stone({"length_mm": 6.0, "mesh_turn_deg": 10.0})
