@@ -75,7 +75,7 @@ class Head:
     def part_solids(self) -> dict[str, Solid]:
         """Each part as a solid."""
         if not self._is_worked:
-            return {name: solid_of(mesh, name) for name, mesh in self._clean.items()}
+            return self._bare
         clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
         tool = seat_tool(self.stone, self.plan["girdle_plane"], clearance)
         return {name: seat_stone(solid, tool, name) for name, solid in self._unseated.items()}
@@ -97,16 +97,27 @@ class Head:
 
     @cached_property
     def _clean(self) -> dict[str, PolyMesh]:
-        plan = self.plan
-        claws = {f"claw {i}": raise_claw(line, plan["claw_diameter"], plan["claw_length"], self.chord_mm, f"claw {i}")
-                 for i, line in enumerate(self.lines, 1)}
-        return {"wall": raise_wall(plan, self.stone.outline, self.chord_mm), **claws}
+        """Each part in near square quads, as a sculptor needs them."""
+        return {"wall": self._wall(True), **self._claws(True)}
+
+    @cached_property
+    def _bare(self) -> dict[str, Solid]:
+        """The same surfaces in as few quads as hold them: they fuse in half the time."""
+        return {name: solid_of(mesh, name) for name, mesh in {"wall": self._wall(False), **self._claws(False)}.items()}
+
+    def _wall(self, even: bool) -> PolyMesh:
+        return raise_wall(self.plan, self.stone.outline, self.chord_mm, even)
+
+    def _claws(self, even: bool) -> dict[str, PolyMesh]:
+        diameter, length = self.plan["claw_diameter"], self.plan["claw_length"]
+        return {f"claw {i}": raise_claw(line, diameter, length, self.chord_mm, f"claw {i}", even)
+                for i, line in enumerate(self.lines, 1)}
 
     @cached_property
     def _unseated(self) -> dict[str, Solid]:
         if self.state == "cast":
-            return {name: solid_of(mesh, name) for name, mesh in self._clean.items()}
-        solids = {"wall": solid_of(self._clean["wall"], "wall")}
+            return self._bare
+        solids = {"wall": solid_of(self._wall(False), "wall")}
         for i, line in enumerate(self.lines, 1):
             solids[f"claw {i}"] = set_claw(self.plan, self.stone, line, self.chord_mm, f"claw {i}")
         return solids

@@ -12,6 +12,7 @@ from ..dimension import COMMON, GEOMETRY, GIVEN, Dimension
 from ..errors import Fault, SpecError
 from ..spec import Spec
 from ..stone import Stone
+from ..tolerance import SAME_POINT_MM
 from ..trade.alloys import Alloy, alloy
 from ..trade.carat import estimate_ct
 from ..trade.claw_sizes import claw_diameter
@@ -194,7 +195,9 @@ def _taper(draft: _Draft, stone: Stone, girdle: float, thickness: float) -> floa
 def _drop(draft: _Draft, stone: Stone, girdle: float, angle: float, inset: float) -> float:
     """Depth below the girdle at which the rim, square to the wall, is the inset; found on the stone."""
     def rim(depth: float) -> float:
-        return (stone.pavilion_inset_mm(depth) - depth * math.tan(angle)) * math.cos(angle) - inset
+        # Where no pavilion is met at all the way in is endless; the stone's width stands for it.
+        way = min(stone.pavilion_inset_mm(depth), stone.width_mm)
+        return (way - depth * math.tan(angle)) * math.cos(angle) - inset
 
     straight = stone.straight_pavilion_deg
     if straight is not None:
@@ -202,13 +205,7 @@ def _drop(draft: _Draft, stone: Stone, girdle: float, angle: float, inset: float
         room = 1.0 / math.tan(math.radians(straight)) - math.tan(angle)
         drop = (inset / math.cos(angle)) / room if room > 0.0 else math.inf
     else:
-        low, drop = 0.0, girdle
-        if rim(girdle) < 0.0:
-            drop = math.inf
-        else:
-            for _ in range(50):
-                middle = 0.5 * (low + drop)
-                low, drop = (low, middle) if rim(middle) >= 0.0 else (middle, drop)
+        drop = _crossing(rim, 0.0, girdle) if rim(girdle) > 0.0 else math.inf
     if drop >= girdle:
         if draft.is_pinned("seat_inset") and math.isfinite(drop):
             raise SpecError(Fault("wall.seat_inset_mm", inset, "with this stone and taper the wall would end below the "
@@ -217,6 +214,26 @@ def _drop(draft: _Draft, stone: Stone, girdle: float, angle: float, inset: float
         raise SpecError(Fault("wall.taper_deg", math.degrees(angle), "the wall runs in faster than the pavilion of this "
                               f"stone, so it never leaves a rim; the taper must be {limit}"))
     return drop
+
+
+def _crossing(height: Callable[[float], float], low: float, high: float) -> float:
+    """Where a function that rises from at most 0 at `low` to above 0 at `high` crosses 0 (false position, Illinois)."""
+    at_low, at_high = height(low), height(high)
+    side = 0
+    for _ in range(60):
+        if at_low >= 0.0:
+            return low
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = height(middle)
+        if abs(value) < SAME_POINT_MM * 1e-3 or high - low < SAME_POINT_MM * 1e-3:
+            return middle
+        if value > 0.0:
+            high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
+            side = 1
+        else:
+            low, at_low, at_high = middle, value, at_high / 2.0 if side < 0 else at_high
+            side = -1
+    return 0.5 * (low + high)
 
 
 def _check_hollow(draft: _Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
