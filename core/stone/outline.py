@@ -87,10 +87,16 @@ class Arc:
         """As `Line.at`."""
         angle = self.start_rad + self.sweep_rad * t
         cos, sin = np.cos(angle), np.sin(angle)
-        along = np.column_stack([-self.x_mm * sin, self.y_mm * cos])
+        unit = np.empty((len(angle), 2))
+        unit[:, 0], unit[:, 1] = cos, sin
+        along = np.empty_like(unit)
+        along[:, 0], along[:, 1] = -self.x_mm * sin, self.y_mm * cos
+        points = unit * (self.x_mm, self.y_mm) + self.centre
+        if self.x_mm == self.y_mm:
+            along *= self.sweep_rad
+            return points, unit, along, along / self.x_mm
         speed = np.hypot(along[:, 0], along[:, 1])
-        normals = np.column_stack([along[:, 1], -along[:, 0]]) / speed[:, None]
-        points = np.column_stack([self.centre[0] + self.x_mm * cos, self.centre[1] + self.y_mm * sin])
+        normals = along[:, ::-1] * (1.0, -1.0) / speed[:, None]
         along *= self.sweep_rad
         return points, normals, along, along * (self.x_mm * self.y_mm / speed ** 3)[:, None]
 
@@ -424,10 +430,12 @@ def _offset(piece: Piece, t: Floats, inset_mm: float) -> tuple[Floats, Floats]:
 
 def _stretch(piece: Piece, start: float, end: float, inset_mm: float) -> Floats:
     """How much the parallel is stretched against the piece, at samples; negative where it runs backwards."""
-    if not piece.is_curved:
+    if isinstance(piece, Line):
         return np.ones(1)
     if isinstance(piece, Cleft):
         return np.full(1, inset_mm)
+    if piece.x_mm == piece.y_mm:
+        return np.full(2, 1.0 - inset_mm / piece.x_mm)
     _, _, along, turning = piece.at(np.linspace(start, end, 65))
     stretch: Floats = 1.0 - inset_mm * np.einsum("ij,ij->i", turning, along) / np.einsum("ij,ij->i", along, along)
     return stretch
