@@ -36,7 +36,7 @@ if sys.version_info < OLDEST_PYTHON:  # at import, because what the scripts impo
 # Each Blender that the extension is driven in, and the Python it needs.
 BLENDERS = {"4.2": "3.11", "4.5": "3.11", "5.0": "3.11", "5.2": "3.13"}
 # Space that an environment takes while pip unpacks it, in gigabytes, so that a full disk is named before the download.
-SPACE_GB = {"blender": 2.5, "bench": 2.0}
+SPACE_GB = {"blender": 2.5, "bench": 2.0, "test": 2.0}
 SPACE_GB_OTHER = 0.8
 
 # What pip says, and the sentence for it.

@@ -17,14 +17,15 @@ CHORD_MM = 0.005
 HEADS = {
     "tiny, straight": {"stone.length_mm": 2.0},
     "three claws": {"stone.length_mm": 3.5, "claws.count": 3, "wall.taper_deg": 8.5},
-    "worked": {"stone.length_mm": 5.0, "stone.pavilion_angle_deg": 40.75, "head.culet_clearance_mm": 1.0, "wall.taper_deg": 17.0,
-               "wall.thickness_mm": 0.9, "wall.seat_inset_mm": 0.2, "wall.bevel_mm": 0.7, "claws.count": 4,
-               "claws.diameter_mm": 1.0, "claws.notch": 0.3087, "claws.spare_mm": 3.0},
+    "worked": {"stone.length_mm": 5.0, "stone.pavilion_angle_deg": 40.75, "head.culet_clearance_mm": 1.0,
+               "wall.taper_deg": 17.0, "wall.thickness_mm": 0.9, "wall.seat_inset_mm": 0.2, "wall.bevel_mm": 0.7,
+               "claws.count": 4, "claws.diameter_mm": 1.0, "claws.notch": 0.3087, "claws.spare_mm": 3.0},
     "upright, five": {"stone.length_mm": 6.0, "claws.count": 5, "wall.taper_deg": 0.0, "claws.start_angle_deg": 13.0},
     "six": {"stone.length_mm": 7.2, "claws.count": 6, "wall.taper_deg": 14.0, "claws.notch": 0.4},
     "no bevel": {"stone.length_mm": 8.0, "wall.bevel_mm": 0.0, "wall.taper_deg": 20.0, "claws.count": 4},
     "large, eight": {"stone.length_mm": 14.0, "claws.count": 8, "wall.thickness_mm": 1.6},
-    "tall, thin claws": {"stone.length_mm": 4.0, "head.culet_clearance_mm": 2.5, "wall.taper_deg": 5.0, "claws.diameter_mm": 0.7},
+    "tall, thin claws": {"stone.length_mm": 4.0, "head.culet_clearance_mm": 2.5, "wall.taper_deg": 5.0,
+                         "claws.diameter_mm": 0.7},
 }
 
 
