@@ -103,7 +103,8 @@ class Head:
     @cached_property
     def _bare(self) -> dict[str, Solid]:
         """The same surfaces in as few quads as hold them: they fuse in half the time."""
-        return {name: solid_of(mesh, name) for name, mesh in {"wall": self._wall(False), **self._claws(False)}.items()}
+        meshes = {"wall": self._wall(False), **self._claws(False)}
+        return {name: solid_of(mesh, name) for name, mesh in meshes.items()}
 
     def _wall(self, even: bool) -> PolyMesh:
         return raise_wall(self.plan, self.stone.outline, self.chord_mm, even)

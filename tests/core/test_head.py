@@ -90,6 +90,16 @@ def test_the_wall_holds_the_volume_of_the_true_cones_at_any_chord_error() -> Non
         assert head(chord_mm=chord_mm).parts["wall"].volume_mm3() == pytest.approx(expected, rel=1e-9)
 
 
+@pytest.mark.parametrize("cut", ["round brilliant", "oval", "princess", "pear"])
+def test_solids_have_the_very_surface_of_the_quads_a_sculptor_gets(cut: str) -> None:
+    """Solids are made without the rows that only even out the quads; no part may change by that."""
+    made = make_head(Spec().with_choices(stone__cut=cut, stone__length_mm=7.0))
+    for name, mesh in made.parts.items():
+        solid = made.part_solids[name]
+        assert volume_mm3(solid) == pytest.approx(mesh.volume_mm3(), rel=1e-12), name
+        assert solid.surface_area() == pytest.approx(mesh.area_mm2(), rel=1e-12), name
+
+
 def test_claws_hold_the_volume_of_true_cylinders() -> None:
     """Closed form: area times the length of the axis (a slanted base changes nothing)."""
     made = head()
