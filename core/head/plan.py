@@ -182,7 +182,7 @@ def _taper(draft: _Draft, stone: Stone, girdle: float, thickness: float) -> floa
 
     def hollow(taper: float) -> float:
         angle = math.radians(taper)
-        return stone.width_mm / 2.0 - girdle * math.tan(angle) - thickness / math.cos(angle)
+        return stone.outline.reach_mm - girdle * math.tan(angle) - thickness / math.cos(angle)
 
     fitting = [taper for taper in (rule.value, *TAPERS_DEG) if hollow(taper) >= HOLLOW_SHARE * stone.width_mm]
     taper = fitting[0] if fitting else 0.0
@@ -237,13 +237,13 @@ def _crossing(height: Callable[[float], float], low: float, high: float) -> floa
 
 
 def _check_hollow(draft: _Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
-    angle, half = math.radians(taper), stone.width_mm / 2.0
+    angle, half = math.radians(taper), stone.outline.reach_mm
     base = half - girdle * math.tan(angle)
     hollow = base - thickness / math.cos(angle)
     if hollow > 0.0:
         return
     if draft.is_pinned("wall_thickness") and thickness >= half:
-        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall must be thinner than the stone's half width, "
+        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall must be thinner than half the stone, "
                               f"{half:.3f} mm"))
     if draft.is_pinned("taper"):
         most = _steepest(half, girdle, thickness)

@@ -22,6 +22,13 @@ from .sweep import circle_count
 TIP_SHARE = 0.8
 """Radius of the finished tip as a share of the claw's own: the setter rounds the end. Common practice, no source."""
 
+STEPS = 40
+"""How many places along the crown are looked at, from the planned contact outwards."""
+
+STEEPEST = 0.95
+"""How far above or below its centre a round tip may touch the crown, as a share of its radius. Larger: it touches with
+its very top."""
+
 
 @dataclass(frozen=True)
 class Tip:
@@ -57,29 +64,24 @@ def find_tip(plan: Plan, stone: Stone, line: ClawLine, part: str) -> Tip:
     The crown is looked at along the claw's own direction, on the stone's facets. Raises GeometryError if no tip fits.
     """
     inwards = -np.array([line.place.normal[0], line.place.normal[1]])
-    girdle, rise = plan["girdle_plane"], plan["girdle"]
+    girdle = plan["girdle_plane"]
     reach = (plan["stone_width"] - plan["stone_table"]) / 2.0
-    contact = plan["contact"] * reach
     top = plan["tip_height"]
     edge = np.asarray(line.place.point, np.float64)
-    touch = _crown(stone, edge + inwards * contact) + girdle
-    if not math.isfinite(touch):
-        raise GeometryError(part, "the crown is not below the place where its tip should lie",
-                            "move the claw to where the stone has a crown")
+    radius = min(TIP_SHARE * plan["claw_diameter"] / 2.0, max(0.5 * (top - girdle), 0.2 * plan["claw_diameter"]))
+    centre_z = top - radius
+    contacts = plan["contact"] * reach * np.linspace(1.0, 0.05, STEPS)
+    heights = stone.crown_height_at(edge + np.outer(contacts, inwards)) + girdle
+    # A steep dome is too high where a claw on a faceted crown would end, so there the claw reaches less far.
+    fits = np.flatnonzero(np.abs(heights - centre_z) < STEEPEST * radius)
+    if not len(fits):
+        raise GeometryError(part, f"a tip of {radius:.2f} mm radius cannot be {top:.2f} mm high and touch the crown",
+                            "take thicker claws or a lower crown")
     # The ball is as high as the tip and passes through the farthest contact: its centre is outwards of that by
     # sqrt(radius² - (centre height - contact height)²).
-    radius = min(TIP_SHARE * plan["claw_diameter"] / 2.0, max(0.5 * (top - girdle - rise) + 0.5 * rise, 0.2 * plan["claw_diameter"]))
-    centre_z = top - radius
-    off = touch - centre_z
-    if abs(off) >= radius:
-        raise GeometryError(part, f"a tip of {radius:.2f} mm radius cannot be {top:.2f} mm high and touch the crown at "
-                            f"{touch:.2f} mm", "take thicker claws or a lower crown")
+    contact, off = contacts[fits[0]], heights[fits[0]] - centre_z
     centre = edge + inwards * (contact - math.sqrt(radius * radius - off * off))
     return Tip(np.array([centre[0], centre[1], centre_z]), radius)
-
-
-def _crown(stone: Stone, point: Floats) -> float:
-    return float(stone.crown_height_at(point[None, :])[0])
 
 
 def _dome(line: ClawLine, radius_mm: float, count: int) -> Floats:
