@@ -6,8 +6,12 @@ PLANAR_MM = 1e-9
 SAME_POINT_MM = 1e-6
 """Points nearer than this are one point after welding. Larger: melee facets of 0.02 mm collapse."""
 
-WELD_MM = 1e-5
-"""The coarsest welding a reader of binary STL (float32) will do at 100 mm. Larger: thin claws pinch."""
+WELD_MM = 2e-6
+"""Points that a reader of binary STL takes for one: float32 keeps no more at 32 mm. Larger: no reader does so, and
+the thin triangles along a cut seat pinch shut."""
+
+SLIVER_MM = 4e-5
+"""Edges shorter than this are taken out of a cut solid. Smaller: welding pinches slivers shut; larger: seats drift."""
 
 OVERLAP_MM = 0.01
 """By how much parts that join reach into each other. Larger: the joint shows at the bench."""

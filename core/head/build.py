@@ -7,10 +7,10 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, fuse, solid_of, triangles_of
+from ..solid.kernel import Solid, fuse, solid_of, tidied, triangles_of
 from ..spec import Spec
 from ..stone import Stone, make_stone
-from ..tolerance import CHORD_MM
+from ..tolerance import CHORD_MM, SLIVER_MM
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from ..trade.species import Species, species
@@ -87,7 +87,8 @@ class Head:
             # Fused before the seat is cut, so that parts meet in metal and not along the seat's faces.
             clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
             whole = fuse(list(self._unseated.values()), "head")
-            return seat_stone(whole, seat_tool(self.stone, self.plan["girdle_plane"], clearance), "head")
+            seated = seat_stone(whole, seat_tool(self.stone, self.plan["girdle_plane"], clearance), "head")
+            return tidied(seated, SLIVER_MM, "head")
         return fuse(list(self.part_solids.values()), "head")
 
     @property

@@ -168,7 +168,8 @@ def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     derive("inner_radius_base", base - through, "mm", "The hollow at the base: the outer radius less the wall.")
     share = rules["seat.bevel_share"]
     room = (thickness - inset) / math.cos(angle)
-    bevel = derive("bevel", round(max(0.0, min(share.value * thickness, room)), 2), "mm",
+    most = 0.9 * top / math.cos(angle)
+    bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
                    "Three quarters of the wall starts the seat; the rest stays as a rim.", share.source)
     if bevel > min(through, top / math.cos(angle)) - 1e-9:
         raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
@@ -206,6 +207,8 @@ def _drop(draft: _Draft, stone: Stone, girdle: float, angle: float, inset: float
         drop = (inset / math.cos(angle)) / room if room > 0.0 else math.inf
     else:
         drop = _crossing(rim, 0.0, girdle) if rim(girdle) > 0.0 else math.inf
+        if drop < SAME_POINT_MM:
+            drop = 0.0  # a flat base rests on the wall's top
     if drop >= girdle:
         if draft.is_pinned("seat_inset") and math.isfinite(drop):
             raise SpecError(Fault("wall.seat_inset_mm", inset, "with this stone and taper the wall would end below the "

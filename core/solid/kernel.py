@@ -59,6 +59,11 @@ def cut(solid: Solid, tools: Sequence[Solid], part: str) -> Solid:
     return checked(Manifold.batch_boolean([solid, *tools], OpType.Subtract), part)
 
 
+def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
+    """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
+    return checked(solid.simplify(within_mm), part)
+
+
 def overlap(first: Solid, second: Solid) -> Solid:
     """What both have in common; may well be empty, so look at `volume_mm3` before using it."""
     return first ^ second

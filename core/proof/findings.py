@@ -1,0 +1,94 @@
+"""Findings: what was measured, the limit it was held against, and the verdict.
+
+Equal to the limit passes; a difference smaller than the measurement can read does not count.
+"""
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from ..trade.house_rules import Rule
+
+Verdict = Literal["unsafe", "watch", "sound"]
+VERDICTS: tuple[Verdict, ...] = ("unsafe", "watch", "sound")
+"""Worst first."""
+
+Point = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One check's result.
+
+    code: stable, "family.check"; what: a short title with the part's name; measured and limit in `unit` ("mm", "1"
+    for shares, "deg", "mm3", "count", "HV"), None where there is none; place: where on the head, mm; why: one
+    sentence; remedy: one sentence, empty if sound; source: of the limit.
+    """
+
+    code: str
+    what: str
+    verdict: Verdict
+    measured: float | None
+    limit: float | None
+    unit: str
+    place: Point | None
+    why: str
+    remedy: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One bound of a check: `value`, whether it is the least or the most allowed, and what breaking it means."""
+
+    value: float
+    is_least: bool
+    verdict: Verdict
+    why: str
+    source: str
+    remedy: str
+
+    def is_kept(self, measured: float, reading: float) -> bool:
+        """True if the measurement keeps the bound, to within what it can read."""
+        return measured >= self.value - reading if self.is_least else measured <= self.value + reading
+
+
+def at_least(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
+    """A house rule as the least allowed; `remedy` may show the rule's value as {limit}."""
+    return Limit(rule.value, True, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"))
+
+
+def at_most(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
+    """A house rule as the most allowed."""
+    return Limit(rule.value, False, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"))
+
+
+def judge(code: str, what: str, measured: float, unit: str, place: Sequence[float] | None, limits: Sequence[Limit],
+          reading: float, note: str = "") -> Finding:
+    """The finding for a measurement against limits, the gravest first.
+
+    `note` is the end of the sentence that says what was seen, for the sake of a reader who did not look.
+    """
+    broken = next((limit for limit in limits if not limit.is_kept(measured, reading)), None)
+    # A sound finding shows the bound that it came nearest to.
+    shown = broken or min(limits, key=lambda limit: abs(measured - limit.value))
+    why = shown.why if not note else f"{shown.why[:-1]}; {note}."
+    return Finding(code, what, broken.verdict if broken else "sound", float(measured), float(shown.value), unit,
+                   point(place), why, broken.remedy if broken else "", shown.source)
+
+
+def unable(code: str, what: str, reason: str, remedy: str) -> Finding:
+    """A check that cannot run: never passed off as done."""
+    return Finding(code, what, "watch", None, None, "", None, f"This check cannot run, because {reason}.", remedy,
+                   "geometry")
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Unsafe, then watch, then sound; in the order of the checks within each."""
+    return tuple(sorted(findings, key=lambda finding: VERDICTS.index(finding.verdict)))
+
+
+def point(place: Sequence[float] | None) -> Point | None:
+    """A place as three floats."""
+    return None if place is None else (float(place[0]), float(place[1]), float(place[2]))

@@ -1,0 +1,563 @@
+"""Measurements on solids: level sections, ways through them, rays, and what they say of wall, claws and stone.
+
+Nothing here reads the plan. Lines of measurement start on the stone's own girdle, so any convex outline will do.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats, PolyMesh
+from ..solid.kernel import Solid, bounds, hits, overlap, section, triangles_of, volume_mm3
+from ..stone import Stone
+
+STATION_MM = 0.3
+"""How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
+
+STATIONS = (48, 120)
+"""Fewest and most of them."""
+
+LEVELS = 24
+"""Level sections between the base and the wall's top."""
+
+STRIPS = 33
+"""Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
+
+HAIR_MM = 1e-4
+"""How far below an edge its section is taken. Larger: the rim is read beside its edge."""
+
+
+def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Starts and ways, each (e, 2), of the edges of closed loops."""
+    if not loops:
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    return np.concatenate(loops), np.concatenate([np.roll(loop, -1, axis=0) - loop for loop in loops])
+
+
+def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
+    """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm, either way; nan where it does not."""
+    starts, ways = edges_of(loops)
+    speed = directions[:, :1] * ways[:, 1] - directions[:, 1:] * ways[:, 0]
+    x, y = starts[:, 0] - origins[:, :1], starts[:, 1] - origins[:, 1:]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = (x * directions[:, 1:] - y * directions[:, :1]) / speed
+        along = (x * ways[:, 1] - y * ways[:, 0]) / speed
+    return np.where((share >= 0.0) & (share < 1.0), along, np.nan)
+
+
+def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats, low: float = -math.inf) -> Floats:
+    """(n,) the least way, not below `low`, at which each line crosses; inf where none does."""
+    ways = crossings(loops, origins, directions)
+    if ways.shape[1] == 0:
+        return np.full(len(origins), np.inf)
+    least: Floats = np.where(ways >= low, ways, np.inf).min(axis=1)
+    return least
+
+
+def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
+    """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
+    across = np.tile([1.0, 0.0], (len(points), 1))
+    return (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
+
+
+def area_mm2(loops: Sequence[Floats]) -> float:
+    """Area of loops, holes taken off, mm2."""
+    return float(sum(np.dot(loop[:, 0], np.roll(loop[:, 1], -1)) - np.dot(loop[:, 1], np.roll(loop[:, 0], -1))
+                     for loop in loops)) / 2.0
+
+
+def largest(loops: Sequence[Floats]) -> Floats:
+    """The loop that encloses most."""
+    return max(loops, key=lambda loop: abs(area_mm2([loop])))
+
+
+def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:
+    """Points evenly spaced along a loop and outward unit normals of the chords about them, each (count, 2)."""
+    closed = np.vstack([loop, loop[:1]])
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = (np.arange(count) + 0.5) / count * run[-1]
+
+    def points(where: Floats) -> Floats:
+        where = np.mod(where, run[-1])
+        return np.column_stack([np.interp(where, run, closed[:, 0]), np.interp(where, run, closed[:, 1])])
+
+    step = run[-1] / count
+    chord = points(at + step) - points(at - step)
+    chord /= np.linalg.norm(chord, axis=1, keepdims=True)
+    return points(at), np.column_stack([chord[:, 1], -chord[:, 0]])
+
+
+@dataclass(frozen=True)
+class Bar:
+    """What the strips of a section say: area, and its modulus against bending towards or away from the stone."""
+
+    area_mm2: float
+    modulus_mm3: float
+
+
+def bar(low: Floats, high: Floats, widths: Floats) -> Bar:
+    """Of strips from `low` to `high` (n,) mm, each of a width (n,) mm; strips with nothing left count as none."""
+    tall = np.maximum(high - low, 0.0)
+    kept = tall > 0.0
+    area = float(tall @ widths)
+    if area <= 0.0:
+        return Bar(0.0, 0.0)
+    middle = float((tall * (low + high) / 2.0) @ widths) / area
+    inertia = float(((high - middle) ** 3 - (low - middle) ** 3)[kept] @ widths[kept]) / 3.0
+    reach = max(float(high[kept].max()) - middle, middle - float(low[kept].min()))
+    return Bar(area, inertia / reach)
+
+
+@dataclass(frozen=True)
+class ClawMeasure:
+    """One claw as it is found.
+
+    foot and axis (3,): its middle line; outwards (2,): the girdle's normal beside it; edge (2,): the girdle there;
+    lean: cosine of its tilt outwards; diameter_mm: square to its axis, in the girdle's normal; notch: share of that
+    which the girdle cuts into; left_mm: metal left behind it; area_left and strength_left: shares of the uncut bar.
+    """
+
+    name: str
+    foot: Floats
+    axis: Floats
+    outwards: Floats
+    edge: Floats
+    lean: float
+    diameter_mm: float
+    notch: float
+    left_mm: float
+    area_left: float
+    strength_left: float
+    girdle_mm: float
+
+    @property
+    def girdle_place(self) -> Floats:
+        """(3,) where the girdle meets it."""
+        return np.array([*self.edge, self.girdle_mm])
+
+    def at_height(self, height_mm: float) -> Floats:
+        """(3,) its middle at a height."""
+        return self.foot + self.axis * ((height_mm - self.foot[2]) / self.axis[2])
+
+
+class Gauge:
+    """Takes each measurement of a head once, when it is first asked for. Raises nothing for missing parts: see `has`."""
+
+    def __init__(self, metal: Solid, parts: Mapping[str, Solid], stone: Stone, placed: PolyMesh,
+                 stone_solid: Solid) -> None:
+        self.metal, self.parts, self.stone = metal, parts, stone
+        self.placed, self.stone_solid = placed, stone_solid
+
+    @cached_property
+    def claw_names(self) -> tuple[str, ...]:
+        return tuple(name for name in self.parts if name.startswith("claw"))
+
+    @property
+    def wall(self) -> Solid | None:
+        return self.parts.get("wall")
+
+    # Heights.
+
+    @cached_property
+    def base_mm(self) -> float:
+        """The lowest plane of the metal."""
+        return float(bounds(self.metal)[0][2])
+
+    @cached_property
+    def girdle_plane_mm(self) -> float:
+        """The lower girdle edge: where the stone's own z = 0 was put."""
+        return float(np.median(self.placed.vertices[:, 2] - self.stone.mesh.vertices[:, 2]))
+
+    @property
+    def crown_edge_mm(self) -> float:
+        return self.girdle_plane_mm + self.stone.girdle_mm
+
+    @cached_property
+    def table_mm(self) -> float:
+        return float(self.placed.vertices[:, 2].max())
+
+    @cached_property
+    def culet(self) -> Floats:
+        """(3,) the stone's lowest point; the middle of them where it ends flat."""
+        vertices = self.placed.vertices
+        low = vertices[:, 2] <= vertices[:, 2].min() + 1e-9
+        return np.array(vertices[low].mean(axis=0))
+
+    @cached_property
+    def wall_top_mm(self) -> float:
+        return float(bounds(self.parts["wall"])[1][2])
+
+    # The girdle and the ways in from it.
+
+    @cached_property
+    def girdle_loop(self) -> Floats:
+        """(k, 2) the stone's section half way up its girdle, where it is widest all round."""
+        return largest(section(self.stone_solid, self.girdle_plane_mm + self.stone.girdle_mm / 2.0))
+
+    @cached_property
+    def stations(self) -> tuple[Floats, Floats]:
+        """Places on the girdle and outward normals, each (n, 2)."""
+        count = round(self.stone.outline.perimeter_mm / STATION_MM)
+        return stations_on(self.girdle_loop, min(max(count, STATIONS[0]), STATIONS[1]))
+
+    @cached_property
+    def reach_mm(self) -> Floats:
+        """(n,) half the way from each station across the stone."""
+        points, normals = self.stations
+        ways = crossings([self.girdle_loop], points, -normals)
+        across: Floats = np.where(ways > 1e-6, ways, np.inf).min(axis=1) / 2.0
+        return across
+
+    # The wall.
+
+    @cached_property
+    def taper(self) -> Floats:
+        """(n,) radians: lean of the outer wall at each station, from the base to the top."""
+        points, normals = self.stations
+        wall, low, high = self.parts["wall"], self.base_mm + HAIR_MM, self.wall_top_mm - HAIR_MM
+        inset = [first_crossing(section(wall, z), points, -normals, -2.0) for z in (low, high)]
+        lean: Floats = np.arctan2(inset[0] - inset[1], high - low)
+        return lean
+
+    def wall_insets(self, height_mm: float) -> tuple[Floats, Floats]:
+        """(n,) outer and inner face of the wall part, as ways in from the girdle, mm; inf and nan where there is none."""
+        points, normals = self.stations
+        ways = crossings(section(self.parts["wall"], height_mm), points, -normals)
+        if ways.shape[1] == 0:
+            return np.full(len(points), np.inf), np.full(len(points), np.nan)
+        ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, np.nan)
+        outer = np.where(np.isnan(ways), np.inf, ways).min(axis=1)
+        inner = np.where(np.isnan(ways), -np.inf, ways).max(axis=1)
+        return outer, np.where(np.isfinite(inner), inner, np.nan)
+
+    @cached_property
+    def rim_mm(self) -> Floats:
+        """(n,) square to the wall, from the outer wall to the pavilion at the wall's top."""
+        points, normals = self.stations
+        outer = self.wall_insets(self.wall_top_mm - HAIR_MM)[0]
+        stone = first_crossing(section(self.stone_solid, self.wall_top_mm), points, -normals, -HAIR_MM)
+        rim: Floats = (stone - outer) * np.cos(self.taper)
+        return rim
+
+    @cached_property
+    def wall_thickness(self) -> tuple[Floats, Floats]:
+        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest place."""
+        low, high = self.base_mm + 0.01, self.wall_top_mm - 0.01
+        heights = np.linspace(low, high, 11)
+        every = max(1, len(self.stations[0]) // 48)
+        which = np.arange(0, len(self.stations[0]), every)
+        grid, places = self._thickness(which.astype(float), heights)
+        middle = np.nanmedian(grid, axis=1)
+        body = float(np.nanmedian(middle[:6]))
+        kept = len(heights)
+        # From the top down, levels that are thinner all round are the bevel.
+        while kept > 4 and not middle[kept - 1] >= 0.99 * body:
+            kept -= 1
+        grid, places = grid[:kept], places[:kept]
+        row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
+        step = heights[1] - heights[0]
+        top = heights[kept - 1]
+        near_z = np.clip(heights[row] + np.linspace(-0.8, 0.8, 5) * step, low, top)
+        finer, finer_places = self._thickness(which[column] + np.linspace(-0.8, 0.8, 5) * every, near_z)
+        values = np.concatenate([grid.ravel(), finer.ravel()])
+        where = np.concatenate([places.reshape(-1, 3), finer_places.reshape(-1, 3)])
+        return values[np.isfinite(values)], where[np.isfinite(values)]
+
+    def _thickness(self, which: Floats, heights: Floats) -> tuple[Floats, Floats]:
+        """(h, s) mm and (h, s, 3): through the wall part, square to it, from its outer face; nan where rays miss."""
+        wall = self.parts["wall"]
+        points, normals = (np.array([_between(rows, at) for at in which]) for rows in self.stations)
+        taper = np.array([_between(self.taper[:, None], at)[0] for at in which])
+        found = np.full((len(heights), len(which)), np.nan)
+        places = np.full((len(heights), len(which), 3), np.nan)
+        for i, height in enumerate(heights):
+            inset = first_crossing(section(wall, float(height)), points, -normals, -2.0)
+            for j in np.flatnonzero(np.isfinite(inset)):
+                inwards = np.array([*(-normals[j] * math.cos(taper[j])), math.sin(taper[j])])
+                face = np.array([*(points[j] - normals[j] * inset[j]), height])
+                start = face - 0.05 * inwards
+                through = [way for way, _ in hits(wall, start, face + inwards * self.reach_mm.max())]
+                if len(through) >= 2:
+                    found[i, j] = through[1] - through[0]
+                    places[i, j] = face
+        return found, places
+
+    # The pavilion over the metal.
+
+    @cached_property
+    def levels_mm(self) -> Floats:
+        """(h,) heights from the wall's top down to the culet or the base, whichever is higher."""
+        top = self.wall_top_mm - HAIR_MM
+        low = max(float(self.culet[2]), self.base_mm) + 0.01
+        return np.linspace(top, low, LEVELS)
+
+    @cached_property
+    def pavilion(self) -> tuple[Floats, Floats]:
+        """(h, n) each: ways in from the girdle to the stone, and to the innermost metal; nan where there is none."""
+        points, normals = self.stations
+        stone = np.full((LEVELS, len(points)), np.nan)
+        metal = np.full((LEVELS, len(points)), np.nan)
+        for i, height in enumerate(self.levels_mm):
+            first = first_crossing(section(self.stone_solid, float(height)), points, -normals, -HAIR_MM)
+            stone[i] = np.where(np.isfinite(first), first, np.nan)
+            ways = crossings(section(self.metal, float(height)), points, -normals)
+            if ways.shape[1]:
+                ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf)
+                inner = ways.max(axis=1)
+                metal[i] = np.where(np.isfinite(inner), inner, np.nan)
+        return stone, metal
+
+    @cached_property
+    def slant(self) -> Floats:
+        """(h, n) horizontal way for one mm square to the pavilion."""
+        stone = self.pavilion[0]
+        slope = np.gradient(stone, self.levels_mm, axis=0)
+        return np.where(np.isfinite(slope), np.hypot(1.0, slope), 1.0)
+
+    @cached_property
+    def room_mm(self) -> Floats:
+        """(h, n) from the pavilion out to the metal, square to the pavilion; negative where metal stands in the stone."""
+        stone, metal = self.pavilion
+        room = (stone - metal) / self.slant
+        return np.where(np.isfinite(room), room, np.inf)
+
+    @cached_property
+    def settling_mm(self) -> float:
+        """How far the stone stands off the metal before it settles on it; 0 if it touches."""
+        return max(0.0, float(self.room_mm.min()))
+
+    def bearing(self, reading_mm: float) -> tuple[Floats, Floats, list[tuple[int, int]]]:
+        """(n,) width of the touching band along the pavilion below the wall's top, (n, 3) where it begins, and the
+        (level, station) pairs where the stone touches again below it."""
+        stone, _ = self.pavilion
+        over = self.room_mm - self.settling_mm - reading_mm
+        touching = over <= 0.0
+        points, normals = self.stations
+        z = self.levels_mm
+        width = np.zeros(len(points))
+        again: list[tuple[int, int]] = []
+        for j in range(len(points)):
+            column = touching[:, j]
+            begin = int(np.argmax(column))
+            if not column[begin]:
+                continue
+            end = begin + int(np.argmin(column[begin:])) if not column[begin:].all() else len(column)
+            last = end - 1
+            width[j] = math.hypot(stone[last, j] - stone[begin, j], z[last] - z[begin])
+            if end < len(column) and np.isfinite(over[end, j]):
+                share = over[last, j] / (over[last, j] - over[end, j])
+                width[j] += share * math.hypot(stone[end, j] - stone[last, j], z[end] - z[last])
+            again += [(int(i), j) for i in np.flatnonzero(column[end:]) + end]
+        places = np.column_stack([points - normals * stone[0][:, None], np.full(len(points), z[0])])
+        return width, places, again
+
+    def place_at(self, level: int, station: int, inset_mm: float) -> Floats:
+        """(3,) on a way in from the girdle."""
+        points, normals = self.stations
+        return np.array([*(points[station] - normals[station] * inset_mm), self.levels_mm[level]])
+
+    @cached_property
+    def hollow_levels_mm(self) -> Floats:
+        """(h,) heights of the hollow, base to the middle of the wall's height."""
+        return np.linspace(self.base_mm + 0.02, self.base_mm + 0.6 * (self.wall_top_mm - self.base_mm), 12)
+
+    @cached_property
+    def intrusion(self) -> tuple[float, Floats]:
+        """Most that any metal stands out of the hollow's face, mm, and (3,) where: held against the level's median."""
+        points, normals = self.stations
+        most, place = -math.inf, np.zeros(3)
+        for height in self.hollow_levels_mm:
+            ways = crossings(section(self.metal, float(height)), points, -normals)
+            ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf)
+            inner = ways.max(axis=1)
+            over = np.where(np.isfinite(inner), inner - np.median(inner), -np.inf)
+            j = int(np.argmax(over))
+            if over[j] > most:
+                most = float(over[j])
+                place = np.array([*(points[j] - normals[j] * inner[j]), height])
+        return most, place
+
+    # What stone and metal have in common.
+
+    @cached_property
+    def common(self) -> tuple[float, float, Floats]:
+        """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
+        both = overlap(self.metal, self.stone_solid)
+        volume = max(0.0, volume_mm3(both))
+        vertices, _ = triangles_of(both)
+        if not len(vertices):
+            return volume, 0.0, self.culet
+        normals = self.placed.face_normals()
+        offsets = np.einsum("ij,ij->i", normals, self.placed.vertices[self.placed.corners[self.placed.starts[:-1]]])
+        depth = (offsets - vertices @ normals.T).min(axis=1)
+        deepest = int(np.argmax(depth))
+        return volume, max(0.0, float(depth[deepest])), vertices[deepest]
+
+    # Claws.
+
+    @cached_property
+    def claws(self) -> tuple[ClawMeasure, ...]:
+        """Every claw part that stands and reaches the girdle plane."""
+        found = (self._claw(name) for name in self.claw_names)
+        return tuple(claw for claw in found if claw is not None)
+
+    def _claw(self, name: str) -> ClawMeasure | None:
+        solid = self.parts[name]
+        girdle = self.girdle_plane_mm
+        # Below the reach of any notch, and clear of the base, where hand work may have rounded it.
+        heights = self.base_mm + np.linspace(0.1, 0.7, 5) * (girdle - self.base_mm)
+        loops = [section(solid, float(z)) for z in heights]
+        at_girdle = section(solid, girdle)
+        if not at_girdle or any(not level for level in loops):
+            return None
+        rings = [largest(level) for level in loops]
+        middles = np.array([[*_middle(ring), z] for ring, z in zip(rings, heights)])
+        slope = np.polyfit(middles[:, 2], middles[:, :2], 1)
+        axis = np.array([*slope[0], 1.0])
+        axis /= np.linalg.norm(axis)
+        foot = np.array([*(slope[0] * self.base_mm + slope[1]), self.base_mm])
+        centre = slope[0] * girdle + slope[1]
+        edge, outwards = self._nearest_girdle(centre)
+        lean = math.cos(math.atan2(float(axis[:2] @ outwards), float(axis[2])))
+        diameter = float(np.median([np.ptp(ring @ outwards) for ring in rings])) * lean
+        across = np.array([-outwards[1], outwards[0]])
+        return self._notched(name, foot, axis, centre, edge, outwards, across, lean, diameter, rings[-2], at_girdle)
+
+    def _notched(self, name: str, foot: Floats, axis: Floats, centre: Floats, edge: Floats, outwards: Floats,
+                 across: Floats, lean: float, diameter: float, whole: Floats, at_girdle: list[Floats]) -> ClawMeasure:
+        own = whole - _middle(whole) + centre
+        half = float(np.ptp(own @ across)) / 2.0
+        turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
+        origins = centre + np.outer(half * np.cos(turn), across)
+        widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
+        lines = np.tile(outwards, (STRIPS, 1))
+        low, high = _span([own], origins, lines)
+        here_low, here_high = _span(at_girdle, origins, lines)
+        stone = crossings([self.girdle_loop], origins, lines)
+        # The girdle beside the claw is the farthest out of what its line crosses.
+        limit = np.where(np.isnan(stone), -np.inf, stone).max(axis=1)
+        uncut, left = bar(low, high, widths), bar(np.maximum(here_low, limit), here_high, widths)
+        middle = STRIPS // 2
+        left_mm = float(here_high[middle] - max(here_low[middle], limit[middle])) * lean
+        notch = 1.0 - float(here_high[middle] - limit[middle]) * lean / diameter
+        return ClawMeasure(name, foot, axis, outwards, edge, lean, diameter, notch, max(0.0, left_mm),
+                           left.area_mm2 / uncut.area_mm2, left.modulus_mm3 / uncut.modulus_mm3, self.girdle_plane_mm)
+
+    def _nearest_girdle(self, point: Floats) -> tuple[Floats, Floats]:
+        """The girdle's place nearest to a point (2,) and the normal there, smooth across the facets' corners."""
+        points, normals = self._dense
+        way = np.linalg.norm(points - point, axis=1)
+        nearest = int(np.argmin(way))
+        normal = point - points[nearest]
+        # Of a claw whose middle stands well outside, the way to it is the truer normal.
+        if abs(float(np.cross(normal, normals[nearest]))) > 0.5 * np.linalg.norm(normal) or way[nearest] < 0.05:
+            normal = normals[nearest]
+        unit: Floats = normal / np.linalg.norm(normal)
+        if float(unit @ normals[nearest]) < 0.0:
+            unit = -unit
+        return points[nearest], unit
+
+    @cached_property
+    def _dense(self) -> tuple[Floats, Floats]:
+        return stations_on(self.girdle_loop, 720)
+
+    def claw_widths(self, claw: ClawMeasure, low_mm: float, high_mm: float, count: int) -> tuple[Floats, Floats]:
+        """(k,) least width of a claw square to its axis and (k, 3) where, between two heights, in six directions."""
+        heights = np.linspace(low_mm, high_mm, count)
+        across = np.array([-claw.outwards[1], claw.outwards[0]])
+        turn = np.arange(6) * (math.pi / 6.0)
+        # A level section is longer by 1 / lean along the tilt; undo that before reading the widths.
+        frame = np.column_stack([claw.outwards * claw.lean, across]) @ np.array([np.cos(turn), np.sin(turn)])
+        widths, places = [], []
+        for height in heights:
+            loops = section(self.parts[claw.name], float(height))
+            widths.append(float(np.ptp(largest(loops) @ frame, axis=0).min()) if loops else 0.0)
+            places.append(claw.at_height(float(height)))
+        return np.array(widths), np.array(places)
+
+    def claw_length_mm(self, claw: ClawMeasure) -> float:
+        """From the base plane to its end, along its axis."""
+        vertices, _ = triangles_of(self.parts[claw.name])
+        return float(((vertices - claw.foot) @ claw.axis).max())
+
+    def claw_top_mm(self, claw: ClawMeasure) -> float:
+        return float(bounds(self.parts[claw.name])[1][2])
+
+    @cached_property
+    def girdle_contact(self) -> np.ndarray:
+        """(720,) bool: where metal stands at the girdle, half way up it."""
+        points, normals = self._dense
+        loops = section(self.metal, self.girdle_plane_mm + self.stone.girdle_mm / 2.0)
+        return is_inside(loops, points + normals * (self.settling_mm + 0.01)) if loops else np.zeros(720, bool)
+
+    @property
+    def dense_girdle(self) -> tuple[Floats, Floats]:
+        """720 places on the girdle and their normals."""
+        return self._dense
+
+    def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
+        """(count, 3) points on the crown from the girdle to the table's edge, inwards from the claw, and the slope's
+        length, mm."""
+        table = section(self.stone_solid, self.table_mm - 1e-5)
+        inwards = -claw.outwards
+        edge_to_table = float(first_crossing(table, claw.edge[None, :], inwards[None, :], 0.0)[0]) if table else math.inf
+        if not math.isfinite(edge_to_table):
+            edge_to_table = float(self.reach_mm.max())
+        steps = np.linspace(0.0, 1.0, count) * edge_to_table
+        steps[0] = 1e-3
+        xy = claw.edge + np.outer(steps, inwards)
+        z = self.stone.crown_height_at(xy) + self.girdle_plane_mm
+        return np.column_stack([xy, z]), math.hypot(edge_to_table, self.table_mm - self.crown_edge_mm)
+
+    def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
+        """Share of the crown's slope, girdle to table, that the claw lies on, in the middle of it; (3,) its end."""
+        line, _ = self.crown_line(claw, 25)
+        solid = self.parts[claw.name]
+
+        def touches(at: Floats) -> bool:
+            if not np.isfinite(at).all():
+                return False
+            start = at - [0.0, 0.0, reading_mm]
+            return any(way <= 2.0 * reading_mm for way, _ in hits(solid, start, at + [0.0, 0.0, 2.0]))
+
+        touching = np.array([touches(at) for at in line])
+        if not touching.any():
+            return 0.0, line[0]
+        last = int(np.flatnonzero(touching).max())
+        low, high = line[last], line[min(last + 1, len(line) - 1)]
+        for _ in range(6):
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if touches(middle) else (low, middle)
+        step = 1.0 / (len(line) - 1)
+        part = np.linalg.norm(low - line[last]) / max(np.linalg.norm(line[min(last + 1, 24)] - line[last]), 1e-12)
+        gaps = int((~touching[:last]).sum())
+        return float((last - gaps + part) * step), low
+
+
+def _between(rows: Floats, at: float) -> Floats:
+    """Row number `at` of a ring of rows, between two of them where it is no whole number."""
+    low = math.floor(at)
+    share = at - low
+    row: Floats = (1.0 - share) * rows[low % len(rows)] + share * rows[(low + 1) % len(rows)]
+    return row
+
+
+def _middle(ring: Floats) -> Floats:
+    """(2,) centroid of the area of a loop."""
+    after = np.roll(ring, -1, axis=0)
+    cross = ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]
+    middle: Floats = ((ring + after) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
+    return middle
+
+
+def _span(loops: Sequence[Floats], origins: Floats, directions: Floats) -> tuple[Floats, Floats]:
+    """(n,) first and last crossing of each line; an empty span where it misses."""
+    ways = crossings(loops, origins, directions)
+    low = np.where(np.isnan(ways), np.inf, ways).min(axis=1)
+    high = np.where(np.isnan(ways), -np.inf, ways).max(axis=1)
+    missed = ~np.isfinite(low)
+    return np.where(missed, 0.0, low), np.where(missed, 0.0, high)
