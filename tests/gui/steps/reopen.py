@@ -16,7 +16,7 @@ def steps():
     assert sorted(each.name for each in bpy.data.objects) == left["objects"]
     assert hands.metal(left["mesh"]) == left["metal"]
     yield from hands.show_tab("Seatwright")
-    taper = yield from hands.find_button("seatwright.taper_deg")
+    taper = yield from hands.find_button("seatwright.wall_taper_deg")
     assert (taper.mesh, taper.value()) == (left["mesh"], left["value"])
     yield from driver.drag(taper.x, taper.y, 40)
     yield 0.8

@@ -27,7 +27,7 @@ def steps():
     assert objects() == with_head, f"redo brought {objects() - before}"
 
     yield from hands.show_tab("Seatwright")
-    taper = yield from hands.find_button("seatwright.taper_deg")
+    taper = yield from hands.find_button("seatwright.wall_taper_deg")
     history = [(taper.value(), hands.metal(taper.mesh))]
     for pixels in (40, -24):
         yield from driver.drag(taper.x, taper.y, pixels)

@@ -1,0 +1,43 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Blender's layer: a spec as properties of a mesh, the head's parts in that mesh, its proof beside it.
+
+properties   the choices of a spec as properties of the metal's mesh
+rebuild      properties to spec to mesh, in the same datablock
+materials    what metal and stone look like
+live         heads and findings that were computed, and the timer that proves when the slider rests
+preview      the small drawing of the stone
+overlay      the mark on the finding that was clicked
+operators    what the buttons do
+panels       what the sidebar shows
+compat       what differs between Blender's versions
+missing      the panel shown when the solid kernel cannot be loaded
+"""
+from __future__ import annotations
+
+import importlib
+
+NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "panels")
+"""Registered in this order and unregistered in reverse."""
+
+_registered: list[object] = []
+
+
+def register() -> None:
+    try:
+        from ..core.solid import kernel  # noqa: F401  the one compiled part, and so the one that can be missing
+    except ImportError as error:
+        from . import missing
+
+        missing.register(str(error))
+        _registered.append(missing)
+        return
+    for name in NAMES:
+        module = importlib.import_module(f".{name}", __package__)
+        if hasattr(module, "register"):
+            module.register()
+            _registered.append(module)
+
+
+def unregister() -> None:
+    while _registered:
+        _registered.pop().unregister()  # type: ignore[attr-defined]

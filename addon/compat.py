@@ -1,0 +1,35 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Every difference between the Blenders from 4.2 on; the rest of the layer asks no version."""
+from __future__ import annotations
+
+import bpy
+
+PRINCIPLED = "BSDF_PRINCIPLED"
+
+
+def principled(material: bpy.types.Material) -> bpy.types.ShaderNode | None:
+    """The material's Principled shader; None if somebody took it out."""
+    if bpy.app.version < (5, 0, 0):  # from 5.0 on nodes are always there, and saying so warns
+        material.use_nodes = True
+    return next((node for node in material.node_tree.nodes if node.type == PRINCIPLED), None)
+
+
+def set_inputs(shader: bpy.types.ShaderNode, **values: object) -> None:
+    """Set a shader's inputs by name, "_" for a space; those this Blender's shader lacks (dispersion before 5.3) are left."""
+    for key, value in values.items():
+        socket = shader.inputs.get(key.replace("_", " "))
+        if socket is not None:
+            socket.default_value = value
+
+
+def refract_in_viewport(material: bpy.types.Material) -> None:
+    """Let a clear stone show what is behind it in Blender's real-time renderer."""
+    if hasattr(material, "use_raytrace_refraction"):
+        material.use_raytrace_refraction = True
+
+
+def python_name() -> str:
+    """The Python that this Blender runs, as the wheels' names write it: "3.11"."""
+    import sys
+
+    return f"{sys.version_info.major}.{sys.version_info.minor}"

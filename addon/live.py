@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Heads and findings that were computed, kept by what they follow from, and the timer that proves when a slider rests.
+
+Nothing here is written into a datablock, so undo has nothing to put out of step: after it the key is another, and what
+is missing is computed again.
+"""
+from __future__ import annotations
+
+import time
+from collections import OrderedDict
+from typing import TYPE_CHECKING, Any
+
+import bpy
+
+from ..core.errors import SeatwrightError
+from ..core.head import Head, make_head
+from ..core.spec import Spec, spec_from_toml
+from .properties import built_spec, built_state, is_head, sentence
+
+if TYPE_CHECKING:
+    from ..core.proof import Finding
+
+REST_S = 0.3
+"""How long nothing may change before the proof runs. Shorter: a slow drag would stutter."""
+
+HEADS_KEPT, PROOFS_KEPT = 16, 64
+
+Key = tuple[str, str, str]
+
+_heads: OrderedDict[tuple[str, str], Head] = OrderedDict()
+_proofs: OrderedDict[Key, tuple[Finding, ...] | str] = OrderedDict()
+_due = 0.0
+
+
+def make(text: str, spec: Spec, state: str) -> Head:
+    """The head of a spec, whose text names it; the same choices give the same object. Raises SeatwrightError."""
+    if spec.get("stone.mesh") is not None:
+        return make_head(spec, state)  # the file may have changed
+    return _keep(_heads, (text, state), HEADS_KEPT, lambda: make_head(spec, state))
+
+
+def head_of(mesh: bpy.types.Mesh) -> Head:
+    """The head that a mesh was last built as. Raises SeatwrightError."""
+    text, state = built_spec(mesh), built_state(mesh)
+    if (text, state) in _heads:
+        return _heads[text, state]
+    return make(text, spec_from_toml(text), state)
+
+
+def _keep(kept: OrderedDict[Any, Any], key: Any, most: int, make_one: Any) -> Any:
+    if key in kept:
+        kept.move_to_end(key)
+        return kept[key]
+    kept[key] = made = make_one()
+    while len(kept) > most:
+        kept.popitem(last=False)
+    return made
+
+
+def key_of(mesh: bpy.types.Mesh) -> Key:
+    """What a proof follows from: the choices, the state and the metal that is there."""
+    from . import rebuild
+
+    return built_spec(mesh), built_state(mesh), rebuild.digest_of(mesh)
+
+
+def known(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str | None:
+    """The findings, worst first, or the sentence that says why there are none; None if the proof has not run yet."""
+    return _proofs.get(key_of(mesh))
+
+
+def prove_now(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
+    """The findings, worst first, computed if they are missing; a sentence if the head cannot be proved."""
+    return _keep(_proofs, key_of(mesh), PROOFS_KEPT, lambda: _proved(mesh))
+
+
+def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
+    from ..core.proof import prove
+    from . import rebuild
+
+    if rebuild.is_edited(mesh):
+        return "This metal was edited by hand; only metal as it was built is proved. Rebuild it, or undo the edit."
+    try:
+        return prove(head_of(mesh))
+    except SeatwrightError as error:
+        return sentence(error)
+
+
+def request(*_: object) -> None:
+    """Prove what is looked at once nothing has changed for a moment."""
+    global _due
+    if bpy.app.background:  # no timers there; the operator proves on demand
+        return
+    _due = time.monotonic() + REST_S
+    if not bpy.app.timers.is_registered(_rest):
+        bpy.app.timers.register(_rest, first_interval=REST_S)
+
+
+def _rest() -> float | None:
+    left = _due - time.monotonic()
+    if left > 0.0:
+        return left
+    for mesh in _looked_at():
+        if known(mesh) is None:
+            prove_now(mesh)
+            redraw()
+    return None
+
+
+def _looked_at() -> list[bpy.types.Mesh]:
+    """The metal of the chosen head in every window."""
+    from . import rebuild
+
+    found = []
+    for window in bpy.context.window_manager.windows:
+        metal = rebuild.metal_near(window.view_layer.objects.active)
+        if metal is not None and is_head(metal.data) and metal.data not in found:
+            found.append(metal.data)
+    return found
+
+
+def redraw() -> None:
+    """Let every 3D view show what is known now."""
+    for window in bpy.context.window_manager.windows:
+        for area in window.screen.areas:
+            if area.type == "VIEW_3D":
+                area.tag_redraw()
+
+
+@bpy.app.handlers.persistent
+def changed(*_: object) -> None:
+    request()
+
+
+HANDLERS = ("depsgraph_update_post", "undo_post", "redo_post", "load_post")
+
+
+def register() -> None:
+    for name in HANDLERS:
+        getattr(bpy.app.handlers, name).append(changed)
+
+
+def unregister() -> None:
+    for name in HANDLERS:
+        getattr(bpy.app.handlers, name).remove(changed)
+    if bpy.app.timers.is_registered(_rest):
+        bpy.app.timers.unregister(_rest)
+    _heads.clear()
+    _proofs.clear()

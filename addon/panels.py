@@ -1,0 +1,354 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""The sidebar: the chosen head's choices, reasons and findings. Drawing only reads."""
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import Any
+
+import bpy
+
+from ..core.errors import SeatwrightError
+from ..core.head import Head
+from ..core.spec import BY_PATH
+from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
+from . import live, overlay, preview, rebuild
+from .operators import MILLIMETRE_M, dimension, has_stone, metal_of, why_name
+from .properties import is_behind, proportions, property_name
+
+ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
+VERDICTS = ("unsafe", "watch", "sound")
+LETTER_PX = 7.0
+"""About how wide a letter of the panels is at the usual size; lines are broken by it so that none is cut off."""
+
+SCALE_TOLERANCE = 1e-5
+"""How far an object's scale may be off 1 by rounding. Larger: 0.1 mm on a 10 mm head would go unnoticed at 0.01."""
+
+
+class SeatwrightPanel:
+    """Where all panels stand, and that they need a chosen head."""
+
+    bl_space_type = "VIEW_3D"
+    bl_region_type = "UI"
+    bl_category = "Seatwright"
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return metal_of(context) is not None
+
+    def begin(self, context: bpy.types.Context) -> tuple[bpy.types.UILayout, Any, bpy.types.Mesh]:
+        """The layout in Blender's two columns, the settings, and their mesh."""
+        layout, mesh = self.layout, metal_of(context).data
+        layout.use_property_split, layout.use_property_decorate = True, False
+        layout.enabled = mesh.is_editable
+        return layout, mesh.seatwright, mesh
+
+
+def say(layout: bpy.types.UILayout, context: bpy.types.Context, text: str, icon: str = "NONE") -> None:
+    """Text in lines that fit the sidebar."""
+    scale = context.preferences.system.ui_scale
+    width = context.region.width if context.region is not None else 280
+    letters = max(20, int((width / scale - (70.0 if icon != "NONE" else 50.0)) / LETTER_PX))
+    column = layout.column(align=True)
+    column.scale_y = 0.8
+    for paragraph in text.splitlines():
+        for row, line in enumerate(textwrap.wrap(paragraph, letters)):
+            column.label(text=line, icon=icon if row == 0 else ("BLANK1" if icon != "NONE" else "NONE"))
+
+
+def choose(layout: bpy.types.UILayout, settings: Any, path: str, text: str = "") -> None:
+    """One choice: its value, and beside it why it is so, or a way to let it follow again."""
+    name = property_name(path)
+    row = layout.row(align=True)
+    if text:
+        row.prop(settings, name, text=text)
+    else:
+        row.prop(settings, name)
+    if getattr(settings, name + "_pinned"):
+        row.operator("seatwright.free", text="", icon="PINNED", emboss=False).path = path
+    elif why_name(path):
+        row.operator("seatwright.why", text="", icon="UNPINNED", emboss=False).name = why_name(path)
+    else:
+        row.label(text="", icon="BLANK1")
+
+
+def head_of(mesh: bpy.types.Mesh) -> Head | None:
+    """The head last built, None if its own text is not readable."""
+    try:
+        return live.head_of(mesh)
+    except SeatwrightError:
+        return None
+
+
+class SEATWRIGHT_PT_head(SeatwrightPanel, bpy.types.Panel):
+    """The head as a whole: add one, as cast or as set, and what stands in its way"""
+
+    bl_label = "Head"
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        return True
+
+    def draw(self, context: bpy.types.Context) -> None:
+        metal = metal_of(context)
+        if metal is None:
+            self.layout.label(text="No head is chosen")
+            self.layout.operator("seatwright.head_add", text="Add Stone Head", icon="ADD")
+            return
+        layout, settings, mesh = self.begin(context)
+        row = layout.row()
+        row.use_property_split = False
+        row.prop(metal, "name", text="", icon="OUTLINER_OB_MESH")
+        row = layout.row()
+        row.use_property_split = False
+        row.prop(settings, "state", expand=True)
+        draw_hints(layout, context, metal)
+
+
+def draw_hints(layout: bpy.types.UILayout, context: bpy.types.Context, metal: bpy.types.Object) -> None:
+    """Everything that keeps the metal from being what the panel shows, each with its remedy."""
+    mesh = metal.data
+    if not mesh.is_editable:
+        say(layout, context, "This head is linked from another file. Make it local to change it.", "LINKED")
+        return
+    if mesh.seatwright.problem:
+        say(layout.box(), context, mesh.seatwright.problem, "ERROR")
+    if rebuild.is_busy(mesh):
+        say(layout.box(), context, "The metal is being edited. Leave this mode, then it can follow its choices.", "INFO")
+    elif rebuild.is_edited(mesh):
+        box = layout.box()
+        say(box, context, "The metal was edited by hand and no longer follows its choices.", "INFO")
+        box.operator("seatwright.rebuild", text="Rebuild and Lose Hand Edits")
+        if is_behind(mesh):
+            box.operator("seatwright.keep_hand_edits", text="Keep Hand Edits")
+    elif is_behind(mesh) and not mesh.seatwright.problem:
+        box = layout.box()
+        say(box, context, "The metal does not follow its choices yet.", "INFO")
+        box.operator("seatwright.rebuild", text="Rebuild")
+    if not has_stone(metal):
+        box = layout.box()
+        say(box, context, "This head has no stone of its own.", "INFO")
+        box.operator("seatwright.stone_add")
+    if any(abs(each - 1.0) > SCALE_TOLERANCE for each in metal.matrix_world.to_scale()):
+        box = layout.box()
+        say(box, context, "The object is scaled, so the metal here is not as large as its measures say.", "ERROR")
+        box.operator("seatwright.reset_scale")
+
+
+class SEATWRIGHT_PT_stone(SeatwrightPanel, bpy.types.Panel):
+    """What stone the head holds"""
+
+    bl_label = "Stone"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, mesh = self.begin(context)
+        head = head_of(mesh)
+        if head is not None:
+            layout.template_icon(icon_value=preview.icon_of(head.stone), scale=5.0)
+        if not settings.stone_mesh:
+            layout.prop(settings, "stone_cut")
+        layout.prop(settings, "stone_species")
+        column = layout.column(align=True)
+        if not settings.stone_mesh:
+            draw_size(column, settings)
+
+
+def draw_size(column: bpy.types.UILayout, settings: Any) -> None:
+    """The stone's measures; a round one has a diameter."""
+    cut = CUT_BY_NAME[settings.stone_cut]
+    choose(column, settings, "stone.length_mm", "Diameter" if cut.is_round else "")
+    if not cut.is_round or settings.stone_width_mm_pinned:
+        choose(column, settings, "stone.width_mm")
+    if "depth_mm" in cut.has:
+        choose(column, settings, "stone.depth_mm")
+    choose(column, settings, "stone.weight_ct")
+
+
+class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
+    """The stone's proportions, as a lab report states them"""
+
+    bl_label = "Proportions"
+    bl_parent_id = "SEATWRIGHT_PT_stone"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        if not settings.stone_mesh:
+            has = CUT_BY_NAME[settings.stone_cut].has
+            for path in proportions():
+                if path.partition(".")[2] in has and path != "stone.depth_mm":
+                    choose(column, settings, path)
+        layout.prop(settings, "stone_mesh")
+
+
+class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
+    """The wall under the stone and the seat on its top"""
+
+    bl_label = "Wall"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        for path in ("wall.taper_deg", "wall.thickness_mm", "head.culet_clearance_mm", "wall.seat_inset_mm", "wall.bevel_mm"):
+            choose(column, settings, path)
+        layout.prop(settings, "seat_cut")
+        if settings.seat_cut:
+            choose(layout, settings, "seat.clearance_mm")
+
+
+class SEATWRIGHT_PT_claws(SeatwrightPanel, bpy.types.Panel):
+    """The claws that hold the stone"""
+
+    bl_label = "Claws"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        for path in ("claws.count", "claws.diameter_mm", "claws.notch", "claws.spare_mm", "claws.start_angle_deg"):
+            choose(column, settings, path)
+        layout.operator("seatwright.free_all")
+
+
+class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
+    """What the head is cast in and which finger the ring is for"""
+
+    bl_label = "Casting & Finger"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, mesh = self.begin(context)
+        layout.prop(settings, "casting_alloy")
+        layout.prop(settings, "casting_process")
+        choose(layout, settings, "casting.shrinkage_percent")
+        column = layout.column(align=True)
+        column.prop(settings, "finger_system")
+        column.prop(settings, "finger_size")
+        head = head_of(mesh)
+        if head is not None and "finger_diameter" in head.plan:
+            layout.label(text=f"Inside diameter {head.plan['finger_diameter']:.2f} mm")
+        column = layout.column(align=True, heading="How Far Off")
+        for path in ("spread.stone_mm", "spread.model_mm", "spread.casting_percent"):
+            choose(column, settings, path)
+
+
+class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
+    """What was measured on the metal, worst first"""
+
+    bl_label = "Proof"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, mesh = self.layout, metal_of(context).data
+        findings = live.known(mesh)
+        if findings is None:
+            layout.label(text="Not proved yet", icon="TIME")
+            layout.operator("seatwright.prove")
+        elif isinstance(findings, str):
+            say(layout, context, findings, "ERROR")
+        else:
+            draw_findings(layout, context, findings)
+
+
+def draw_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findings: Iterable[Any]) -> None:
+    """Counts, then every finding that is not sound; the sound ones folded away."""
+    numbered = list(enumerate(findings))
+    row = layout.row(align=True)
+    for verdict in VERDICTS:
+        count = sum(each.verdict == verdict for _, each in numbered)
+        row.label(text=f"{count} {verdict}", icon=ICONS[verdict] if count or verdict == "sound" else "NONE")
+    marked = overlay.shown_index(metal_of(context))
+    list_findings(layout, context, [each for each in numbered if each[1].verdict != "sound"], marked)
+    header, body = layout.panel("SEATWRIGHT_sound", default_closed=True)
+    header.label(text="Sound")
+    if body is not None:
+        list_findings(body, context, [each for each in numbered if each[1].verdict == "sound"], marked)
+
+
+def list_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findings: list[tuple[int, Any]], marked: int | None) -> None:
+    """One line for each finding; the one that is marked is opened."""
+    column = layout.column(align=True)
+    for index, finding in findings:
+        row = column.row(align=True)
+        row.alignment = "LEFT"
+        row.operator("seatwright.show_finding", text=finding.what, icon=ICONS[finding.verdict], emboss=False,
+                     depress=index == marked).index = index
+        if index == marked:
+            box = column.box()
+            say(box, context, "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")))
+
+
+class SEATWRIGHT_PT_why(SeatwrightPanel, bpy.types.Panel):
+    """Every derived measure, its value and its reason"""
+
+    bl_label = "Why"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, mesh = self.layout, metal_of(context).data
+        head = head_of(mesh)
+        if head is None:
+            layout.label(text="Nothing was built yet")
+            return
+        chosen = context.window_manager.seatwright.why
+        column = layout.column(align=True)
+        for entry in head.plan:
+            draw_dimension(column, context, entry, entry.name == chosen)
+        if chosen not in head.plan and dimension(context, chosen) is not None:
+            draw_dimension(column, context, dimension(context, chosen), True)
+
+
+def draw_dimension(column: bpy.types.UILayout, context: bpy.types.Context, entry: Any, is_open: bool) -> None:
+    """Name and value of a dimension; its reason and source if it is open."""
+    row = column.row(align=True)
+    split = row.split(factor=0.62, align=True)
+    name = split.row(align=True)
+    name.alignment = "LEFT"
+    name.operator("seatwright.why", text=entry.name.replace("_", " ").capitalize(), emboss=False,
+                  icon="DISCLOSURE_TRI_DOWN" if is_open else "DISCLOSURE_TRI_RIGHT").name = entry.name
+    split.label(text=overlay.figure(entry.value, entry.unit), icon="PINNED" if entry.pinned else "NONE")
+    if is_open:
+        say(column.box(), context, f"{entry.reason}\nSource: {entry.source}")
+
+
+class SEATWRIGHT_PT_hand_over(SeatwrightPanel, bpy.types.Panel):
+    """Files for caster, setter and customer"""
+
+    bl_label = "Hand Over"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        layout.prop(settings, "directory")
+        layout.prop(settings, "state")
+        layout.operator("seatwright.hand_over", icon="EXPORT")
+
+
+class SEATWRIGHT_PT_scene(SeatwrightPanel, bpy.types.Panel):
+    """Whether the scene counts in millimetres"""
+
+    bl_label = "Scene"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        units = context.scene.unit_settings
+        if units.system == "METRIC" and abs(units.scale_length - MILLIMETRE_M) < 1e-9:
+            self.layout.label(text="One unit is one millimeter", icon="CHECKMARK")
+        else:
+            say(self.layout, context, "One unit is one millimeter to Seatwright. Blender's own rulers in this scene say otherwise.", "INFO")
+            self.layout.operator("seatwright.scene_millimeters")
+
+
+classes = (
+    SEATWRIGHT_PT_head, SEATWRIGHT_PT_stone, SEATWRIGHT_PT_proportions, SEATWRIGHT_PT_wall, SEATWRIGHT_PT_claws, SEATWRIGHT_PT_casting,
+    SEATWRIGHT_PT_proof, SEATWRIGHT_PT_why, SEATWRIGHT_PT_hand_over, SEATWRIGHT_PT_scene,
+)
+
+
+def register() -> None:
+    for each in classes:
+        bpy.utils.register_class(each)
+
+
+def unregister() -> None:
+    for each in reversed(classes):
+        bpy.utils.unregister_class(each)

@@ -1,0 +1,181 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""From a mesh's properties to its geometry, inside the same datablock, at once.
+
+A rebuild that waited for a timer would break undo: the step would hold the new value and the old metal.
+"""
+from __future__ import annotations
+
+import hashlib
+import math
+
+import bpy
+import numpy as np
+
+from ..core.errors import SeatwrightError
+from ..core.head import Head
+from ..core.mesh import PolyMesh, joined
+from ..core.spec import Spec, spec_to_toml
+from . import live, materials
+from .properties import (PARTS_KEY, SCHEMA, SPEC_KEY, STATE_KEY, is_head, quiet, sentence, spec_from, write_choices,
+                         write_derived)
+
+SHARP_DEG = 30.0
+"""Edges that turn by more are edges of the metal, not of its facets. Smaller: claws look cut with a file."""
+
+
+def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
+    """Make the metal and the stone follow the properties; False if they stay as they are.
+
+    Refused choices keep the last good metal and leave their sentence in `problem`. Metal that is being edited, or was
+    edited by hand, stays unless `lose_hand_edits`.
+    """
+    settings = mesh.seatwright
+    try:
+        spec = spec_from(settings)
+        head = live.make(spec_to_toml(spec), spec, settings.state)
+        shells = joined(head.parts.values())
+    except SeatwrightError as error:
+        settings.problem = sentence(error)
+        return False
+    settings.problem = ""
+    if is_busy(mesh) or (is_edited(mesh) and not lose_hand_edits):
+        return False
+    write_metal(mesh, shells)
+    materials.dress(mesh, materials.metal_of(head))
+    _place_stone(mesh, head)
+    _remember(mesh, spec, head)
+    live.request()
+    return True
+
+
+def check(spec: Spec, state: str) -> None:
+    """Raises SeatwrightError if no head follows from these choices."""
+    joined(live.make(spec_to_toml(spec), spec, state).parts.values())
+
+
+def create(mesh: bpy.types.Mesh, spec: Spec, state: str) -> None:
+    """Make a new mesh the metal of a head whose choices were checked."""
+    settings = mesh.seatwright
+    with quiet():
+        settings.schema, settings.state, settings.directory = SCHEMA, state, "//"
+        settings.built = settings.problem = ""
+        write_choices(settings, spec)
+    rebuild(mesh, lose_hand_edits=True)
+
+
+def is_edited(mesh: bpy.types.Mesh) -> bool:
+    """Whether the metal is no longer as it was last built."""
+    return bool(mesh.seatwright.built) and digest_of(mesh) != mesh.seatwright.built
+
+
+def is_busy(mesh: bpy.types.Mesh) -> bool:
+    """Whether a mode holds the mesh, which would throw the new metal away or crash on it."""
+    active = getattr(bpy.context, "object", None)
+    return mesh.is_editmode or (active is not None and active.data == mesh and active.mode != "OBJECT")
+
+
+def digest_of(mesh: bpy.types.Mesh) -> str:
+    """A digest of the points and faces that the mesh holds now."""
+    points = np.empty(3 * len(mesh.vertices), np.float32)
+    corners = np.empty(len(mesh.loops), np.int32)
+    if "position" in mesh.attributes:
+        mesh.attributes["position"].data.foreach_get("vector", points)
+    if ".corner_vert" in mesh.attributes:
+        mesh.attributes[".corner_vert"].data.foreach_get("value", corners)
+    return _digest(points, corners, len(mesh.polygons))
+
+
+def _digest(points: np.ndarray, corners: np.ndarray, faces: int) -> str:
+    return hashlib.blake2b(points.tobytes() + corners.tobytes() + faces.to_bytes(8, "little"), digest_size=16).hexdigest()
+
+
+def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
+    """The parts as separate shells, smooth but for their edges; each face knows its part."""
+    if not _same_faces(mesh, shells):
+        _write_faces(mesh, shells)
+        _face_attribute(mesh, "part", "INT", shells.tags)
+        mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
+    else:
+        _write_points(mesh, shells)
+        mesh.update()
+        mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
+    mesh[PARTS_KEY] = list(shells.tag_names)
+
+
+def write_stone(mesh: bpy.types.Mesh, stone: PolyMesh) -> None:
+    """The stone's facets as flat polygons; each face knows its kind."""
+    _write_faces(mesh, stone)
+    _face_attribute(mesh, "facet", "INT", stone.tags)
+    _face_attribute(mesh, "sharp_face", "BOOLEAN", np.ones(len(stone), bool))
+    mesh["seatwright_facets"] = list(stone.tag_names)
+
+
+def _same_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> bool:
+    """Whether only the points move, so that seams, groups and layers of the mesh can stay."""
+    if (len(mesh.vertices), len(mesh.loops), len(mesh.polygons)) != (len(shells.vertices), len(shells.corners), len(shells)):
+        return False
+    corners = np.empty(len(mesh.loops), np.int32)
+    mesh.attributes[".corner_vert"].data.foreach_get("value", corners)
+    return np.array_equal(corners, shells.corners) and list(mesh.get(PARTS_KEY, [])) == list(shells.tag_names)
+
+
+def _write_points(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
+    mesh.attributes["position"].data.foreach_set("vector", np.ascontiguousarray(shells.vertices, np.float32).ravel())
+
+
+def _write_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
+    mesh.clear_geometry()
+    mesh.vertices.add(len(shells.vertices))
+    _write_points(mesh, shells)
+    mesh.loops.add(len(shells.corners))
+    mesh.attributes[".corner_vert"].data.foreach_set("value", np.ascontiguousarray(shells.corners, np.int32))
+    mesh.polygons.add(len(shells))
+    mesh.polygons.foreach_set("loop_start", np.ascontiguousarray(shells.starts[:-1], np.int32))
+    mesh.update(calc_edges=True)
+
+
+def _face_attribute(mesh: bpy.types.Mesh, name: str, kind: str, values: np.ndarray) -> None:
+    attribute = mesh.attributes.get(name) or mesh.attributes.new(name, kind, "FACE")
+    attribute.data.foreach_set("value", np.ascontiguousarray(values, bool if kind == "BOOLEAN" else np.int32))
+
+
+def _place_stone(mesh: bpy.types.Mesh, head: Head) -> None:
+    """Rewrite this metal's own stone if its facets or its place changed."""
+    stone = own_stone(mesh)
+    if stone is None or not stone.is_editable or stone.is_editmode:
+        return
+    placed = head.placed_stone
+    key = _digest(np.ascontiguousarray(placed.vertices, np.float32), placed.corners, len(placed))
+    if stone.seatwright.built != key or len(stone.polygons) != len(placed):
+        write_stone(stone, placed)
+        stone.seatwright.built = key
+    materials.dress(stone, materials.stone_of(head))
+
+
+def own_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh | None:
+    """The mesh of the stone that belongs to this metal; None if it has none, or still that of the head it was copied from."""
+    stone = mesh.seatwright.stone
+    return stone if stone is not None and stone.seatwright.metal == mesh else None
+
+
+def new_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh:
+    """A stone of its own for this metal."""
+    stone = bpy.data.meshes.new("Stone")
+    stone.seatwright.metal, mesh.seatwright.stone = mesh, stone
+    _place_stone(mesh, live.head_of(mesh))
+    return stone
+
+
+def _remember(mesh: bpy.types.Mesh, spec: Spec, head: Head) -> None:
+    settings = mesh.seatwright
+    mesh[SPEC_KEY], mesh[STATE_KEY] = spec_to_toml(spec), head.state
+    settings.built = digest_of(mesh)
+    with quiet():
+        write_derived(settings, head)
+
+
+def metal_near(thing: bpy.types.Object | None) -> bpy.types.Object | None:
+    """The head that an object is a part of: the metal itself, or the metal that it is a child of."""
+    while thing is not None and not is_head(thing.data):
+        thing = thing.parent
+    return thing
