@@ -47,7 +47,8 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
         up = np.array([0.0, 0.0, 1.0])
         foot = np.array([*place.point, 0.0]) + normal * (plan["claw_shift"] - plan["girdle_plane"] * math.tan(taper))
         lines.append(ClawLine(foot, normal * math.sin(taper) + up * math.cos(taper),
-                              normal * math.cos(taper) - up * math.sin(taper), np.cross(up, normal), place))
+                              normal * math.cos(taper) - up * math.sin(taper),
+                              np.array([-normal[1], normal[0], 0.0]), place))
     return tuple(lines)
 
 

@@ -2,10 +2,11 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh
 
 
 def honest_radius_mm(radius_mm: float, count: int) -> float:
@@ -29,21 +30,30 @@ def closed_band(rows: list[Floats], part: str) -> PolyMesh:
     Rows run so that the loops turn counter-clockwise seen from the end of the axis and the profile
     that crosses them turns counter-clockwise in (outwards, up).
     """
-    count, around = len(rows), len(rows[0])
-    index = np.arange(count * around).reshape(count, around)
-    return _quads(np.concatenate(rows), index, np.roll(index, -1, axis=0), part)
+    return _shell(rows, _band_corners(len(rows), len(rows[0])), part)
 
 
 def rod(rows: list[Floats], part: str) -> PolyMesh:
     """A shell along rows (n, 3) of equal even n, closed at both ends by strips of quads."""
-    count, around = len(rows), len(rows[0])
+    return _shell(rows, _rod_corners(len(rows), len(rows[0])), part)
+
+
+# Many parts, and the same part at every tick of a slider, differ in their points only.
+@lru_cache(maxsize=128)
+def _band_corners(count: int, around: int) -> Ints:
     index = np.arange(count * around).reshape(count, around)
-    sides = _quads(np.concatenate(rows), index[:-1], index[1:], part)
-    caps = np.concatenate([_cap(index[0])[:, ::-1], _cap(index[-1])])
-    corners = np.concatenate([sides.corners, caps.ravel().astype(np.int32)])
-    faces = len(corners) // 4
-    return PolyMesh(sides.vertices, corners, np.arange(0, 4 * faces + 1, 4, dtype=np.int32),
-                    np.zeros(faces, np.int32), (part,))
+    return _fixed(_sides(index, np.roll(index, -1, axis=0)))
+
+
+@lru_cache(maxsize=128)
+def _rod_corners(count: int, around: int) -> Ints:
+    index = np.arange(count * around).reshape(count, around)
+    return _fixed(np.concatenate([_sides(index[:-1], index[1:]), _cap(index[0])[:, ::-1], _cap(index[-1])]))
+
+
+def _sides(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Quads (q, 4) between loops and the loops above them."""
+    return np.stack([lower, np.roll(lower, -1, axis=1), np.roll(upper, -1, axis=1), upper], axis=-1).reshape(-1, 4)
 
 
 def _cap(ring: np.ndarray) -> np.ndarray:
@@ -52,9 +62,14 @@ def _cap(ring: np.ndarray) -> np.ndarray:
     return np.column_stack([ring[low], ring[low + 1], ring[-low - 2], ring[-low - 1]])
 
 
-def _quads(vertices: Floats, lower: np.ndarray, upper: np.ndarray, part: str) -> PolyMesh:
-    after = np.roll(lower, -1, axis=1), np.roll(upper, -1, axis=1)
-    corners = np.stack([lower, after[0], after[1], upper], axis=-1).reshape(-1).astype(np.int32)
+def _fixed(quads: np.ndarray) -> Ints:
+    """The corners one face after the other, safe to share between meshes."""
+    corners: Ints = quads.ravel().astype(np.int32)
+    corners.setflags(write=False)
+    return corners
+
+
+def _shell(rows: list[Floats], corners: Ints, part: str) -> PolyMesh:
     faces = len(corners) // 4
-    return PolyMesh(np.ascontiguousarray(vertices, np.float64), corners,
-                    np.arange(0, 4 * faces + 1, 4, dtype=np.int32), np.zeros(faces, np.int32), (part,))
+    return PolyMesh(np.concatenate(rows), corners, np.arange(0, 4 * faces + 1, 4, dtype=np.int32),
+                    np.zeros(faces, np.int32), (part,))
