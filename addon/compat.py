@@ -33,3 +33,8 @@ def python_name() -> str:
     import sys
 
     return f"{sys.version_info.major}.{sys.version_info.minor}"
+
+
+def path_options() -> set[str]:
+    """Options of a path that may start with "//"; later Blenders warn where they don't say so."""
+    return {"PATH_SUPPORTS_BLEND_RELATIVE"} if bpy.app.version >= (4, 5, 0) else set()

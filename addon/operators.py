@@ -14,7 +14,7 @@ from ..core.errors import SeatwrightError
 from ..core.head.plan import HOUSE_ALLOY
 from ..core.spec import BY_PATH, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from . import live, overlay, rebuild
+from . import compat, live, overlay, rebuild
 from .properties import (FIGURES, PLAN_NAME, built_spec, built_state, changing, free, quiet, sentence, state_property, value_property,
                          write_choices, write_derived)
 
@@ -128,10 +128,11 @@ def _link(context: bpy.types.Context, thing: bpy.types.Object) -> None:
 
 
 def _choose_only(context: bpy.types.Context, thing: bpy.types.Object) -> None:
+    context.view_layer.update()  # from 5.0 on the layer does not list the new object before
     for other in context.view_layer.objects:
         if other.select_get():
             other.select_set(False)
-    if thing.name in context.view_layer.objects:  # not so if the collection is hidden from this view layer
+    if thing.name in context.view_layer.objects:  # not so if its collection is excluded from this view layer
         thing.select_set(True)
         context.view_layer.objects.active = thing
 
@@ -372,7 +373,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
     bl_idname = "seatwright.hand_over"
     bl_label = "Write Files"
 
-    directory: bpy.props.StringProperty(name="Folder", subtype="DIR_PATH",  # type: ignore[valid-type]
+    directory: bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=compat.path_options(),  # type: ignore[valid-type]
                                         description="Where to write; empty takes the folder chosen for the head")
 
     @classmethod

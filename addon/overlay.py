@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 RADIUS_PX, LINE_PX, TEXT_PX, STEPS = 16.0, 2.0, 14.0, 32
 COLOURS = {"sound": (0.55, 0.85, 0.55, 1.0), "watch": (1.0, 0.8, 0.3, 1.0), "unsafe": (1.0, 0.42, 0.36, 1.0)}
-UNITS = {"mm": " mm", "deg": "°", "ct": " ct", "1": "", "count": "", "mm2": " mm²", "mm3": " mm³", "g": " g", "N": " N", "MPa": " MPa"}
+UNITS = {"mm": " mm", "deg": "°", "ct": " ct", "1": "", "count": "", "mm2": " mm²", "mm3": " mm³", "g": " g", "N": " N", "MPa": " MPa", "HV": " HV"}
 
 
 @dataclass(frozen=True)
@@ -53,14 +53,17 @@ def shown_index(metal: bpy.types.Object) -> int | None:
 
 
 def figure(value: float, unit: str) -> str:
-    """A measured value with its unit: "0.62 mm"."""
-    return f"{value:.3g}{UNITS.get(unit, ' ' + unit)}"
+    """A value with its unit: "0.62 mm"."""
+    number = f"{value:.2f}".rstrip("0").rstrip(".") if abs(value) >= 0.1 else f"{value:.2g}"
+    return number + UNITS.get(unit, f" {unit}")
 
 
 def label_of(finding: Finding) -> str:
     """What is written beside the mark."""
+    if finding.measured is None:
+        return "not measured"
     if finding.limit is None:
-        return f"{figure(finding.measured, finding.unit)}"
+        return figure(finding.measured, finding.unit)
     return f"{figure(finding.measured, finding.unit)}, limit {figure(finding.limit, finding.unit)}"
 
 

@@ -46,7 +46,7 @@ class SeatwrightPanel:
 
 def say(layout: bpy.types.UILayout, context: bpy.types.Context, text: str, icon: str = "NONE") -> None:
     """Text in lines that fit the sidebar."""
-    scale = context.preferences.system.ui_scale
+    scale = context.preferences.system.ui_scale or 1.0  # 0 where there is no screen
     width = context.region.width if context.region is not None else 280
     letters = max(20, int((width / scale - (70.0 if icon != "NONE" else 50.0)) / LETTER_PX))
     column = layout.column(align=True)

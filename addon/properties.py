@@ -16,6 +16,7 @@ from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
+from . import compat
 
 SCHEMA = 1
 """The version of the properties below; a mesh with 0 is no head."""
@@ -120,7 +121,9 @@ def value_property(field: Field, update: Callable[..., None] | None = None, **mo
     if field.kind == "switch":
         return bpy.props.BoolProperty(**common)
     if field.kind == "text":
-        return bpy.props.StringProperty(subtype="FILE_PATH" if field.path == "stone.mesh" else "NONE", **common)
+        if field.path == "stone.mesh":
+            common |= {"subtype": "FILE_PATH", "options": compat.path_options()}
+        return bpy.props.StringProperty(**common)
     if field.kind == "count":
         return bpy.props.IntProperty(min=int(field.low), max=int(field.high), default=int(field.low), **common)
     kinds = {"length": {"subtype": "DISTANCE_CAMERA", "precision": 4, "step": 1},
@@ -284,7 +287,7 @@ def _annotations() -> dict[str, Any]:
                                            description="The mesh of the stone that this metal holds"),
         "metal": bpy.props.PointerProperty(type=bpy.types.Mesh, name="Metal", options={"HIDDEN"},
                                            description="The metal that holds this stone"),
-        "directory": bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=set(), default="//",
+        "directory": bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=compat.path_options(), default="//",
                                               description="Where the files of this head are written"),
     }
     for each in FIELDS:
