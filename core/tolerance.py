@@ -25,3 +25,12 @@ PLAN_MM = 0.02
 
 SHARE = 0.005
 """How far a measured share (notch) may stray from the plan. Common practice, no source."""
+
+READ_MM = 0.002
+"""How finely the proof reads a length: a round claw's facets at the default chord. Larger: thin sections pass."""
+
+READ_SHARE = 0.002
+"""How finely the proof reads a share. Larger: a notch past its limit passes."""
+
+READ_DEG = 0.01
+"""How finely the proof reads an angle. Larger: a stone that leans passes."""

@@ -12,7 +12,18 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid, bounds, hits, overlap, section, triangles_of, volume_mm3
+from ..solid.kernel import (
+    Solid,
+    bounds,
+    gap_mm,
+    hull_triangles,
+    overlap,
+    section,
+    solid_of_triangles,
+    triangles_of,
+    volume_mm3,
+    ways_through,
+)
 from ..stone import Stone
 
 STATION_MM = 0.3
@@ -21,11 +32,24 @@ STATION_MM = 0.3
 STATIONS = (48, 120)
 """Fewest and most of them."""
 
-LEVELS = 24
+LEVELS = 28
 """Level sections between the base and the wall's top."""
+
+DENSE = 480
+"""Places on the girdle at which contact is looked for."""
+
+HOLLOW_SHARE = 0.6
+"""The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
 
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
+
+PROBE_MM = 1e-3
+"""Half the edge of the cube that stands for the culet. Larger: room under it is read short."""
+
+SEATED_MM = 0.01
+"""How deep metal may reach into the stone and still count as a finished seat: what a stone beds into when pushed home.
+Common practice, no source."""
 
 HAIR_MM = 1e-4
 """How far below an edge its section is taken. Larger: the rim is read beside its edge."""
@@ -35,18 +59,20 @@ def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
     """Starts and ways, each (e, 2), of the edges of closed loops."""
     if not loops:
         return np.zeros((0, 2)), np.zeros((0, 2))
-    return np.concatenate(loops), np.concatenate([np.roll(loop, -1, axis=0) - loop for loop in loops])
+    return np.concatenate(loops), np.concatenate([np.concatenate([loop[1:], loop[:1]]) - loop for loop in loops])
 
 
 def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
     """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm, either way; nan where it does not."""
     starts, ways = edges_of(loops)
-    speed = directions[:, :1] * ways[:, 1] - directions[:, 1:] * ways[:, 0]
+    dx, dy = directions[:, :1], directions[:, 1:]
     x, y = starts[:, 0] - origins[:, :1], starts[:, 1] - origins[:, 1:]
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = (x * directions[:, 1:] - y * directions[:, :1]) / speed
-        along = (x * ways[:, 1] - y * ways[:, 0]) / speed
-    return np.where((share >= 0.0) & (share < 1.0), along, np.nan)
+        over = 1.0 / (dx * ways[:, 1] - dy * ways[:, 0])
+        share = (x * dy - y * dx) * over
+        along: Floats = (x * ways[:, 1] - y * ways[:, 0]) * over
+    along[~((share >= 0.0) & (share < 1.0))] = np.nan
+    return along
 
 
 def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats, low: float = -math.inf) -> Floats:
@@ -66,13 +92,13 @@ def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
 
 def area_mm2(loops: Sequence[Floats]) -> float:
     """Area of loops, holes taken off, mm2."""
-    return float(sum(np.dot(loop[:, 0], np.roll(loop[:, 1], -1)) - np.dot(loop[:, 1], np.roll(loop[:, 0], -1))
-                     for loop in loops)) / 2.0
+    return sum(float(loop[:-1, 0] @ loop[1:, 1] - loop[:-1, 1] @ loop[1:, 0] + loop[-1, 0] * loop[0, 1]
+                     - loop[-1, 1] * loop[0, 0]) for loop in loops) / 2.0
 
 
 def largest(loops: Sequence[Floats]) -> Floats:
     """The loop that encloses most."""
-    return max(loops, key=lambda loop: abs(area_mm2([loop])))
+    return loops[0] if len(loops) == 1 else max(loops, key=lambda loop: abs(area_mm2([loop])))
 
 
 def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:
@@ -269,31 +295,28 @@ class Gauge:
 
     def _thickness(self, which: Floats, heights: Floats) -> tuple[Floats, Floats]:
         """(h, s) mm and (h, s, 3): through the wall part, square to it, from its outer face; nan where rays miss."""
-        wall = self.parts["wall"]
-        points, normals = (np.array([_between(rows, at) for at in which]) for rows in self.stations)
-        taper = np.array([_between(self.taper[:, None], at)[0] for at in which])
-        found = np.full((len(heights), len(which)), np.nan)
-        places = np.full((len(heights), len(which), 3), np.nan)
-        for i, height in enumerate(heights):
-            inset = first_crossing(section(wall, float(height)), points, -normals, -2.0)
-            for j in np.flatnonzero(np.isfinite(inset)):
-                inwards = np.array([*(-normals[j] * math.cos(taper[j])), math.sin(taper[j])])
-                face = np.array([*(points[j] - normals[j] * inset[j]), height])
-                start = face - 0.05 * inwards
-                through = [way for way, _ in hits(wall, start, face + inwards * self.reach_mm.max())]
-                if len(through) >= 2:
-                    found[i, j] = through[1] - through[0]
-                    places[i, j] = face
-        return found, places
+        wall, shape = self.parts["wall"], (len(heights), len(which))
+        points, normals = (_between(rows, which) for rows in self.stations)
+        taper = _between(self.taper[:, None], which)
+        inset = np.stack([first_crossing(section(wall, float(height)), points, -normals, -2.0) for height in heights])
+        flat = points - normals * inset[..., None]
+        faces = np.concatenate([flat, np.broadcast_to(heights[:, None, None], (*shape, 1))], axis=-1).reshape(-1, 3)
+        inwards = np.tile(np.column_stack([-normals * np.cos(taper), np.sin(taper)]), (len(heights), 1))
+        there = np.flatnonzero(np.isfinite(faces).all(axis=1) & np.isfinite(inwards).all(axis=1))
+        found, places = np.full(len(faces), np.nan), np.full((len(faces), 3), np.nan)
+        starts = faces[there] - 0.05 * inwards[there]
+        rays = ways_through(wall, starts, starts + inwards[there] * float(self.reach_mm.max()))
+        for i, ways in zip(there, rays):
+            if len(ways) >= 2:
+                found[i], places[i] = ways[1] - ways[0], faces[i]
+        return found.reshape(shape), places.reshape(*shape, 3)
 
     # The pavilion over the metal.
 
     @cached_property
     def levels_mm(self) -> Floats:
-        """(h,) heights from the wall's top down to the culet or the base, whichever is higher."""
-        top = self.wall_top_mm - HAIR_MM
-        low = max(float(self.culet[2]), self.base_mm) + 0.01
-        return np.linspace(top, low, LEVELS)
+        """(h,) heights from the wall's top down to the base."""
+        return np.linspace(self.wall_top_mm - HAIR_MM, self.base_mm + 0.02, LEVELS)
 
     @cached_property
     def pavilion(self) -> tuple[Floats, Floats]:
@@ -302,12 +325,12 @@ class Gauge:
         stone = np.full((LEVELS, len(points)), np.nan)
         metal = np.full((LEVELS, len(points)), np.nan)
         for i, height in enumerate(self.levels_mm):
-            first = first_crossing(section(self.stone_solid, float(height)), points, -normals, -HAIR_MM)
-            stone[i] = np.where(np.isfinite(first), first, np.nan)
+            if height > self.culet[2]:
+                first = first_crossing(section(self.stone_solid, float(height)), points, -normals, -HAIR_MM)
+                stone[i] = np.where(np.isfinite(first), first, np.nan)
             ways = crossings(section(self.metal, float(height)), points, -normals)
             if ways.shape[1]:
-                ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf)
-                inner = ways.max(axis=1)
+                inner = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf).max(axis=1)
                 metal[i] = np.where(np.isfinite(inner), inner, np.nan)
         return stone, metal
 
@@ -361,25 +384,49 @@ class Gauge:
         return np.array([*(points[station] - normals[station] * inset_mm), self.levels_mm[level]])
 
     @cached_property
-    def hollow_levels_mm(self) -> Floats:
-        """(h,) heights of the hollow, base to the middle of the wall's height."""
-        return np.linspace(self.base_mm + 0.02, self.base_mm + 0.6 * (self.wall_top_mm - self.base_mm), 12)
-
-    @cached_property
     def intrusion(self) -> tuple[float, Floats]:
-        """Most that any metal stands out of the hollow's face, mm, and (3,) where: held against the level's median."""
+        """Most that any metal stands out of the hollow's face, mm, and (3,) where: held against the level's median, in
+        the lower part of the wall, where no seat is cut."""
         points, normals = self.stations
-        most, place = -math.inf, np.zeros(3)
-        for height in self.hollow_levels_mm:
-            ways = crossings(section(self.metal, float(height)), points, -normals)
-            ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf)
-            inner = ways.max(axis=1)
-            over = np.where(np.isfinite(inner), inner - np.median(inner), -np.inf)
-            j = int(np.argmax(over))
-            if over[j] > most:
-                most = float(over[j])
-                place = np.array([*(points[j] - normals[j] * inner[j]), height])
-        return most, place
+        in_hollow = self.levels_mm <= self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
+        inner = self.pavilion[1][in_hollow]
+        over = inner - np.nanmedian(inner, axis=1, keepdims=True)
+        if not np.isfinite(over).any():
+            return 0.0, self.culet
+        i, j = np.unravel_index(int(np.nanargmax(over)), over.shape)
+        return float(over[i, j]), np.array([*(points[j] - normals[j] * inner[i, j]), self.levels_mm[in_hollow][i]])
+
+    def room_at_culet(self, reach_mm: float) -> tuple[float, Floats]:
+        """From the culet to the metal, mm, at most `reach_mm`, and (3,) the culet."""
+        corner = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
+        probe = solid_of_triangles(*hull_triangles(self.culet + PROBE_MM * corner), "probe at the culet")
+        return gap_mm(probe, self.metal, reach_mm), self.culet
+
+    def claw_in_hollow(self, claw: ClawMeasure) -> tuple[float, float, Floats]:
+        """How far a claw stands out of the wall's inner face, mm (negative: it does not), the largest area of its
+        section beyond it, mm2, and (3,) where."""
+        across = np.array([-claw.outwards[1], claw.outwards[0]])
+        turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
+        half = claw.diameter_mm / 2.0
+        widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
+        most, most_area, place = -math.inf, 0.0, claw.foot
+        top = self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
+        for height in np.linspace(self.base_mm + 0.02, top, 5):
+            centre = claw.at_height(float(height))
+            origins = centre[:2] + np.outer(half * np.cos(turn), across)
+            lines = np.tile(-claw.outwards, (STRIPS, 1))
+            inner = _span(section(self.parts[claw.name], float(height)), origins, lines)[1]
+            ways = crossings(section(self.parts["wall"], float(height)), origins, lines)
+            # Of the wall on this side only: the far side lies beyond the middle.
+            ways = np.where(ways <= max(float(centre[:2] @ claw.outwards), half), ways, -np.inf)
+            face = ways.max(axis=1) if ways.shape[1] else np.full(STRIPS, -np.inf)
+            over = np.where(np.isfinite(face), inner - face, inner)
+            area = float(np.maximum(over, 0.0) @ widths)
+            k = int(np.argmax(over))
+            if over[k] > most:
+                most, place = float(over[k]), np.array([*(origins[k] + lines[k] * inner[k]), height])
+            most_area = max(most_area, area)
+        return most, most_area, place
 
     # What stone and metal have in common.
 
@@ -443,27 +490,23 @@ class Gauge:
         uncut, left = bar(low, high, widths), bar(np.maximum(here_low, limit), here_high, widths)
         middle = STRIPS // 2
         left_mm = float(here_high[middle] - max(here_low[middle], limit[middle])) * lean
-        notch = 1.0 - float(here_high[middle] - limit[middle]) * lean / diameter
+        # Where the notch is cut already, its depth is read from the claw's inner face as it comes up from below.
+        is_cut = here_low[middle] >= limit[middle] - SEATED_MM
+        inner = low[middle] if is_cut else here_low[middle]
+        notch = float(limit[middle] - inner) * lean / diameter
         return ClawMeasure(name, foot, axis, outwards, edge, lean, diameter, notch, max(0.0, left_mm),
                            left.area_mm2 / uncut.area_mm2, left.modulus_mm3 / uncut.modulus_mm3, self.girdle_plane_mm)
 
     def _nearest_girdle(self, point: Floats) -> tuple[Floats, Floats]:
-        """The girdle's place nearest to a point (2,) and the normal there, smooth across the facets' corners."""
+        """The girdle's place nearest to a point (2,) and the normal there."""
         points, normals = self._dense
         way = np.linalg.norm(points - point, axis=1)
         nearest = int(np.argmin(way))
-        normal = point - points[nearest]
-        # Of a claw whose middle stands well outside, the way to it is the truer normal.
-        if abs(float(np.cross(normal, normals[nearest]))) > 0.5 * np.linalg.norm(normal) or way[nearest] < 0.05:
-            normal = normals[nearest]
-        unit: Floats = normal / np.linalg.norm(normal)
-        if float(unit @ normals[nearest]) < 0.0:
-            unit = -unit
-        return points[nearest], unit
+        return points[nearest], normals[nearest]
 
     @cached_property
     def _dense(self) -> tuple[Floats, Floats]:
-        return stations_on(self.girdle_loop, 720)
+        return stations_on(self.girdle_loop, DENSE)
 
     def claw_widths(self, claw: ClawMeasure, low_mm: float, high_mm: float, count: int) -> tuple[Floats, Floats]:
         """(k,) least width of a claw square to its axis and (k, 3) where, between two heights, in six directions."""
@@ -489,14 +532,14 @@ class Gauge:
 
     @cached_property
     def girdle_contact(self) -> np.ndarray:
-        """(720,) bool: where metal stands at the girdle, half way up it."""
+        """(DENSE,) bool: where metal stands at the girdle, half way up it."""
         points, normals = self._dense
         loops = section(self.metal, self.girdle_plane_mm + self.stone.girdle_mm / 2.0)
-        return is_inside(loops, points + normals * (self.settling_mm + 0.01)) if loops else np.zeros(720, bool)
+        return is_inside(loops, points + normals * (self.settling_mm + 0.01)) if loops else np.zeros(DENSE, bool)
 
     @property
     def dense_girdle(self) -> tuple[Floats, Floats]:
-        """720 places on the girdle and their normals."""
+        """DENSE places on the girdle and their normals."""
         return self._dense
 
     def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
@@ -518,32 +561,28 @@ class Gauge:
         line, _ = self.crown_line(claw, 25)
         solid = self.parts[claw.name]
 
-        def touches(at: Floats) -> bool:
-            if not np.isfinite(at).all():
-                return False
-            start = at - [0.0, 0.0, reading_mm]
-            return any(way <= 2.0 * reading_mm for way, _ in hits(solid, start, at + [0.0, 0.0, 2.0]))
+        def touches(at: Floats) -> np.ndarray:
+            at = np.where(np.isfinite(at), at, 1e3)
+            rays = ways_through(solid, at - [0.0, 0.0, reading_mm], at + [0.0, 0.0, 2.0])
+            return np.array([bool(ways) and ways[0] <= 2.0 * reading_mm for ways in rays])
 
-        touching = np.array([touches(at) for at in line])
+        touching = touches(line)
         if not touching.any():
             return 0.0, line[0]
         last = int(np.flatnonzero(touching).max())
-        low, high = line[last], line[min(last + 1, len(line) - 1)]
-        for _ in range(6):
-            middle = (low + high) / 2.0
-            low, high = (middle, high) if touches(middle) else (low, middle)
-        step = 1.0 / (len(line) - 1)
-        part = np.linalg.norm(low - line[last]) / max(np.linalg.norm(line[min(last + 1, 24)] - line[last]), 1e-12)
+        after = min(last + 1, len(line) - 1)
+        finer = line[last] + np.linspace(0.0, 1.0, 17)[:, None] * (line[after] - line[last])
+        more = int(np.argmin(np.append(touches(finer), False))) - 1
         gaps = int((~touching[:last]).sum())
-        return float((last - gaps + part) * step), low
+        return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
 
 
-def _between(rows: Floats, at: float) -> Floats:
-    """Row number `at` of a ring of rows, between two of them where it is no whole number."""
-    low = math.floor(at)
-    share = at - low
-    row: Floats = (1.0 - share) * rows[low % len(rows)] + share * rows[(low + 1) % len(rows)]
-    return row
+def _between(rows: Floats, at: Floats) -> Floats:
+    """Rows number `at` (k,) of a ring of rows, between two of them where it is no whole number."""
+    low = np.floor(at).astype(int)
+    share = (at - low)[:, None]
+    between: Floats = (1.0 - share) * rows[low % len(rows)] + share * rows[(low + 1) % len(rows)]
+    return between
 
 
 def _middle(ring: Floats) -> Floats:

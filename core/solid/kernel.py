@@ -132,6 +132,13 @@ def hits(solid: Solid, origin: Sequence[float], end: Sequence[float]) -> Iterabl
         yield float(hit.distance) * length, np.asarray(hit.position, np.float64)
 
 
+def ways_through(solid: Solid, origins: Floats, ends: Floats) -> list[list[float]]:
+    """For each ray from (n, 3) to (n, 3): how far along it, in mm, it meets the surface, nearest first."""
+    lengths = np.linalg.norm(ends - origins, axis=1).tolist()
+    return [[hit.distance * length for hit in solid.ray_cast(origin, end)]
+            for origin, end, length in zip(origins.tolist(), ends.tolist(), lengths)]
+
+
 def hull_triangles(points: Floats) -> tuple[Floats, Ints]:
     """Convex hull of (n, 3) points as vertices and triangles; both empty if the points are flat."""
     return triangles_of(Manifold.hull_points(np.ascontiguousarray(points, np.float64)))

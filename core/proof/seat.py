@@ -1,0 +1,137 @@
+"""How the stone sits: rim, bearing, clearance below, level and centred."""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from ..tolerance import READ_DEG, READ_MM
+from ..trade.house_rules import HouseRules
+from .findings import Finding, Limit, at_least, at_most, judge, point, unable
+from .measure import SEATED_MM
+from .subject import Subject
+
+NO_WALL = "no part is known to be the wall"
+NAME_THE_WALL = "Name the wall's faces \"wall\", so that it can be told from the claws."
+
+
+def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Every check of the seat."""
+    if subject.gauge.wall is None:
+        for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
+                           ("seat.bearing", "Width of the bearing")):
+            yield unable(code, what, NO_WALL, NAME_THE_WALL)
+    else:
+        yield _rim(subject, rules)
+        yield from _bearing(subject, rules)
+    yield _in_common(subject)
+    yield _culet_clearance(subject, rules)
+    yield _culet_free(subject, rules)
+    yield _level(subject, rules)
+    yield _centred(subject, rules)
+
+
+def _rim(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    rim = np.where(np.isfinite(gauge.rim_mm), gauge.rim_mm, np.inf)
+    j = int(np.argmin(rim))
+    points, normals = gauge.stations
+    outer = gauge.wall_insets(gauge.wall_top_mm - 1e-4)[0][j]
+    place = [*(points[j] - normals[j] * (outer if math.isfinite(outer) else 0.0)), gauge.wall_top_mm]
+    least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
+    measured = float(rim[j]) if math.isfinite(rim[j]) else 0.0
+    # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
+    slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source,
+                  f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm.")
+    return judge("seat.rim", "Rim outside the pavilion at the wall's top", measured, "mm", place,
+                 [at_least(least, "unsafe", f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower "
+                                            "the wall's top."), slack], READ_MM)
+
+
+def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    gauge = subject.gauge
+    width, places, again = gauge.bearing(READ_MM)
+    share = float((width > 0.0).mean())
+    j = int(np.argmin(width))
+    rests = Limit(1.0, True, "unsafe", "A stone that does not rest all round rocks and chips where it bridges.",
+                  "geometry", f"Build the seat up near {_spoken(places[j])}, or cut it level all round.")
+    yield judge("seat.rests", "Share of the wall that the stone rests on", share, "1", places[j], [rests], 0.0)
+    limit = at_least(rules["seat.bearing_least_mm"], "watch",
+                     "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")
+    yield judge("seat.bearing", "Least width of the bearing", float(width[j]), "mm", places[j], [limit], READ_MM)
+    if again:
+        level, station = min(again, key=lambda pair: gauge.room_mm[pair])
+        place = gauge.place_at(level, station, float(gauge.pavilion[0][level, station]))
+    else:
+        level, station = 0, j
+        place = places[j]
+    nothing = Limit(0.0, False, "unsafe", "A pavilion that touches below its bearing lifts the stone off it, and it rocks.",
+                    "geometry", f"Remove the metal near {_spoken(place)}.")
+    yield judge("seat.rocks", "Places where the stone touches below its bearing", float(len(again)), "count", place,
+                [nothing], 0.0)
+    if subject.state == "cast" and gauge.settling_mm > 0.0:
+        low, high = rules["seat.clearance_low_mm"], rules["seat.clearance_high_mm"]
+        yield judge("seat.clearance", "Room between the stone and its seat", gauge.settling_mm, "mm", places[j],
+                    [at_least(low, "watch", "Cut the seat with {limit} mm of room, or leave it to the setter."),
+                     at_most(high, "watch", "Cut the seat closer, to at most {limit} mm.")], READ_MM)
+
+
+def _in_common(subject: Subject) -> Finding:
+    volume, depth, place = subject.gauge.common
+    if subject.is_set:
+        limit = Limit(SEATED_MM, False, "unsafe", "Metal cannot stand inside a stone, so the seat is not finished.",
+                      "geometry", f"Cut the seat {depth:.2f} mm deeper here.")
+        return judge("seat.fits", "Deepest metal inside the stone", depth, "mm", place, [limit], READ_MM)
+    done = subject.is_seat_cut
+    why = ("The seat is in the model already, so the setter only cleans it." if done else
+           f"The setter cuts this much away, {depth:.2f} mm at the deepest, before the stone goes down.")
+    return Finding("seat.to_cut", "Metal that the setter still removes", "sound", volume, None, "mm3", point(place), why,
+                   "", "geometry")
+
+
+def _culet_clearance(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    clearance = float(gauge.culet[2]) - gauge.base_mm
+    preferred = rules.value("head.culet_clearance_preferred_mm")
+    raise_by = f"Raise the culet clearance by {max(0.0, preferred - clearance):.2f} mm."
+    return judge("seat.culet_clearance", "Culet above the base plane", clearance, "mm", gauge.culet,
+                 [at_least(rules["head.culet_clearance_least_mm"], "unsafe", raise_by),
+                  at_least(rules["head.culet_clearance_preferred_mm"], "watch", raise_by)], READ_MM)
+
+
+def _culet_free(subject: Subject, rules: HouseRules) -> Finding:
+    room, place = subject.gauge.room_at_culet(2.0 * rules.value("head.pavilion_gap_least_mm"))
+    rule = rules["head.pavilion_gap_least_mm"]
+    if room <= READ_MM:
+        touches = Limit(rule.value, True, "unsafe", "A culet that stands on metal carries the whole stone and breaks.",
+                        "geometry", f"Open the hollow under the culet by {rule.value:g} mm.")
+        return judge("seat.culet_free", "Room about the culet", room, "mm", place, [touches], READ_MM)
+    limit = at_least(rule, "watch", f"Open the hollow by {max(0.0, rule.value - room):.2f} mm about the culet.")
+    return judge("seat.culet_free", "Room about the culet", room, "mm", place, [limit], READ_MM,
+                 "more room than that was not looked for" if room >= 2.0 * rule.value - READ_MM else "")
+
+
+def _level(subject: Subject, rules: HouseRules) -> Finding:
+    stone, placed = subject.stone.mesh, subject.placed
+    tables = stone.faces_tagged("table")
+    top = int(tables[0]) if len(tables) else int(np.argmax(stone.face_normals()[:, 2]))
+    before, now = stone.face_normals()[top], placed.face_normals()[top]
+    lean = math.degrees(math.atan2(float(np.linalg.norm(np.cross(before, now))), float(before @ now)))
+    place = placed.vertices[placed.face(top)].mean(axis=0)
+    return judge("seat.level", "Lean of the stone's table", lean, "deg", place,
+                 [at_most(rules["seat.level_deg"], "unsafe", f"Turn the stone back by {lean:.1f}°.")], READ_DEG)
+
+
+def _centred(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    own = subject.stone.mesh.vertices
+    low = own[:, 2] <= own[:, 2].min() + 1e-9
+    off = gauge.culet[:2] - own[low].mean(axis=0)[:2]
+    distance = float(np.linalg.norm(off))
+    return judge("seat.centred", "Culet off the head's axis", distance, "mm", gauge.culet,
+                 [at_most(rules["seat.centred_mm"], "watch", f"Move the stone back by {distance:.2f} mm.")], READ_MM)
+
+
+def _spoken(place: np.ndarray) -> str:
+    return f"({place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}) mm"

@@ -1,0 +1,86 @@
+"""How it lives on a hand: hardness, height, spread of the claws, and what this stone does not bear."""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from ..tolerance import READ_DEG, READ_MM
+from ..trade.house_rules import HouseRules
+from .findings import Finding, at_least, at_most, judge
+from .subject import Subject
+
+
+def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Every check of what wear does."""
+    yield _hardness(subject, rules)
+    yield _height(subject, rules)
+    if subject.gauge.wall is not None:
+        yield _flare(subject, rules)
+    yield _cover(subject, rules)
+    yield _species(subject)
+    if subject.plan is not None and "finger_diameter" in subject.plan:
+        yield _finger(subject, rules)
+
+
+def _hardness(subject: Subject, rules: HouseRules) -> Finding:
+    hardness = sum(subject.alloy.hardness_cast_hv) / 2.0
+    rule = rules["wear.hardness_least_hv"]
+    return judge("wear.hardness", f"Hardness of {subject.alloy.name} as cast", hardness, "HV", None,
+                 [at_least(rule, "watch", "Take a harder alloy, or thicken the claws and check them every year.")], 0.0)
+
+
+def _height(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    height = gauge.table_mm - gauge.base_mm
+    rule = rules["head.height_over_finger_most_mm"]
+    return judge("wear.height", "Table above the base plane", height, "mm", [0.0, 0.0, gauge.table_mm],
+                 [at_most(rule, "watch", f"Lower the head by {max(0.0, height - rule.value):.2f} mm: less culet clearance, or a "
+                                         "shallower stone.")], READ_MM)
+
+
+def _finger(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    clearance = float(gauge.culet[2]) - gauge.base_mm
+    preferred = rules["head.culet_clearance_preferred_mm"]
+    remedy = f"Raise the culet clearance by {max(0.0, preferred.value - clearance):.2f} mm."
+    return judge("wear.finger", "Culet above the finger, with the base plane lying on it", clearance, "mm", gauge.culet,
+                 [at_least(rules["head.culet_clearance_least_mm"], "unsafe", remedy), at_least(preferred, "watch", remedy)],
+                 READ_MM)
+
+
+def _flare(subject: Subject, rules: HouseRules) -> Finding:
+    gauge = subject.gauge
+    taper = np.where(np.isfinite(gauge.taper), gauge.taper, -np.inf)
+    j = int(np.argmax(taper))
+    flare = math.degrees(float(taper[j]))
+    rule = rules["wall.taper_high_deg"]
+    return judge("wear.flare", "Lean of the wall to the axis", flare, "deg", [*gauge.stations[0][j], gauge.girdle_plane_mm],
+                 [at_most(rule, "watch", f"Take a taper smaller by {max(0.0, flare - rule.value):.1f}°.")], READ_DEG * 10.0)
+
+
+def _cover(subject: Subject, rules: HouseRules) -> Finding:
+    """How much of the girdle the claws cover: for information above, a caution below."""
+    gauge = subject.gauge
+    share = float(gauge.girdle_contact.mean())
+    low, high = rules["claws.cover_low"], rules["claws.cover_high"]
+    points, _ = gauge.dense_girdle
+    place = [*points[int(np.argmax(gauge.girdle_contact))], gauge.girdle_plane_mm]
+    if share > high.value:
+        return Finding("wear.cover", "Share of the girdle under claws", "sound", share, high.value, "1", tuple(place), high.why,
+                       "", high.source)
+    return judge("wear.cover", "Share of the girdle under claws", share, "1", place,
+                 [at_least(low, "watch", "Take more or thicker claws, to hold {limit} of the girdle.")], 0.002)
+
+
+def _species(subject: Subject) -> Finding:
+    """A caution for stones that chip under a claw; words of the species table."""
+    kind = subject.species
+    is_weak = any(word in kind.toughness for word in ("poor", "fair"))
+    why = (f"{kind.name.capitalize()} is of {kind.toughness} toughness with {kind.cleavage} cleavage, so a claw pushed home "
+           "hard may split it." if is_weak else
+           f"{kind.name.capitalize()} is of {kind.toughness} toughness and bears the pressure of setting.")
+    remedy = "Fit each notch to the stone with 0.02 mm of room and close the claws in turns, a little at a time." if is_weak else ""
+    return Finding("wear.species", f"Pressure on the {kind.name}", "watch" if is_weak else "sound",
+                   min(kind.hardness_mohs), None, "Mohs", None, why, remedy, kind.source)
