@@ -26,8 +26,9 @@ PLAN_MM = 0.02
 SHARE = 0.005
 """How far a measured share (notch) may stray from the plan. Common practice, no source."""
 
-READ_MM = 0.002
-"""How finely the proof reads a length: a round claw's facets at the default chord. Larger: thin sections pass."""
+READ_MM = 0.0035
+"""How finely the proof reads a length: by two thirds of the default chord a faceted bar is narrower across its flats
+than the circle of its area. Larger: thin sections pass."""
 
 READ_SHARE = 0.002
 """How finely the proof reads a share. Larger: a notch past its limit passes."""

@@ -39,6 +39,10 @@ SIX_CLAWS_ABOVE_MM = 6.0
 EIGHT_CLAWS_ABOVE_MM = 12.0
 """From which width on six and eight claws are usual. Common practice, no source."""
 
+SHELF_MM = 0.05
+"""How far the flat of the wall's top runs on under the stone before the bevel begins. Without it a steep bevel falls
+away from the pavilion at once, and the stone rests on an edge. Common practice, no source."""
+
 TIP_MIDDLE, CONTACT_MIDDLE = 0.5, 0.5
 """Where in the published range for tip height and contact the setter aims: its middle."""
 
@@ -167,7 +171,7 @@ def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     derive("outer_radius_top", half - drop * math.tan(angle), "mm", "The outer wall at the wall's top.")
     derive("inner_radius_base", base - through, "mm", "The hollow at the base: the outer radius less the wall.")
     share = rules["seat.bevel_share"]
-    room = (thickness - inset) / math.cos(angle)
+    room = (thickness - inset) / math.cos(angle) - SHELF_MM
     most = 0.9 * top / math.cos(angle)
     bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
                    "Three quarters of the wall starts the seat; the rest stays as a rim.", share.source)

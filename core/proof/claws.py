@@ -3,10 +3,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from ..tolerance import READ_MM, READ_SHARE
+from ..trade.claw_sizes import FAMILY_FACTORS, claw_factors
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
 from .measure import ClawMeasure
@@ -60,9 +62,11 @@ def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Fi
                 [at_least(heel, "unsafe", f"Thicken {claw.name} or reduce its notch until {{limit}} of its section is left.")],
                 READ_SHARE, f"{100.0 * claw.strength_left:.0f} % of its strength in bending is left")
     section = rules.of_process(subject.process, "section_least_mm")
-    thicker = f"Thicken {claw.name} by {max(0.0, section.value - claw.left_mm) / max(1.0 - claw.notch, 0.1):.2f} mm."
+    is_cast_so = subject.state == "cast" and subject.is_seat_cut
+    most = max(section.value, subject.alloy.least_cast_mm) if is_cast_so else section.value
+    thicker = f"Thicken {claw.name} by {max(0.0, most - claw.left_mm) / max(1.0 - claw.notch, 0.1):.2f} mm."
     limits = [at_least(section, "unsafe", thicker)]
-    if subject.state == "cast" and subject.is_seat_cut:
+    if is_cast_so:
         limits.append(_alloy_least(subject, thicker))
     yield judge("claws.neck_thickness", f"Metal left behind the notch in {claw.name}", claw.left_mm, "mm", place, limits,
                 READ_MM)
@@ -104,6 +108,9 @@ def _width(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[F
     section, alloy = rules.of_process(subject.process, "section_least_mm"), subject.alloy
     is_centre = subject.stone.width_mm >= rules.value("claws.centre_from_mm")
     size = rules["claws.diameter_least_centre_mm" if is_centre else "claws.diameter_least_small_mm"]
+    if is_centre:
+        size = replace(size, value=max(size.value * _share_of_load(len(gauge.claws), alloy.family),
+                                       rules.value("claws.diameter_least_small_mm")))
     most = max(section.value, alloy.least_model_mm, size.value)
     thicker = f"Thicken {claw.name} by {max(0.0, most - width):.2f} mm."
     yield judge("claws.width", f"Least width of {claw.name}", width, "mm", place, [
@@ -112,6 +119,12 @@ def _width(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[F
         Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.", alloy.source,
               thicker),
         at_least(size, "watch", thicker)], READ_MM)
+
+
+def _share_of_load(count: int, family: str) -> float:
+    """The rule is for four gold claws; more of them share the load, and platinum is tougher. From memory, as the sizes."""
+    factors = claw_factors()
+    return min(1.0, factors.get(count, factors[max(factors)] if count > max(factors) else 1.0)) * min(1.0, FAMILY_FACTORS[family])
 
 
 def _in_hollow(claw: ClawMeasure, subject: Subject) -> Finding:

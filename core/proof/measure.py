@@ -25,6 +25,7 @@ from ..solid.kernel import (
     ways_through,
 )
 from ..stone import Stone
+from ..tolerance import SAME_POINT_MM
 
 STATION_MM = 0.3
 """How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
@@ -34,6 +35,9 @@ STATIONS = (48, 120)
 
 LEVELS = 28
 """Level sections between the base and the wall's top."""
+
+BODY_SHARE = 0.998
+"""A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
 
 DENSE = 480
 """Places on the girdle at which contact is looked for."""
@@ -281,7 +285,7 @@ class Gauge:
         body = float(np.nanmedian(middle[:6]))
         kept = len(heights)
         # From the top down, levels that are thinner all round are the bevel.
-        while kept > 4 and not middle[kept - 1] >= 0.99 * body:
+        while kept > 4 and not middle[kept - 1] >= BODY_SHARE * body:
             kept -= 1
         grid, places = grid[:kept], places[:kept]
         row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
@@ -353,9 +357,9 @@ class Gauge:
         """How far the stone stands off the metal before it settles on it; 0 if it touches."""
         return max(0.0, float(self.room_mm.min()))
 
-    def bearing(self, reading_mm: float) -> tuple[Floats, Floats, list[tuple[int, int]]]:
+    def bearing(self, reading_mm: float, clear_mm: float) -> tuple[Floats, Floats, list[tuple[int, int]]]:
         """(n,) width of the touching band along the pavilion below the wall's top, (n, 3) where it begins, and the
-        (level, station) pairs where the stone touches again below it."""
+        (level, station) pairs where the stone touches again below it, after room of more than `clear_mm`."""
         stone, _ = self.pavilion
         over = self.room_mm - self.settling_mm - reading_mm
         touching = over <= 0.0
@@ -374,7 +378,10 @@ class Gauge:
             if end < len(column) and np.isfinite(over[end, j]):
                 share = over[last, j] / (over[last, j] - over[end, j])
                 width[j] += share * math.hypot(stone[end, j] - stone[last, j], z[end] - z[last])
-            again += [(int(i), j) for i in np.flatnonzero(column[end:]) + end]
+            clear = np.flatnonzero(over[end:, j] > clear_mm)
+            if len(clear):
+                below = end + int(clear[0])
+                again += [(int(i), j) for i in np.flatnonzero(column[below:]) + below]
         places = np.column_stack([points - normals * stone[0][:, None], np.full(len(points), z[0])])
         return width, places, again
 
@@ -435,9 +442,12 @@ class Gauge:
         """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
         both = overlap(self.metal, self.stone_solid)
         volume = max(0.0, volume_mm3(both))
-        vertices, _ = triangles_of(both)
+        vertices, triangles = triangles_of(both)
         if not len(vertices):
             return volume, 0.0, self.culet
+        # Long edges run through the stone from facet to facet, so their middles are looked at too.
+        after = np.roll(triangles, -1, axis=1)
+        vertices = np.concatenate([vertices, (vertices[triangles.ravel()] + vertices[after.ravel()]) / 2.0])
         normals = self.placed.face_normals()
         offsets = np.einsum("ij,ij->i", normals, self.placed.vertices[self.placed.corners[self.placed.starts[:-1]]])
         depth = (offsets - vertices @ normals.T).min(axis=1)
@@ -491,7 +501,9 @@ class Gauge:
         middle = STRIPS // 2
         left_mm = float(here_high[middle] - max(here_low[middle], limit[middle])) * lean
         # Where the notch is cut already, its depth is read from the claw's inner face as it comes up from below.
-        is_cut = here_low[middle] >= limit[middle] - SEATED_MM
+        lower_edge = crossings(section(self.stone_solid, self.girdle_plane_mm + SAME_POINT_MM), origins[middle:middle + 1],
+                               lines[:1])
+        is_cut = not np.isnan(lower_edge).all() and here_low[middle] >= np.nanmax(lower_edge) - SEATED_MM
         inner = low[middle] if is_cut else here_low[middle]
         notch = float(limit[middle] - inner) * lean / diameter
         return ClawMeasure(name, foot, axis, outwards, edge, lean, diameter, notch, max(0.0, left_mm),

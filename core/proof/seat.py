@@ -51,7 +51,7 @@ def _rim(subject: Subject, rules: HouseRules) -> Finding:
 
 def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
-    width, places, again = gauge.bearing(READ_MM)
+    width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
     share = float((width > 0.0).mean())
     j = int(np.argmin(width))
     rests = Limit(1.0, True, "unsafe", "A stone that does not rest all round rocks and chips where it bridges.",
