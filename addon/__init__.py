@@ -4,6 +4,8 @@
 properties   the choices of a spec as properties of the metal's mesh
 rebuild      properties to spec to mesh, in the same datablock
 materials    what metal and stone look like
+edited       a head whose metal was edited by hand
+stone_file   a mesh object written as a file that a spec can name as its stone
 live         heads and findings that were computed, and the timer that proves when the slider rests
 preview      the small drawing of the stone
 overlay      the mark on the finding that was clicked

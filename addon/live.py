@@ -78,12 +78,18 @@ def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
     from ..core.proof import prove
     from . import rebuild
 
-    if rebuild.is_edited(mesh):
-        return "This metal was edited by hand; only metal as it was built is proved. Rebuild it, or undo the edit."
     try:
-        return prove(head_of(mesh))
+        return prove(head_there(mesh))
     except SeatwrightError as error:
-        return sentence(error)
+        return sentence(error) + (" The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(mesh) else "")
+
+
+def head_there(mesh: bpy.types.Mesh) -> Head:
+    """The head with the metal that is there: as built, or as somebody edited it since. Raises SeatwrightError."""
+    from . import edited, rebuild
+
+    head = head_of(mesh)
+    return edited.edited_head(head, mesh) if rebuild.is_edited(mesh) else head
 
 
 def request(*_: object) -> None:

@@ -47,7 +47,8 @@ def _new(name: str, mark: str) -> bpy.types.Material:
 def _metal(alloy: Alloy) -> bpy.types.Material:
     material = _new(alloy.name, f"alloy {alloy.name}")
     colour = (*alloy.colour_linear, 1.0)
-    material.diffuse_color, material.metallic, material.roughness = colour, 1.0, 0.3
+    # The solid view has little to reflect: half a metal shows its colour and still shines.
+    material.diffuse_color, material.metallic, material.roughness = colour, 0.5, 0.35
     shader = compat.principled(material)
     compat.set_inputs(shader, Base_Color=colour, Metallic=1.0, Roughness=alloy.roughness)
     return material

@@ -8,13 +8,13 @@ from typing import Any
 
 import bpy
 from bpy_extras.object_utils import AddObjectHelper, add_object_align_init
-from mathutils import Vector
+from mathutils import Matrix, Vector
 
 from ..core.errors import SeatwrightError
 from ..core.head.plan import HOUSE_ALLOY
-from ..core.spec import BY_PATH, spec_from_toml, spec_of
+from ..core.spec import BY_PATH, Spec, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from . import compat, live, overlay, rebuild
+from . import compat, live, overlay, rebuild, stone_file
 from .properties import (FIGURES, PLAN_NAME, built_spec, built_state, changing, free, quiet, sentence, state_property, value_property,
                          write_choices, write_derived)
 
@@ -97,13 +97,7 @@ class SEATWRIGHT_OT_head_add(bpy.types.Operator, AddObjectHelper):
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return {"CANCELLED"}
-        mesh = bpy.data.meshes.new("Stone Head")
-        rebuild.create(mesh, spec, self.state)
-        metal = bpy.data.objects.new("Stone Head", mesh)
-        metal.matrix_world = add_object_align_init(context, self)
-        _link(context, metal)
-        _give_stone(metal)
-        _choose_only(context, metal)
+        _new_head(context, spec, self.state, add_object_align_init(context, self))
         return {"FINISHED"}
 
     def draw(self, context: bpy.types.Context) -> None:
@@ -118,6 +112,18 @@ class SEATWRIGHT_OT_head_add(bpy.types.Operator, AddObjectHelper):
             layout.prop(self, name)
         for name in ("align", "location", "rotation"):
             layout.prop(self, name)
+
+
+def _new_head(context: bpy.types.Context, spec: Spec, state: str, place: Matrix) -> bpy.types.Object:
+    """The metal of a new head with its stone, chosen alone. The choices were checked."""
+    mesh = bpy.data.meshes.new("Stone Head")
+    rebuild.create(mesh, spec, state)
+    metal = bpy.data.objects.new("Stone Head", mesh)
+    metal.matrix_world = place
+    _link(context, metal)
+    _give_stone(metal)
+    _choose_only(context, metal)
+    return metal
 
 
 def _link(context: bpy.types.Context, thing: bpy.types.Object) -> None:
@@ -144,6 +150,40 @@ def _give_stone(metal: bpy.types.Object) -> None:
     stone.parent = metal
     for collection in metal.users_collection:
         collection.objects.link(stone)
+
+
+class SEATWRIGHT_OT_stone_from_object(bpy.types.Operator):
+    """Add the head for the chosen mesh, such as a scan of a stone; it is taken as it is, turned table up and measured"""
+
+    bl_idname = "seatwright.stone_from_object"
+    bl_label = "Head for This Mesh"
+    bl_options = {"REGISTER", "UNDO"}
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        chosen = getattr(context, "active_object", None)
+        if chosen is None or chosen.type != "MESH" or metal_of(context) is not None:
+            cls.poll_message_set("Choose the mesh of a stone first: a closed one, in millimeters")
+            return False
+        if context.mode != "OBJECT":
+            cls.poll_message_set("Leave this mode first: a head is added in Object Mode")
+            return False
+        return True
+
+    def execute(self, context: bpy.types.Context) -> set[str]:
+        source = context.active_object
+        try:
+            path = stone_file.write(source, context.evaluated_depsgraph_get())
+            spec = spec_of({"stone.mesh": bpy.path.abspath(path)})
+            rebuild.check(spec, "cast")
+        except SeatwrightError as error:
+            self.report({"ERROR"}, sentence(error))
+            return {"CANCELLED"}
+        metal = _new_head(context, spec, "cast", Matrix.Translation(source.matrix_world.translation))
+        with quiet():
+            metal.data.seatwright.stone_mesh = path
+        self.report({"INFO"}, f"The stone is kept as {path}; change the mesh and run this again for a new head")
+        return {"FINISHED"}
 
 
 class SEATWRIGHT_OT_stone_add(OnHead, bpy.types.Operator):
@@ -351,8 +391,8 @@ class SEATWRIGHT_OT_show_finding(bpy.types.Operator):
         return {"FINISHED"}
 
 
-CLOSE = 2.5
-"""How many stone lengths the view stands off a place. Nearer: one cannot tell which claw it is."""
+CLOSE = 1.6
+"""How many lengths of the head the view stands off a place. Nearer: one cannot tell which claw it is."""
 
 
 def _look_at(context: bpy.types.Context, metal: bpy.types.Object, place: Vector) -> None:
@@ -397,7 +437,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}
         try:
-            paths = hand_over(live.head_of(mesh), findings, Path(bpy.path.abspath(chosen)))
+            paths = hand_over(live.head_there(mesh), findings, Path(bpy.path.abspath(chosen)))
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return {"CANCELLED"}
@@ -437,7 +477,7 @@ class SEATWRIGHT_OT_reset_scale(OnHead, bpy.types.Operator):
 
 
 classes = (
-    SEATWRIGHT_OT_head_add, SEATWRIGHT_OT_stone_add, SEATWRIGHT_OT_free, SEATWRIGHT_OT_free_all, SEATWRIGHT_OT_why, SEATWRIGHT_OT_rebuild,
+    SEATWRIGHT_OT_head_add, SEATWRIGHT_OT_stone_from_object, SEATWRIGHT_OT_stone_add, SEATWRIGHT_OT_free, SEATWRIGHT_OT_free_all, SEATWRIGHT_OT_why, SEATWRIGHT_OT_rebuild,
     SEATWRIGHT_OT_keep_hand_edits, SEATWRIGHT_OT_prove, SEATWRIGHT_OT_show_finding, SEATWRIGHT_OT_hand_over,
     SEATWRIGHT_OT_scene_millimeters, SEATWRIGHT_OT_reset_scale,
 )

@@ -18,8 +18,8 @@ from .properties import is_behind, proportions, property_name
 
 ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
 VERDICTS = ("unsafe", "watch", "sound")
-LETTER_PX = 7.0
-"""About how wide a letter of the panels is at the usual size; lines are broken by it so that none is cut off."""
+LETTER_PX, MARGINS_PX, ICON_PX = 5.9, 72.0, 20.0
+"""About how wide a letter of the panels is, and what margins and an icon take; lines are broken so that none is cut off."""
 
 SCALE_TOLERANCE = 1e-5
 """How far an object's scale may be off 1 by rounding. Larger: 0.1 mm on a 10 mm head would go unnoticed at 0.01."""
@@ -44,21 +44,25 @@ class SeatwrightPanel:
         return layout, mesh.seatwright, mesh
 
 
-def say(layout: bpy.types.UILayout, context: bpy.types.Context, text: str, icon: str = "NONE") -> None:
+def broken(context: bpy.types.Context, text: str, has_icon: bool) -> list[str]:
     """Text in lines that fit the sidebar."""
     scale = context.preferences.system.ui_scale or 1.0  # 0 where there is no screen
     width = context.region.width if context.region is not None else 280
-    letters = max(20, int((width / scale - (70.0 if icon != "NONE" else 50.0)) / LETTER_PX))
+    letters = max(20, int((width / scale - MARGINS_PX - has_icon * ICON_PX) / LETTER_PX))
+    return [line for paragraph in text.splitlines() for line in textwrap.wrap(paragraph, letters)]
+
+
+def say(layout: bpy.types.UILayout, context: bpy.types.Context, text: str, icon: str = "NONE") -> None:
+    """Sentences for the user, none cut off."""
     column = layout.column(align=True)
     column.scale_y = 0.8
-    for paragraph in text.splitlines():
-        for row, line in enumerate(textwrap.wrap(paragraph, letters)):
-            column.label(text=line, icon=icon if row == 0 else ("BLANK1" if icon != "NONE" else "NONE"))
+    for row, line in enumerate(broken(context, text, icon != "NONE")):
+        column.label(text=line, icon=icon if row == 0 else ("BLANK1" if icon != "NONE" else "NONE"))
 
 
-def choose(layout: bpy.types.UILayout, settings: Any, path: str, text: str = "") -> None:
+def choose(layout: bpy.types.UILayout, context: bpy.types.Context, settings: Any, path: str, text: str = "") -> None:
     """One choice: its value, and beside it why it is so, or a way to let it follow again."""
-    name = property_name(path)
+    name, why = property_name(path), why_name(path)
     row = layout.row(align=True)
     if text:
         row.prop(settings, name, text=text)
@@ -66,10 +70,20 @@ def choose(layout: bpy.types.UILayout, settings: Any, path: str, text: str = "")
         row.prop(settings, name)
     if getattr(settings, name + "_pinned"):
         row.operator("seatwright.free", text="", icon="PINNED", emboss=False).path = path
-    elif why_name(path):
-        row.operator("seatwright.why", text="", icon="UNPINNED", emboss=False).name = why_name(path)
+    elif why:
+        row.operator("seatwright.why", text="", icon="QUESTION", emboss=False).name = why
     else:
         row.label(text="", icon="BLANK1")
+    if why and context.window_manager.seatwright.why == why:
+        entry = dimension(context, why)
+        if entry is not None:
+            say(layout.box(), context, reason(entry))
+
+
+def reason(entry: Any) -> str:
+    """Why a dimension is as it is, and by whom, in two sentences."""
+    text = entry.reason[:1].upper() + entry.reason[1:]
+    return f"{text.rstrip('.')}.\nSource: {entry.source}"
 
 
 def head_of(mesh: bpy.types.Mesh) -> Head | None:
@@ -94,6 +108,8 @@ class SEATWRIGHT_PT_head(SeatwrightPanel, bpy.types.Panel):
         if metal is None:
             self.layout.label(text="No head is chosen")
             self.layout.operator("seatwright.head_add", text="Add Stone Head", icon="ADD")
+            if context.active_object is not None and context.active_object.type == "MESH":
+                self.layout.operator("seatwright.stone_from_object", icon="MESH_ICOSPHERE")
             return
         layout, settings, mesh = self.begin(context)
         row = layout.row()
@@ -102,7 +118,26 @@ class SEATWRIGHT_PT_head(SeatwrightPanel, bpy.types.Panel):
         row = layout.row()
         row.use_property_split = False
         row.prop(settings, "state", expand=True)
+        draw_verdict(layout, mesh)
         draw_hints(layout, context, metal)
+
+
+def draw_verdict(layout: bpy.types.UILayout, mesh: bpy.types.Mesh) -> None:
+    """What the proof says, in one line."""
+    findings = live.known(mesh)
+    if findings is None or isinstance(findings, str):
+        layout.label(text="Not proved yet", icon="TIME")
+        return
+    counts = count_verdicts(findings)
+    worst = next((verdict for verdict in VERDICTS if counts[verdict]), "sound")
+    bad = ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS[:2] if counts[verdict])
+    layout.label(text=bad or f"All {counts['sound']} checks are sound", icon=ICONS[worst])
+
+
+def count_verdicts(findings: Iterable[Any]) -> dict[str, int]:
+    """How many findings there are of each verdict."""
+    verdicts = [each.verdict for each in findings]
+    return {verdict: verdicts.count(verdict) for verdict in VERDICTS}
 
 
 def draw_hints(layout: bpy.types.UILayout, context: bpy.types.Context, metal: bpy.types.Object) -> None:
@@ -150,18 +185,18 @@ class SEATWRIGHT_PT_stone(SeatwrightPanel, bpy.types.Panel):
         layout.prop(settings, "stone_species")
         column = layout.column(align=True)
         if not settings.stone_mesh:
-            draw_size(column, settings)
+            draw_size(column, context, settings)
 
 
-def draw_size(column: bpy.types.UILayout, settings: Any) -> None:
+def draw_size(column: bpy.types.UILayout, context: bpy.types.Context, settings: Any) -> None:
     """The stone's measures; a round one has a diameter."""
     cut = CUT_BY_NAME[settings.stone_cut]
-    choose(column, settings, "stone.length_mm", "Diameter" if cut.is_round else "")
+    choose(column, context, settings, "stone.length_mm", "Diameter" if cut.is_round else "")
     if not cut.is_round or settings.stone_width_mm_pinned:
-        choose(column, settings, "stone.width_mm")
+        choose(column, context, settings, "stone.width_mm")
     if "depth_mm" in cut.has:
-        choose(column, settings, "stone.depth_mm")
-    choose(column, settings, "stone.weight_ct")
+        choose(column, context, settings, "stone.depth_mm")
+    choose(column, context, settings, "stone.weight_ct")
 
 
 class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
@@ -178,7 +213,7 @@ class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
             has = CUT_BY_NAME[settings.stone_cut].has
             for path in proportions():
                 if path.partition(".")[2] in has and path != "stone.depth_mm":
-                    choose(column, settings, path)
+                    choose(column, context, settings, path)
         layout.prop(settings, "stone_mesh")
 
 
@@ -191,10 +226,10 @@ class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
         for path in ("wall.taper_deg", "wall.thickness_mm", "head.culet_clearance_mm", "wall.seat_inset_mm", "wall.bevel_mm"):
-            choose(column, settings, path)
+            choose(column, context, settings, path)
         layout.prop(settings, "seat_cut")
         if settings.seat_cut:
-            choose(layout, settings, "seat.clearance_mm")
+            choose(layout, context, settings, "seat.clearance_mm")
 
 
 class SEATWRIGHT_PT_claws(SeatwrightPanel, bpy.types.Panel):
@@ -206,7 +241,7 @@ class SEATWRIGHT_PT_claws(SeatwrightPanel, bpy.types.Panel):
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
         for path in ("claws.count", "claws.diameter_mm", "claws.notch", "claws.spare_mm", "claws.start_angle_deg"):
-            choose(column, settings, path)
+            choose(column, context, settings, path)
         layout.operator("seatwright.free_all")
 
 
@@ -220,7 +255,7 @@ class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
         layout, settings, mesh = self.begin(context)
         layout.prop(settings, "casting_alloy")
         layout.prop(settings, "casting_process")
-        choose(layout, settings, "casting.shrinkage_percent")
+        choose(layout, context, settings, "casting.shrinkage_percent")
         column = layout.column(align=True)
         column.prop(settings, "finger_system")
         column.prop(settings, "finger_size")
@@ -229,7 +264,7 @@ class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
             layout.label(text=f"Inside diameter {head.plan['finger_diameter']:.2f} mm")
         column = layout.column(align=True, heading="How Far Off")
         for path in ("spread.stone_mm", "spread.model_mm", "spread.casting_percent"):
-            choose(column, settings, path)
+            choose(column, context, settings, path)
 
 
 class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
@@ -252,14 +287,12 @@ class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
 def draw_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findings: Iterable[Any]) -> None:
     """Counts, then every finding that is not sound; the sound ones folded away."""
     numbered = list(enumerate(findings))
-    row = layout.row(align=True)
-    for verdict in VERDICTS:
-        count = sum(each.verdict == verdict for _, each in numbered)
-        row.label(text=f"{count} {verdict}", icon=ICONS[verdict] if count or verdict == "sound" else "NONE")
+    counts = count_verdicts(each for _, each in numbered)
+    layout.label(text=", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS))
     marked = overlay.shown_index(metal_of(context))
     list_findings(layout, context, [each for each in numbered if each[1].verdict != "sound"], marked)
     header, body = layout.panel("SEATWRIGHT_sound", default_closed=True)
-    header.label(text="Sound")
+    header.label(text=f"Sound ({counts['sound']})")
     if body is not None:
         list_findings(body, context, [each for each in numbered if each[1].verdict == "sound"], marked)
 
@@ -268,10 +301,11 @@ def list_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findin
     """One line for each finding; the one that is marked is opened."""
     column = layout.column(align=True)
     for index, finding in findings:
-        row = column.row(align=True)
-        row.alignment = "LEFT"
-        row.operator("seatwright.show_finding", text=finding.what, icon=ICONS[finding.verdict], emboss=False,
-                     depress=index == marked).index = index
+        for number, line in enumerate(broken(context, finding.what, True)):
+            row = column.row(align=True)
+            row.alignment = "LEFT"
+            row.operator("seatwright.show_finding", text=line, icon="BLANK1" if number else ICONS[finding.verdict],
+                         emboss=False, depress=index == marked).index = index
         if index == marked:
             box = column.box()
             say(box, context, "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")))
@@ -307,7 +341,7 @@ def draw_dimension(column: bpy.types.UILayout, context: bpy.types.Context, entry
                   icon="DISCLOSURE_TRI_DOWN" if is_open else "DISCLOSURE_TRI_RIGHT").name = entry.name
     split.label(text=overlay.figure(entry.value, entry.unit), icon="PINNED" if entry.pinned else "NONE")
     if is_open:
-        say(column.box(), context, f"{entry.reason}\nSource: {entry.source}")
+        say(column.box(), context, reason(entry))
 
 
 class SEATWRIGHT_PT_hand_over(SeatwrightPanel, bpy.types.Panel):
@@ -329,18 +363,27 @@ class SEATWRIGHT_PT_scene(SeatwrightPanel, bpy.types.Panel):
     bl_label = "Scene"
     bl_options = {"DEFAULT_CLOSED"}
 
+    def draw_header(self, context: bpy.types.Context) -> None:
+        if not counts_millimetres(context.scene):
+            self.layout.label(icon="INFO")
+
     def draw(self, context: bpy.types.Context) -> None:
-        units = context.scene.unit_settings
-        if units.system == "METRIC" and abs(units.scale_length - MILLIMETRE_M) < 1e-9:
+        if counts_millimetres(context.scene):
             self.layout.label(text="One unit is one millimeter", icon="CHECKMARK")
         else:
             say(self.layout, context, "One unit is one millimeter to Seatwright. Blender's own rulers in this scene say otherwise.", "INFO")
             self.layout.operator("seatwright.scene_millimeters")
 
 
+def counts_millimetres(scene: bpy.types.Scene) -> bool:
+    """Whether Blender's own rulers show one unit as one millimetre."""
+    units = scene.unit_settings
+    return units.system == "METRIC" and abs(units.scale_length - MILLIMETRE_M) < 1e-9
+
+
 classes = (
-    SEATWRIGHT_PT_head, SEATWRIGHT_PT_stone, SEATWRIGHT_PT_proportions, SEATWRIGHT_PT_wall, SEATWRIGHT_PT_claws, SEATWRIGHT_PT_casting,
-    SEATWRIGHT_PT_proof, SEATWRIGHT_PT_why, SEATWRIGHT_PT_hand_over, SEATWRIGHT_PT_scene,
+    SEATWRIGHT_PT_head, SEATWRIGHT_PT_stone, SEATWRIGHT_PT_proportions, SEATWRIGHT_PT_wall, SEATWRIGHT_PT_claws, SEATWRIGHT_PT_proof,
+    SEATWRIGHT_PT_casting, SEATWRIGHT_PT_why, SEATWRIGHT_PT_hand_over, SEATWRIGHT_PT_scene,
 )
 
 

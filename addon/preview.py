@@ -12,7 +12,9 @@ from ..core.stone import Drawing, Stone, crown_view
 
 SIZE_PX = 128
 MARGIN_PX = 6.0
-FACET_PX, OUTLINE_PX = 1.1, 2.2
+FACET_PX, OUTLINE_PX = 1.3, 2.4
+LIGHT = 0.88
+"""Grey of the lines: the panels' own text."""
 KEPT = 32
 
 _previews: Any = None
@@ -43,7 +45,8 @@ def pixels_of(drawing: Drawing) -> np.ndarray:
         return (lines - middle) * scale + SIZE_PX / 2.0
 
     ink = np.maximum(0.7 * drawn(placed(drawing.edges), FACET_PX), drawn(placed(drawing.outline), OUTLINE_PX))
-    return np.concatenate([np.full((SIZE_PX, SIZE_PX, 3), 0.9), ink[:, :, None]], axis=2).astype(np.float32)
+    # Icons hold colours that are already multiplied by their opacity.
+    return np.repeat(ink[:, :, None], 4, axis=2).astype(np.float32) * np.float32([LIGHT, LIGHT, LIGHT, 1.0])
 
 
 def drawn(lines: np.ndarray, width_px: float) -> np.ndarray:

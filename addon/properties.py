@@ -37,7 +37,7 @@ LABELS = {
     "stone.mesh": "Mesh File", "stone.depth": "Depth Share", "stone.star": "Star Facets", "stone.lower_half": "Lower Halves",
     "head.culet_clearance_mm": "Culet Clearance", "seat.cut": "Cut the Seat", "seat.clearance_mm": "Seat Clearance",
     "wall.seat_inset_mm": "Seat Inset", "claws.count": "Claws", "claws.spare_mm": "Spare Length",
-    "claws.start_angle_deg": "First Claw at", "casting.shrinkage_percent": "Shrinkage", "finger.system": "Size System",
+    "claws.start_angle_deg": "First Claw °", "casting.shrinkage_percent": "Shrinkage", "finger.system": "Size System",
     "finger.size": "Ring Size", "spread.stone_mm": "Stone ±", "spread.model_mm": "Model ±", "spread.casting_percent": "Shrinkage ±",
 }
 

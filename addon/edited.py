@@ -1,0 +1,76 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A head whose metal was edited by hand: what is there is proved and handed over, not what was planned."""
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import bpy
+import numpy as np
+
+from ..core.head import Head
+from ..core.mesh import PolyMesh
+from ..core.solid.kernel import Solid, fuse, solid_of
+from .properties import PARTS_KEY
+
+WHOLE = "metal"
+"""The only part of metal whose faces no longer know theirs."""
+
+
+@dataclass(frozen=True, eq=False)
+class EditedHead(Head):
+    """The head that was planned, with the shells that are there now."""
+
+    shells: Mapping[str, PolyMesh]
+
+    @cached_property
+    def parts(self) -> dict[str, PolyMesh]:
+        return dict(self.shells)
+
+    @cached_property
+    def part_solids(self) -> dict[str, Solid]:
+        """Raises GeometryError naming a part that is no longer closed."""
+        return {name: solid_of(shell, name) for name, shell in self.shells.items()}
+
+    @cached_property
+    def solid(self) -> Solid:
+        return fuse(list(self.part_solids.values()), "head")
+
+
+def edited_head(head: Head, mesh: bpy.types.Mesh) -> EditedHead:
+    """The planned head with the metal that the mesh holds now."""
+    return EditedHead(**{each.name: getattr(head, each.name) for each in fields(Head)}, shells=shells_of(mesh))
+
+
+def shells_of(mesh: bpy.types.Mesh) -> dict[str, PolyMesh]:
+    """The mesh's triangles as one shell for each part that its faces name."""
+    mesh.calc_loop_triangles()
+    count = len(mesh.loop_triangles)
+    points = np.empty(3 * len(mesh.vertices), np.float32)
+    triangles, owners = np.empty(3 * count, np.int32), np.empty(count, np.int32)
+    mesh.vertices.foreach_get("co", points)
+    mesh.loop_triangles.foreach_get("vertices", triangles)
+    mesh.loop_triangles.foreach_get("polygon_index", owners)
+    vertices, triangles = points.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3)
+    parts = _parts(mesh)
+    if parts is None:
+        return {WHOLE: _shell(vertices, triangles, WHOLE)}
+    names = list(mesh[PARTS_KEY])
+    return {names[index]: _shell(vertices, triangles[parts[owners] == index], names[index]) for index in np.unique(parts)}
+
+
+def _parts(mesh: bpy.types.Mesh) -> np.ndarray | None:
+    """(f,) int: which part each face belongs to; None if that is lost."""
+    attribute = mesh.attributes.get("part")
+    if attribute is None or attribute.domain != "FACE" or attribute.data_type != "INT":
+        return None
+    parts = np.empty(len(mesh.polygons), np.int32)
+    attribute.data.foreach_get("value", parts)
+    return parts if 0 <= parts.min(initial=0) and parts.max(initial=0) < len(mesh.get(PARTS_KEY, [])) else None
+
+
+def _shell(vertices: np.ndarray, triangles: np.ndarray, part: str) -> PolyMesh:
+    used, corners = np.unique(triangles, return_inverse=True)
+    return PolyMesh(vertices[used], corners.reshape(-1).astype(np.int32), np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32),
+                    np.zeros(len(triangles), np.int32), (part,))
