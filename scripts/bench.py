@@ -1,0 +1,257 @@
+"""Time what the design promises and print each budget as a ratio, everything measured in this one run.
+
+    python3 scripts/bench.py [--quick]     --quick: fewer repetitions, for a look while working
+
+Warm medians; what is compared is measured alternately, so that a busy machine slows both sides alike. Exits with 1
+if a budget is missed. The exact B-rep kernel (build123d) is only here and in the tests, never shipped.
+"""
+
+from __future__ import annotations
+
+import _environment as environment
+
+import argparse
+import json
+import math
+import os
+import random
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+WORKED = {
+    "stone.length_mm": 5.0, "stone.pavilion_angle_deg": 40.75, "head.culet_clearance_mm": 1.0, "wall.taper_deg": 17.0,
+    "wall.thickness_mm": 0.9, "wall.seat_inset_mm": 0.2, "wall.bevel_mm": 0.7, "claws.count": 4,
+    "claws.diameter_mm": 1.0, "claws.notch": 0.5 - 0.2 * math.cos(math.radians(17.0)), "claws.spare_mm": 3.0,
+}  # fmt: skip
+"""The tapered claw head that is worked by hand in the tests. Common practice, no source."""
+
+CHORD_MM = 0.005
+BREP_TIMES, MODIFIER_TIMES = 20.0, 10.0
+TICK_MS, PROOF_MS, REGISTER_MS = 16.0, 50.0, 100.0
+SPECS, SPECS_S = 1000, 20.0
+STONE_MS, LARGE_STONE_MS, LARGE_FACETS = 5.0, 15.0, 100
+LINEAR_TIMES = 1.25
+"""How much longer a spec may take among 1,000 than among 250: what is left above growing in proportion."""
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table. At least: a larger measure is better; otherwise a smaller one is."""
+
+    work: str
+    measured: float
+    unit: str
+    budget: float
+    at_least: bool = False
+
+    @property
+    def ratio(self) -> float:
+        """How many times better than the budget; 1 is just met."""
+        return self.measured / self.budget if self.at_least else self.budget / self.measured
+
+    @property
+    def is_met(self) -> bool:
+        return self.ratio >= 1.0
+
+
+def alternately(rounds: int, *works: Callable[[], object]) -> list[float]:
+    """Median of each work's times, ms, after one run of each that does not count."""
+    times: list[list[float]] = [[] for _ in works]
+    for turn in range(rounds + 1):
+        for work, kept in zip(works, times, strict=True):
+            started = time.perf_counter()
+            work()
+            if turn:
+                kept.append(1e3 * (time.perf_counter() - started))
+    return [statistics.median(kept) for kept in times]
+
+
+def against_brep(rounds: int) -> list[Row]:
+    from exact_head import exact_head
+
+    from core.head import make_head
+    from core.solid.kernel import volume_mm3
+    from core.spec import spec_of
+
+    plan = make_head(spec_of(WORKED)).plan
+    turn = iter(range(1_000_000))
+
+    def ours() -> float:
+        return volume_mm3(make_head(spec_of(WORKED), chord_mm=CHORD_MM).solid)
+
+    def ours_with_a_new_stone() -> float:
+        spec = spec_of({**WORKED, "stone.pavilion_angle_deg": 40.75 + 1e-7 * next(turn)})
+        return volume_mm3(make_head(spec, chord_mm=CHORD_MM).solid)
+
+    def exact() -> float:
+        return float(exact_head(plan).volume)
+
+    apart = abs(ours() / exact() - 1.0)
+    if apart > 1e-3:
+        sys.exit(f"bench.py: the two solids differ by {100 * apart:.2f} % in volume, 0.1 % is allowed: they are not the same head")
+    own, fresh, brep = alternately(rounds, ours, ours_with_a_new_stone, exact)
+    environment.say(f"   worked head {own:.2f} ms ({fresh:.2f} ms with a stone not seen before), exact B-rep {brep:.1f} ms, "
+                    f"volumes {100 * apart:.4f} % apart")
+    return [Row("spec to fused solid with volume, against an exact B-rep", brep / own, "x", BREP_TIMES, True)]
+
+
+def proofs(rounds: int) -> list[Row]:
+    from core.head import make_head
+    from core.proof import prove
+    from core.spec import spec_of
+
+    heads = {"worked": WORKED, "12 claws": {"claws.count": 12, "stone.length_mm": 15.0}}
+    heads |= {cut: {"stone.cut": cut, "stone.length_mm": 7.0} for cut in ("oval", "pear", "princess")}
+    names = [(name, state) for name in heads for state in ("cast", "set")]
+    # A head made anew each time, so that its solids count too.
+    works = [lambda name=name, state=state: prove(make_head(spec_of(heads[name]), state)) for name, state in names]
+    times = dict(zip(names, alternately(max(3, rounds // 4), *works), strict=True))
+    for name in heads:
+        environment.say(f"   proof, {name}: {times[name, 'cast']:.1f} ms as cast, {times[name, 'set']:.1f} ms as set")
+    return [Row("full proof, worked head, solids included", times["worked", "cast"], "ms", PROOF_MS),
+            Row("full proof, slowest of ten heads", max(times.values()), "ms", PROOF_MS)]  # fmt: skip
+
+
+def random_specs(count: int) -> list:
+    """Specs that a plan accepts, the same ones in every run."""
+    from core.errors import SpecError
+    from core.head import make_head
+    from core.spec import spec_of
+    from core.stone import CUTS
+    from core.trade.alloys import all_alloys
+
+    draw = random.Random(20)
+    alloys = [each.name for each in all_alloys()]
+    specs = []
+    while len(specs) < count:
+        choices = {
+            "stone.cut": draw.choice(CUTS), "stone.length_mm": round(draw.uniform(2.5, 16.0), 2),
+            "casting.alloy": draw.choice(alloys), "claws.count": draw.choice((3, 4, 4, 5, 6, 8)),
+            "claws.notch": round(draw.uniform(0.2, 0.4), 3), "wall.taper_deg": round(draw.uniform(0.0, 22.0), 1),
+            "head.culet_clearance_mm": round(draw.uniform(0.3, 1.5), 2),
+        }  # fmt: skip
+        try:
+            make_head(spec := spec_of(choices))
+        except SpecError:
+            continue
+        specs.append(spec)
+    return specs
+
+
+def many(count: int) -> list[Row]:
+    """Specs to proofs on one core; the stones are made anew, because 64 of them are kept and far more are needed."""
+    from core.errors import GeometryError
+    from core.head import make_head
+    from core.proof import prove
+
+    specs = random_specs(count)
+    if hasattr(os, "sched_setaffinity"):
+        os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    refused: dict[str, int] = {}
+    times = []
+    started = time.perf_counter()
+    for spec in specs:
+        before = time.perf_counter()
+        try:
+            prove(make_head(spec))
+        except GeometryError as error:
+            refused[error.part] = refused.get(error.part, 0) + 1
+        times.append(time.perf_counter() - before)
+    whole = time.perf_counter() - started
+    quarter = sum(times[: count // 4])
+    environment.say(f"   {count} specs to proofs: {whole:.1f} s; {count // 4}: {quarter:.1f} s; {count // 2}: {sum(times[:count // 2]):.1f} s; "
+                    f"slowest {1e3 * max(times):.0f} ms; geometry refused: {refused or 'none'}")
+    return [Row(f"{SPECS:,} random specs to proofs, one core", whole * SPECS / count, "s", SPECS_S),
+            Row("  time per spec, last quarter over first (1 is linear)", sum(times[-(count // 4):]) / quarter, "x", LINEAR_TIMES)]  # fmt: skip
+
+
+def stones(rounds: int) -> list[Row]:
+    from core.stone import CUTS, make_stone
+
+    sizes = iter(range(1_000_000))
+
+    def build(cut: str) -> float:
+        return make_stone({"cut": cut, "length_mm": 6.0 + 1e-6 * next(sizes)}).volume_mm3
+
+    facets = {cut: facet_count(make_stone({"cut": cut, "length_mm": 6.0}).mesh) for cut in CUTS}
+    times = dict(zip(CUTS, alternately(rounds, *[lambda cut=cut: build(cut) for cut in CUTS]), strict=True))
+    rows = []
+    for large, budget in ((False, STONE_MS), (True, LARGE_STONE_MS)):
+        some = [cut for cut in CUTS if (facets[cut] >= LARGE_FACETS) == large]
+        slowest = max(some, key=times.__getitem__)
+        rows.append(Row(f"stone of {'at least' if large else 'under'} {LARGE_FACETS} facets, slowest of {len(some)} ({slowest})",
+                        times[slowest], "ms", budget))
+    return rows
+
+
+def facet_count(mesh) -> int:
+    """Faces that are not bits of the girdle's band."""
+    return len(mesh) - len(mesh.faces_tagged("girdle"))
+
+
+def in_blender(quick: bool) -> list[Row]:
+    """What only Blender can tell, measured in its own Python on the installed zip."""
+    import build
+
+    python = environment.first_blender("5.2", "4.2")
+    script = environment.REPOSITORY / "scripts" / "bench_blender.py"
+    with tempfile.TemporaryDirectory(prefix="seatwright-") as resources:
+        variables = {**{key: value for key, value in os.environ.items() if key != "PYTHONPATH"},
+                     "BLENDER_USER_RESOURCES": resources, "SEATWRIGHT_ZIP": str(build.build()[0])}  # fmt: skip
+
+        def run(*words: str) -> dict:
+            done = subprocess.run([str(python), str(script), *words], env=variables, capture_output=True, text=True, check=False)
+            answers = [line.removeprefix("RESULT ") for line in done.stdout.splitlines() if line.startswith("RESULT ")]
+            if len(answers) != 1:
+                sys.exit(f"bench.py: {script.name} {words[0]} gave no result: {environment.last_line(done.stdout + done.stderr)}")
+            return json.loads(answers[0])
+
+        found = run("measure", json.dumps(WORKED), "quick" if quick else "full")
+        starts = [run("register")["register_ms"] for _ in range(3 if quick else 7)]
+    version = found["version"]
+    for name, tick in found["ticks"].items():
+        environment.say(f"   tick, {name}: {tick:.1f} ms")
+    environment.say(f"   worked head {found['own_ms']:.2f} ms, EXACT union modifiers {found['exact_ms']:.1f} ms, "
+                    f"volumes {100 * found['apart']:.4f} % apart (Blender {version})")
+    slowest = max(found["ticks"], key=found["ticks"].__getitem__)
+    return [Row(f"spec to fused solid, against EXACT modifiers in Blender {version}", found["exact_ms"] / found["own_ms"], "x",
+                MODIFIER_TIMES, True),
+            Row(f"slider tick in Blender {version}, slowest of {len(found['ticks'])} ({slowest})", found["ticks"][slowest], "ms", TICK_MS),
+            Row("register(), imports included", statistics.median(starts), "ms", REGISTER_MS)]  # fmt: skip
+
+
+def table(rows: list[Row]) -> str:
+    width = max(len(row.work) for row in rows)
+    lines = [f"{'work':{width}}  {'measured':>10}  {'budget':>11}  {'ratio':>6}", "-" * (width + 43)]
+    for row in rows:
+        bound = f"{'>=' if row.at_least else '<='} {row.budget:g} {row.unit}"
+        lines.append(f"{row.work:{width}}  {row.measured:7.2f} {row.unit:2}  {bound:>11}  {row.ratio:5.2f}x  "
+                     f"{'met' if row.is_met else 'NOT MET'}")
+    return "\n".join(lines)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description="Time what the design promises and print each budget as a ratio.")
+    parser.add_argument("--quick", action="store_true", help="fewer repetitions, for a look while working")
+    quick = parser.parse_args().quick
+    environment.enter("bench")
+    sys.path.insert(0, str(environment.REPOSITORY))
+    rounds = 9 if quick else 41
+    rows = against_brep(rounds)
+    rows += environment.guarded(in_blender, quick)
+    rows += stones(rounds)
+    rows += proofs(rounds)
+    rows += many(SPECS // 5 if quick else SPECS)  # last: it binds this process to one core
+    print(table(rows))
+    missed = [row.work.strip() for row in rows if not row.is_met]
+    print(f"{len(rows) - len(missed)} of {len(rows)} budgets met" + (f"; missed: {'; '.join(missed)}" if missed else ""))
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
