@@ -10,7 +10,7 @@ from ..solid.kernel import bounds, volume_mm3
 from ..tolerance import SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
 from .findings import Finding, point
-from .measure import HAIR_MM, Gauge
+from .measure import HAIR_MM, Gauge, inset_mm
 from .subject import Subject
 
 
@@ -41,7 +41,7 @@ def _agree(name: str, measured: float, planned: float, allowed: float, unit: str
 
 
 def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
-    gauge, stone = subject.gauge, subject.stone
+    gauge = subject.gauge
     culet = gauge.culet
     found: dict[str, tuple[float, np.ndarray | None]] = {
         "girdle_plane": (gauge.girdle_plane_mm - gauge.base_mm, culet),
@@ -53,41 +53,30 @@ def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     found["stone_length"], found["stone_width"] = (float(high[0] - low[0]), high), (float(high[1] - low[1]), high)
     found["stone_depth"] = (float(high[2] - low[2]), culet)
     if gauge.wall is not None:
-        found |= _wall(gauge, stone.outline.reach_mm)
+        found |= _wall(gauge)
     if gauge.claws:
         found |= _claws(subject)
     return found
 
 
-def _wall(gauge: Gauge, reach_mm: float) -> dict[str, tuple[float, np.ndarray | None]]:
-    """Radii are the outline's half width less the way in, so that they serve outlines that are not round."""
-    points, normals = gauge.stations
+def _wall(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
+    """Radii are the half width less the way from the girdle in to the face, so that they serve any outline."""
     base, top = gauge.base_mm + HAIR_MM, gauge.wall_top_mm - HAIR_MM
-    values, places = gauge.wall_thickness
     half = float(np.ptp(gauge.girdle_loop[:, 1])) / 2.0
-    outer, inner = gauge.wall_insets(base)
-    upper = gauge.wall_insets(top)[0]
-
-    def worst(inset: np.ndarray, height: float) -> tuple[float, np.ndarray]:
-        finite = inset[np.isfinite(inset)]
-        j = int(np.nanargmax(np.abs(np.where(np.isfinite(inset), inset, np.nan) - np.median(finite))))
-        return half - float(np.median(finite)), np.array([*(points[j] - normals[j] * inset[j]), height])
-
-    found = {"wall_top": (gauge.wall_top_mm - gauge.base_mm, np.array([half, 0.0, gauge.wall_top_mm]))}
+    found: dict[str, tuple[float, np.ndarray | None]] = {
+        "wall_top": (gauge.wall_top_mm - gauge.base_mm, np.array([0.0, half, gauge.wall_top_mm]))}
+    values, places = gauge.wall_thickness
     if len(values):
         i = int(np.argmin(values))
         found["wall_thickness"] = (float(values[i]), places[i])
-    for name, inset, height in (("outer_radius_base", outer, base), ("outer_radius_top", upper, top),
-                                ("inner_radius_base", inner, base)):
-        if np.isfinite(inset).any():
-            found[name] = worst(inset, height)
-    finite = np.isfinite(gauge.taper)
-    if finite.any():
-        found["taper"] = (math.degrees(float(np.median(gauge.taper[finite]))), np.array([half, 0.0, gauge.wall_top_mm]))
-    rim = np.where(np.isfinite(gauge.rim_mm), gauge.rim_mm, np.inf)
-    if np.isfinite(rim).any():
-        j = int(np.argmin(rim))
-        found["seat_inset"] = (float(rim[j]), np.array([*points[j], top]))
+    outer, inner = gauge.wall_faces(base)
+    for name, face, height in (("outer_radius_base", outer, base), ("inner_radius_base", inner, base),
+                               ("outer_radius_top", gauge.wall_faces(top)[0], top)):
+        if face is not None:
+            found[name] = (half - inset_mm(face, gauge.girdle_loop), np.array([*face[0], height]))
+    if math.isfinite(gauge.taper):
+        found["taper"] = (math.degrees(gauge.taper), np.array([0.0, half, gauge.wall_top_mm]))
+        found["seat_inset"] = gauge.rim
     return found
 
 

@@ -36,8 +36,14 @@ STATIONS = (48, 120)
 LEVELS = 28
 """Level sections between the base and the wall's top."""
 
+CLEAR_MM = 0.02
+"""Ways in to a hollow's face that differ by less are those of a clear one. Larger: a lump hides."""
+
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
+
+HALF_TURN_DEG = 180.0
+"""Contacts all on one side leave the other free (statics of a rigid body without friction)."""
 
 DENSE = 480
 """Places on the girdle at which contact is looked for."""
@@ -92,6 +98,29 @@ def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
     across = np.tile([1.0, 0.0], (len(points), 1))
     return (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
+
+
+def distances_mm(points: Floats, loop: Floats) -> Floats:
+    """(n,) least distance of points (n, 2) from the sides of a loop."""
+    starts, ways = edges_of([loop])
+    x, y = points[:, :1] - starts[:, 0], points[:, 1:] - starts[:, 1]
+    squares = np.maximum(ways[:, 0] ** 2 + ways[:, 1] ** 2, 1e-30)
+    share = np.clip((x * ways[:, 0] + y * ways[:, 1]) / squares, 0.0, 1.0)
+    least: Floats = np.sqrt(((x - share * ways[:, 0]) ** 2 + (y - share * ways[:, 1]) ** 2).min(axis=1))
+    return least
+
+
+def inset_mm(face: Floats, girdle: Floats) -> float:
+    """How far inside the girdle a loop runs, mm. Corners and the middles of sides weigh 1 : 2, which is exact for a
+    polygon that stands for a curve of the same area."""
+    middles = corners_and_middles(face)[len(face):]
+    corner, middle = (float(np.median(distances_mm(points, girdle))) for points in (face, middles))
+    return (corner + 2.0 * middle) / 3.0
+
+
+def corners_and_middles(loop: Floats) -> Floats:
+    """(2k, 2) the corners of a loop and the middles of its sides."""
+    return np.concatenate([loop, (loop + np.concatenate([loop[1:], loop[:1]])) / 2.0])
 
 
 def area_mm2(loops: Sequence[Floats]) -> float:
@@ -245,33 +274,38 @@ class Gauge:
     # The wall.
 
     @cached_property
-    def taper(self) -> Floats:
-        """(n,) radians: lean of the outer wall at each station, from the base to the top."""
+    def taper(self) -> float:
+        """Radians: lean of the outer wall to the axis between base and top; the median over the stations, because at
+        corners a way in may miss the mitred wall. nan if all do."""
         points, normals = self.stations
         wall, low, high = self.parts["wall"], self.base_mm + HAIR_MM, self.wall_top_mm - HAIR_MM
         inset = [first_crossing(section(wall, z), points, -normals, -2.0) for z in (low, high)]
-        lean: Floats = np.arctan2(inset[0] - inset[1], high - low)
-        return lean
+        met = np.isfinite(inset[0]) & np.isfinite(inset[1])
+        return math.atan2(float(np.median((inset[0] - inset[1])[met])), high - low) if met.any() else math.nan
 
-    def wall_insets(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(n,) outer and inner face of the wall part, as ways in from the girdle, mm; inf and nan where there is none."""
-        points, normals = self.stations
-        ways = crossings(section(self.parts["wall"], height_mm), points, -normals)
-        if ways.shape[1] == 0:
-            return np.full(len(points), np.inf), np.full(len(points), np.nan)
-        ways = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, np.nan)
-        outer = np.where(np.isnan(ways), np.inf, ways).min(axis=1)
-        inner = np.where(np.isnan(ways), -np.inf, ways).max(axis=1)
-        return outer, np.where(np.isfinite(inner), inner, np.nan)
+    def wall_faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
+        """The wall part's outer and inner loop at a height; None where there is none."""
+        loops = sorted(section(self.parts["wall"], height_mm), key=lambda loop: -abs(area_mm2([loop])))
+        return (loops[0] if loops else None), (loops[1] if len(loops) > 1 else None)
 
     @cached_property
-    def rim_mm(self) -> Floats:
-        """(n,) square to the wall, from the outer wall to the pavilion at the wall's top."""
-        points, normals = self.stations
-        outer = self.wall_insets(self.wall_top_mm - HAIR_MM)[0]
-        stone = first_crossing(section(self.stone_solid, self.wall_top_mm), points, -normals, -HAIR_MM)
-        rim: Floats = (stone - outer) * np.cos(self.taper)
-        return rim
+    def rim(self) -> tuple[float, Floats]:
+        """Least rim, square to the wall, from the outer wall to the pavilion at the wall's top, mm, and (3,) where it is;
+        negative if the pavilion reaches through the wall."""
+        top = self.wall_top_mm
+        outer, _ = self.wall_faces(top - HAIR_MM)
+        stone = section(self.stone_solid, top)
+        if outer is None or not stone:
+            return 0.0, np.array([0.0, 0.0, top])
+        pavilion = largest(stone)
+        from_wall, from_stone = distances_mm(outer, pavilion), distances_mm(pavilion, outer)
+        i, j = int(np.argmin(from_wall)), int(np.argmin(from_stone))
+        least, place = (from_wall[i], outer[i]) if from_wall[i] <= from_stone[j] else (from_stone[j], pavilion[j])
+        through = ~is_inside([outer], pavilion)
+        if through.any():
+            j = int(np.argmax(np.where(through, from_stone, -1.0)))
+            least, place = -from_stone[j], pavilion[j]
+        return float(least) * math.cos(self.taper), np.array([*place, top])
 
     @cached_property
     def wall_thickness(self) -> tuple[Floats, Floats]:
@@ -281,13 +315,17 @@ class Gauge:
         every = max(1, len(self.stations[0]) // 48)
         which = np.arange(0, len(self.stations[0]), every)
         grid, places = self._thickness(which.astype(float), heights)
-        middle = np.nanmedian(grid, axis=1)
+        if not np.isfinite(grid).any():
+            return np.zeros(0), np.zeros((0, 3))
+        middle = np.array([np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else np.nan for row in grid])
         body = float(np.nanmedian(middle[:6]))
         kept = len(heights)
         # From the top down, levels that are thinner all round are the bevel.
         while kept > 4 and not middle[kept - 1] >= BODY_SHARE * body:
             kept -= 1
         grid, places = grid[:kept], places[:kept]
+        if not np.isfinite(grid).any():
+            return np.zeros(0), np.zeros((0, 3))
         row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
         step = heights[1] - heights[0]
         top = heights[kept - 1]
@@ -301,11 +339,11 @@ class Gauge:
         """(h, s) mm and (h, s, 3): through the wall part, square to it, from its outer face; nan where rays miss."""
         wall, shape = self.parts["wall"], (len(heights), len(which))
         points, normals = (_between(rows, which) for rows in self.stations)
-        taper = _between(self.taper[:, None], which)
         inset = np.stack([first_crossing(section(wall, float(height)), points, -normals, -2.0) for height in heights])
-        flat = points - normals * inset[..., None]
+        flat = points - normals * np.where(np.isfinite(inset), inset, np.nan)[..., None]
         faces = np.concatenate([flat, np.broadcast_to(heights[:, None, None], (*shape, 1))], axis=-1).reshape(-1, 3)
-        inwards = np.tile(np.column_stack([-normals * np.cos(taper), np.sin(taper)]), (len(heights), 1))
+        lean = np.column_stack([-normals * math.cos(self.taper), np.full(len(which), math.sin(self.taper))])
+        inwards = np.tile(lean, (len(heights), 1))
         there = np.flatnonzero(np.isfinite(faces).all(axis=1) & np.isfinite(inwards).all(axis=1))
         found, places = np.full(len(faces), np.nan), np.full((len(faces), 3), np.nan)
         starts = faces[there] - 0.05 * inwards[there]
@@ -355,7 +393,8 @@ class Gauge:
     @cached_property
     def settling_mm(self) -> float:
         """How far the stone stands off the metal before it settles on it; 0 if it touches."""
-        return max(0.0, float(self.room_mm.min()))
+        least = float(self.room_mm.min())
+        return max(0.0, least) if math.isfinite(least) else 0.0
 
     def bearing(self, reading_mm: float, clear_mm: float) -> tuple[Floats, Floats, list[tuple[int, int]]]:
         """(n,) width of the touching band along the pavilion below the wall's top, (n, 3) where it begins, and the
@@ -382,7 +421,8 @@ class Gauge:
             if len(clear):
                 below = end + int(clear[0])
                 again += [(int(i), j) for i in np.flatnonzero(column[below:]) + below]
-        places = np.column_stack([points - normals * stone[0][:, None], np.full(len(points), z[0])])
+        inset = np.where(np.isfinite(stone[0]), stone[0], 0.0)
+        places = np.column_stack([points - normals * inset[:, None], np.full(len(points), z[0])])
         return width, places, again
 
     def place_at(self, level: int, station: int, inset_mm: float) -> Floats:
@@ -392,16 +432,30 @@ class Gauge:
 
     @cached_property
     def intrusion(self) -> tuple[float, Floats]:
-        """Most that any metal stands out of the hollow's face, mm, and (3,) where: held against the level's median, in
-        the lower part of the wall, where no seat is cut."""
+        """Most that metal stands out of the hollow's face, mm, and (3,) where, in the lower part of the wall, where no
+        seat is cut: by how much more than usual a place of the hollow lies from the outer wall."""
+        top = self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
         points, normals = self.stations
-        in_hollow = self.levels_mm <= self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
-        inner = self.pavilion[1][in_hollow]
-        over = inner - np.nanmedian(inner, axis=1, keepdims=True)
-        if not np.isfinite(over).any():
-            return 0.0, self.culet
-        i, j = np.unravel_index(int(np.nanargmax(over)), over.shape)
-        return float(over[i, j]), np.array([*(points[j] - normals[j] * inner[i, j]), self.levels_mm[in_hollow][i]])
+        most, place = 0.0, self.culet
+        for i in np.flatnonzero(self.levels_mm <= top):
+            inner = self.pavilion[1][i]
+            met = np.isfinite(inner)
+            # A round hollow is known to be clear from its ways in; only where one stands out is more looked at.
+            if met.any() and np.ptp(inner[met]) <= CLEAR_MM:
+                continue
+            height = float(self.levels_mm[i])
+            outer, face = self.wall_faces(height)
+            within = sorted(section(self.metal, height), key=lambda loop: -abs(area_mm2([loop])))[1:]
+            if outer is None or face is None or not within:
+                continue
+            usual = float(np.median(distances_mm(face, outer)))
+            found = np.concatenate([corners_and_middles(loop) for loop in within])
+            over = distances_mm(found, outer) - usual
+            over[~is_inside([outer], found)] = -np.inf
+            j = int(np.argmax(over))
+            if over[j] > most:
+                most, place = float(over[j]), np.array([*found[j], height])
+        return most, place
 
     def room_at_culet(self, reach_mm: float) -> tuple[float, Floats]:
         """From the culet to the metal, mm, at most `reach_mm`, and (3,) the culet."""
@@ -587,6 +641,15 @@ class Gauge:
         more = int(np.argmin(np.append(touches(finer), False))) - 1
         gaps = int((~touching[:last]).sum())
         return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
+
+
+def free_turn(normals: Floats) -> tuple[float, Floats]:
+    """The widest turn, degrees, between neighbours of these directions (n, 2), and the unit (2,) direction half way through it."""
+    angles = np.sort(np.degrees(np.arctan2(normals[:, 1], normals[:, 0])))
+    gaps = np.diff(np.append(angles, angles[0] + 360.0))
+    i = int(np.argmax(gaps))
+    middle = math.radians(angles[i] + gaps[i] / 2.0)
+    return float(gaps[i]), np.array([math.cos(middle), math.sin(middle)])
 
 
 def _between(rows: Floats, at: Floats) -> Floats:

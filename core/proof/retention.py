@@ -6,16 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..mesh import Floats
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
-from .measure import ClawMeasure
+from .measure import HALF_TURN_DEG, ClawMeasure, free_turn
 from .subject import Subject
-
-HALF_TURN_DEG = 180.0
-"""Contacts all on one side leave the other free (statics of a rigid body without friction)."""
-
 
 def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of how the stone is held."""
@@ -50,7 +45,7 @@ def _sideways(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                          "Add a claw here, or spread the claws until no opening is above {limit} of the girdle.")],
                 READ_SHARE)
     yield _passing(subject, start, length, place)
-    gap, free = _free_turn(normals[touching])
+    gap, free = free_turn(normals[touching])
     direction = math.degrees(math.atan2(free[1], free[0]))
     limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held from one side only slides out at the other.", "geometry",
                   f"Add a claw towards {direction:.0f}°, where the stone is free to leave.")
@@ -87,15 +82,6 @@ def _longest_gap(touching: np.ndarray) -> tuple[int, int]:
     return (first + int(edges[longest]) + 1) % len(turned), int(runs[longest])
 
 
-def _free_turn(normals: Floats) -> tuple[float, Floats]:
-    """The widest turn, degrees, between neighbouring normals, and the unit (2,) direction half way through it."""
-    angles = np.sort(np.degrees(np.arctan2(normals[:, 1], normals[:, 0])))
-    gaps = np.diff(np.append(angles, angles[0] + 360.0))
-    i = int(np.argmax(gaps))
-    middle = math.radians(angles[i] + gaps[i] / 2.0)
-    return float(gaps[i]), np.array([math.cos(middle), math.sin(middle)])
-
-
 def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     """Metal past the girdle, along the claw, against what the least contact and a round tip take."""
     gauge = subject.gauge
@@ -129,8 +115,9 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                     [at_least(least, "unsafe", f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."),
                      at_most(most, "watch", f"Trim {claw.name} to lie on at most {{limit}} of the slope.")], 0.01)
         if contact > 0.0:
-            holding.append(claw.outwards)
-    turn, free = _free_turn(np.array(holding)) if holding else (360.0, np.array([1.0, 0.0]))
+            # Where it holds, not which way it faces, decides whether the stone can tip.
+            holding.append(claw.edge - gauge.girdle_loop.mean(axis=0))
+    turn, free = free_turn(np.array(holding)) if holding else (360.0, np.array([1.0, 0.0]))
     direction = math.degrees(math.atan2(free[1], free[0]))
     limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held down on one side only tips out at the other.", "geometry",
                   f"Close a claw over the crown towards {direction:.0f}°.")

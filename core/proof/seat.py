@@ -9,7 +9,7 @@ import numpy as np
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
-from .measure import SEATED_MM
+from .measure import HALF_TURN_DEG, SEATED_MM, free_turn
 from .subject import Subject
 
 NO_WALL = "no part is known to be the wall"
@@ -33,14 +33,8 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _rim(subject: Subject, rules: HouseRules) -> Finding:
-    gauge = subject.gauge
-    rim = np.where(np.isfinite(gauge.rim_mm), gauge.rim_mm, np.inf)
-    j = int(np.argmin(rim))
-    points, normals = gauge.stations
-    outer = gauge.wall_insets(gauge.wall_top_mm - 1e-4)[0][j]
-    place = [*(points[j] - normals[j] * (outer if math.isfinite(outer) else 0.0)), gauge.wall_top_mm]
+    measured, place = subject.gauge.rim
     least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
-    measured = float(rim[j]) if math.isfinite(rim[j]) else 0.0
     # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
     slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source,
                   f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm.")
@@ -54,8 +48,11 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
     share = float((width > 0.0).mean())
     j = int(np.argmin(width))
-    rests = Limit(1.0, True, "unsafe", "A stone that does not rest all round rocks and chips where it bridges.",
-                  "geometry", f"Build the seat up near {_spoken(places[j])}, or cut it level all round.")
+    resting = gauge.stations[1][width > 0.0]
+    is_steady = len(resting) > 0 and free_turn(resting)[0] < HALF_TURN_DEG
+    rests = Limit(1.0, True, "watch" if is_steady else "unsafe", "A stone that does not rest all round chips where it "
+                  "bridges." if is_steady else "A stone that rests on one side only rocks and tips.", "geometry",
+                  f"Build the seat up near {_spoken(places[j])}, or cut it level all round.")
     yield judge("seat.rests", "Share of the wall that the stone rests on", share, "1", places[j], [rests], 0.0)
     limit = at_least(rules["seat.bearing_least_mm"], "watch",
                      "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")

@@ -16,7 +16,7 @@ def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of what wear does."""
     yield _hardness(subject, rules)
     yield _height(subject, rules)
-    if subject.gauge.wall is not None:
+    if subject.gauge.wall is not None and math.isfinite(subject.gauge.taper):
         yield _flare(subject, rules)
     yield _cover(subject, rules)
     yield _species(subject)
@@ -52,11 +52,9 @@ def _finger(subject: Subject, rules: HouseRules) -> Finding:
 
 def _flare(subject: Subject, rules: HouseRules) -> Finding:
     gauge = subject.gauge
-    taper = np.where(np.isfinite(gauge.taper), gauge.taper, -np.inf)
-    j = int(np.argmax(taper))
-    flare = math.degrees(float(taper[j]))
+    flare = math.degrees(gauge.taper)
     rule = rules["wall.taper_high_deg"]
-    return judge("wear.flare", "Lean of the wall to the axis", flare, "deg", [*gauge.stations[0][j], gauge.girdle_plane_mm],
+    return judge("wear.flare", "Lean of the wall to the axis", flare, "deg", [*gauge.girdle_loop[0], gauge.wall_top_mm],
                  [at_most(rule, "watch", f"Take a taper smaller by {max(0.0, flare - rule.value):.1f}°.")], READ_DEG * 10.0)
 
 
