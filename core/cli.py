@@ -1,0 +1,121 @@
+"""The command line: a spec in, the handover's files out.
+
+Exit 0: no unsafe finding. 1: written, but something is unsafe. 2: refused, one line on stderr for each fault, and nothing
+written.
+"""
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from .errors import Fault, SeatwrightError, SpecError
+from .handover import hand_over
+from .handover.records import dimensions_record, proof_record
+from .head import STATES, make_head
+from .proof import prove
+from .proof.findings import VERDICTS, Finding
+from .spec import read_spec
+from .tolerance import CHORD_MM
+from .trade.house_rules import house_rules
+
+SOUND, UNSAFE, REFUSED = 0, 1, 2
+
+CHORDS_MM = (0.0005, 0.1)
+"""Chord errors that can be asked for: finer fills the disk, coarser is no longer round."""
+
+
+class _Refusal(SeatwrightError):
+    """Words on the command line that can't be understood."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise _Refusal(f"The command line is not understood: {message}; see --help.")
+
+
+def _parser() -> _Parser:
+    parser = _Parser(prog="python -m core", description="Makes the head for a stone: plan, solid, proof and files.", allow_abbrev=False)
+    parser.add_argument("spec", metavar="SPEC.toml", help="what was chosen; every key may be left out")
+    parser.add_argument("--out", required=True, metavar="DIR", help="the folder to write into")
+    parser.add_argument("--state", default="cast", metavar="cast|set", help="the head before or after the setter's work")
+    parser.add_argument("--chord-mm", default=str(CHORD_MM), metavar="MM", help=f"chord error of curved surfaces, {CHORD_MM:g} if left out")
+    parser.add_argument("--rules", metavar="HOUSE.toml", help="house rules that overlay the shipped ones")
+    parser.add_argument("--json", action="store_true", help="print dimensions and proof as JSON instead of a summary")
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Runs the command line; returns its exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+    try:
+        return _run(arguments)
+    except SpecError as error:
+        return _refused(str(fault) for fault in error.faults)
+    except SeatwrightError as error:
+        return _refused([str(error)])
+    except KeyboardInterrupt:
+        return _refused(["Stopped by the user; nothing was written."])
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return REFUSED
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    options = _parser().parse_args(arguments)
+    chord_mm = _chord(options.chord_mm)
+    if options.state not in STATES:
+        raise SpecError(Fault("--state", options.state, "it must be cast or set"))
+    rules = house_rules(options.rules)
+    head = make_head(read_spec(options.spec), options.state, chord_mm, rules)
+    findings = prove(head, rules)
+    paths = hand_over(head, findings, options.out, rules)
+    if options.json:
+        record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings), "files": [str(path) for path in paths]}
+        print(json.dumps(record, ensure_ascii=False, allow_nan=False))
+    else:
+        print("\n".join(_summary(findings, paths)))
+    sys.stdout.flush()
+    return UNSAFE if any(finding.verdict == "unsafe" for finding in findings) else SOUND
+
+
+def _chord(text: str) -> float:
+    low, high = CHORDS_MM
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high:
+        raise SpecError(Fault("--chord-mm", text, f"it must be a number from {low:g} to {high:g} mm"))
+    return value
+
+
+def _summary(findings: Sequence[Finding], paths: Sequence[Path]) -> list[str]:
+    counts = Counter(finding.verdict for finding in findings)
+    lines = [f"Wrote {len(paths)} files to {paths[0].parent}: {', '.join(path.name for path in paths)}.",
+             "Proof: " + ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS) + "."]
+    for finding in findings:
+        if finding.verdict != "sound":
+            lines.append(f"  {finding.verdict}: {finding.what}: {_figures(finding)}. {finding.why} {finding.remedy}".rstrip())
+    return lines
+
+
+def _figures(finding: Finding) -> str:
+    unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    measured = "not measured" if finding.measured is None else f"{finding.measured:.3f}{unit}"
+    limit = "" if finding.limit is None else f", limit {finding.limit:.3f}{unit}"
+    place = "" if finding.place is None else " at " + ", ".join(f"{c:.2f}" for c in finding.place)
+    return measured + limit + place
+
+
+def _refused(lines: Iterable[str]) -> int:
+    for line in lines:
+        print(" ".join(str(line).split()), file=sys.stderr)
+    return REFUSED

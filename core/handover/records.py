@@ -1,0 +1,34 @@
+"""Plan and proof for other programs, as JSON."""
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from ..head import Head
+from ..proof.findings import Finding
+from ..solid.kernel import area_mm2, bodies, is_watertight_after_welding, volume_mm3
+from ..tolerance import WELD_MM
+
+
+def dimensions_record(head: Head) -> dict[str, Any]:
+    """name -> value, unit, reason, source, pinned. Units: mm, deg, ct, and 1 for shares and counts."""
+    return {each.name: {"value": each.value, "unit": "1" if each.unit == "count" else each.unit, "reason": each.reason,
+                        "source": each.source, "pinned": each.pinned} for each in head.plan}
+
+
+def metal_record(head: Head) -> dict[str, Any]:
+    """The fused solid as modelled, before shrinkage."""
+    return {"volume_mm3": volume_mm3(head.solid), "area_mm2": area_mm2(head.solid), "bodies": len(bodies(head.solid)),
+            "watertight": is_watertight_after_welding(head.solid, WELD_MM)}
+
+
+def proof_record(head: Head, findings: Sequence[Finding]) -> dict[str, Any]:
+    """The findings, worst first, and the metal."""
+    return {"state": head.state, "metal": metal_record(head), "findings": [asdict(finding) for finding in findings]}
+
+
+def json_text(record: dict[str, Any]) -> str:
+    """Strict JSON: a figure that is not finite is a fault in the program and raises ValueError."""
+    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

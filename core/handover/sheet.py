@@ -1,0 +1,226 @@
+"""The setter's sheet: one self-contained page that prints at 1:1 on A4 and Letter."""
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from ..head import Head
+from ..proof.findings import VERDICTS, Finding
+from ..trade.alloys import SHEET_ALLOYS
+from ..trade.burs import seat_bur
+from ..trade.casting import enlargement
+from ..trade.hallmarks import hallmark_fineness, needs_hallmark
+from ..trade.house_rules import HouseRules
+from .views import plan_view, side_view
+from .weights import metal_weights
+
+STYLE = """
+@page { margin: 13mm 15mm; }
+* { box-sizing: border-box; }
+html { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
+body { font: 9.5pt/1.38 "Helvetica Neue", Helvetica, Arial, "Liberation Sans", sans-serif; color: #16181c;
+  width: 178mm; margin: 0 auto; background: #fff; }
+h1 { font-size: 17pt; font-weight: 600; margin: 0; letter-spacing: -.01em; }
+h2 { font-size: 11.5pt; font-weight: 600; margin: 7mm 0 2mm; padding-bottom: 1mm; border-bottom: .35mm solid #16181c;
+  break-after: avoid; }
+p { margin: 0 0 1.5mm; }
+.sub { color: #4a505a; margin: 0 0 3mm; }
+table { border-collapse: collapse; width: 100%; }
+th, td { text-align: left; vertical-align: top; padding: .9mm 2mm .9mm 0; border-bottom: .15mm solid #c8ccd2; }
+th { font-weight: 600; font-size: 8.5pt; color: #4a505a; border-bottom: .25mm solid #8a9099; }
+td.n, th.n { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; padding-right: 4mm; }
+tr { break-inside: avoid; }
+thead { display: table-header-group; }
+.key { display: grid; grid-template-columns: repeat(4, 1fr); gap: 2mm 5mm; margin: 2mm 0; }
+.key div { border-top: .35mm solid #16181c; padding-top: 1mm; break-inside: avoid; }
+.key b { display: block; font-size: 13pt; font-weight: 600; font-variant-numeric: tabular-nums; }
+.key span { color: #4a505a; font-size: 8.5pt; }
+.views { display: flex; flex-wrap: wrap; gap: 6mm; align-items: flex-end; break-inside: avoid; }
+figure { margin: 0 0 3mm; break-inside: avoid; }
+figcaption { font-size: 8.5pt; color: #4a505a; margin-top: 1mm; }
+svg { display: block; overflow: visible; max-width: none; }
+svg text { font-size: 2.6px; fill: #16181c; }
+.metal { fill: #cfd3d8; stroke: #16181c; stroke-width: .25px; fill-rule: evenodd; }
+.stone { fill: #fff; fill-opacity: .75; stroke: #16181c; stroke-width: .2px; }
+.axis { stroke: #5b626d; stroke-width: .15px; stroke-dasharray: 3 .8 .6 .8; fill: none; }
+.thin { stroke: #5b626d; stroke-width: .13px; fill: none; }
+.dot { fill: #16181c; }
+.facet { stroke: #16181c; stroke-width: .15px; fill: none; }
+.edge { stroke: #16181c; stroke-width: .3px; fill: none; }
+.hidden { fill: none; stroke: #5b626d; stroke-width: .18px; stroke-dasharray: .9 .6; }
+.bar { fill: #16181c; }
+.verdict { font-weight: 600; white-space: nowrap; }
+.unsafe { color: #a01818; } .watch { color: #8a5a00; } .sound { color: #1d6b34; }
+.pin { font-size: 8pt; border: .2mm solid #16181c; border-radius: .8mm; padding: 0 .8mm; white-space: nowrap; }
+.src { color: #5b626d; font-size: 8pt; }
+.box { border: .35mm solid #16181c; padding: 2.5mm 3mm; break-inside: avoid; }
+ul { margin: 0; padding-left: 5mm; } li { margin-bottom: .8mm; }
+@media screen { body { padding: 10mm 0; } }
+"""
+
+UNIT = {"1": "", "count": "", "deg": "°", "mm": " mm", "ct": " ct", "mm3": " mm³"}
+
+GENERAL = (
+    "Eye protection for burs, gravers, files and torch; secure the piece and the hand.",
+    "Ventilate soldering, pickle, burn-out and resin. Use cadmium-free solder. Acid goes into water; let hot metal cool in "
+    "water before it goes into pickle.",
+    "Investment powder holds crystalline silica: wear a respirator and clean up wet. Filing and polishing dust too.",
+    "Uncured resin sensitises the skin: nitrile gloves, eye protection, full cure before handling.",
+    "Claw ends are sharp until they are finished; a finished claw does not catch a cloth drawn over it.",
+    "Set stones are small parts: not for children under three, and keep loose stones and tools away from children.",
+    "Follow local law on nickel, lead, cadmium and hallmarking, and licensed practice; this sheet replaces neither.",
+)
+"""The usual cautions of the bench (common practice; silica, cadmium and acid after a college studio safety table and
+published jewellers' safety guides)."""
+
+
+def sheet_html(head: Head, findings: Sequence[Finding], rules: HouseRules) -> str:
+    """The page as one HTML text without scripts, pictures or links to other files."""
+    body = "".join([_top(head, findings), _views(head), _bench(head), _findings(findings), _cautions(head, rules),
+                    _weights(head, rules), _plan(head)])
+    return (f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Head for {escape(_stone(head))}</title>'
+            f"<style>{STYLE}</style></head><body>{body}</body></html>\n")
+
+
+def figure(value: float, unit: str) -> str:
+    """A value with its unit as a setter reads it."""
+    text = f"{value:.0f}" if unit == "count" else f"{value:.1f}" if unit == "deg" else f"{value:.3f}" if unit in "1ct" else f"{value:.2f}"
+    return text + UNIT.get(unit, f" {unit}")
+
+
+def _stone(head: Head) -> str:
+    size = f"{head.stone.length_mm:.2f}"
+    if abs(head.stone.length_mm - head.stone.width_mm) > 0.005:
+        size += f" × {head.stone.width_mm:.2f}"
+    return f"{head.stone.cut} {head.species.name}, {size} mm"
+
+
+def _top(head: Head, findings: Sequence[Finding]) -> str:
+    plan = head.plan
+    counts = Counter(finding.verdict for finding in findings)
+    worst = next((verdict for verdict in VERDICTS if counts[verdict]), "sound")
+    said = ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS if counts[verdict])
+    state = "as cast, before setting" if head.state == "cast" else "as set, after the setter's work"
+    finger = head.spec.get("finger.size")
+    ring = f"; ring size {finger} ({head.spec.get('finger.system') or 'iso'})" if finger else ""
+    keys = [(figure(head.stone.depth_mm, "mm"), "stone, table to culet"), (f"{plan['stone_weight']:.2f} ct", "stone, by volume"),
+            (figure(plan["girdle_plane"], "mm"), "girdle over the base"), (figure(plan["table_height"], "mm"), "table over the base"),
+            (f"{plan['claw_count']:.0f} × {plan['claw_diameter']:.2f} mm", "claws"), (f"{100 * plan['claw_notch']:.0f} %", "notch in each claw"),
+            (figure(plan["trim_length"], "mm"), "to cut off each claw"), (figure(plan["tip_height"], "mm"), "finished tips over the base")]
+    grid = "".join(f"<div><b>{escape(value)}</b><span>{escape(label)}</span></div>" for value, label in keys)
+    return (f"<h1>Head for {escape(_stone(head))}</h1>"
+            f'<p class="sub">{escape(head.alloy.name)}, {escape(head.process)}; drawn {state}{escape(ring)}. '
+            f'Proof: <span class="verdict {worst}">{said or "no checks"}</span>.</p><div class="key">{grid}</div>')
+
+
+def _views(head: Head) -> str:
+    side, scale = side_view(head, None)
+    above, above_scale = plan_view(head, None)
+    true_side, true_above = side_view(head, 1.0)[0], plan_view(head, 1.0)[0]
+    bar = ('<svg id="check-bar" role="img" aria-label="50 mm check bar" width="50mm" height="5mm" viewBox="0 0 50 5">'
+           '<path class="bar" d="M0 0H50V1.4H0Z"/><path class="bar" d="' + "".join(f"M{x} 0V3H{x + 0.2}V0Z" for x in range(0, 50, 10))
+           + 'M49.8 0V3H50V0Z"/></svg>')
+    return ("<h2>Drawings</h2>"
+            f'<div class="views"><figure>{side}<figcaption>Section through the axis and a claw, {scale:g} : 1. Lengths in mm.'
+            f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the wall at its base.</figcaption>"
+            f'</figure></div><div class="views"><figure>{true_side}<figcaption>Section, 1 : 1</figcaption></figure>'
+            f"<figure>{true_above}<figcaption>From above, 1 : 1</figcaption></figure>"
+            f"<figure>{bar}<figcaption>This bar must measure 50 mm. If it does not, print again at 100 %, without fitting to the page."
+            "</figcaption></figure></div>")
+
+
+def _bench(head: Head) -> str:
+    plan = head.plan
+    choice = seat_bur(head.stone.width_mm)
+    cut = bool(head.spec.get("seat.cut"))
+    steps = [
+        f"Seat bur: {choice.bur.designation}, {choice.bur.diameter_mm:.1f} mm. {choice.remark}".strip(),
+        (f"The seat is cut in the model with {plan['seat_clearance']:.2f} mm of room; clean it, do not deepen it." if cut else
+         f"The bevel of {plan['bevel']:.2f} mm starts the seat; cut it to the stone until the girdle stands "
+         f"{plan['girdle_plane']:.2f} mm over the base."),
+        f"Notch each claw at the girdle, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
+        f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, no more than half.",
+        f"Trim each claw by {plan['trim_length']:.2f} mm, bend it over and finish its tip {plan['tip_height']:.2f} mm over the base, lying on "
+        f"{100 * plan['contact']:.0f} % of the crown's slope.",
+        "The table stays level; no gap above or below the girdle; a cloth drawn over the claws does not catch.",
+    ]
+    scale = plan["shrinkage"]
+    cast = (f"cast.stl and cast.3mf are enlarged by {100 * (enlargement_of(head) - 1):.2f} % for a linear shrinkage of {100 * scale:.2f} %; "
+            "head.stl and head.3mf are not. Enlarge only once.")
+    return f"<h2>At the bench</h2><ol>{''.join(f'<li>{escape(step)}</li>' for step in steps)}</ol><p>{escape(cast)}</p>"
+
+
+def enlargement_of(head: Head) -> float:
+    """The factor that cast files are enlarged by."""
+    return enlargement(100.0 * head.plan["shrinkage"])
+
+
+def _findings(findings: Sequence[Finding]) -> str:
+    rows = []
+    for finding in findings:
+        measured = "" if finding.measured is None else figure(finding.measured, finding.unit)
+        limit = "" if finding.limit is None else figure(finding.limit, finding.unit)
+        place = "" if finding.place is None else " ".join(f"{c:.1f}" for c in finding.place)
+        text = escape(finding.why) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
+        rows.append(f'<tr><td class="verdict {finding.verdict}">{finding.verdict}</td><td>{escape(finding.what)}</td>'
+                    f'<td class="n">{measured}</td><td class="n">{limit}</td><td class="n">{place}</td>'
+                    f'<td>{text} <span class="src">{escape(finding.source)}</span></td></tr>')
+    return ("<h2>Proof</h2><p>Measured on the solid, worst first; places in mm from the axis in the base plane.</p><table><thead><tr>"
+            '<th>verdict</th><th>what</th><th class="n">measured</th><th class="n">limit</th><th class="n">place</th><th>why</th></tr></thead>'
+            f"<tbody>{''.join(_grouped(rows, findings))}</tbody></table>")
+
+
+def _grouped(rows: list[str], findings: Sequence[Finding]) -> Iterable[str]:
+    """The same row for every claw is printed once while all are sound; anything else is printed in full."""
+    seen: set[str] = set()
+    for row, finding in zip(rows, findings, strict=True):
+        if finding.verdict == "sound" and finding.code in seen:
+            continue
+        seen.add(finding.code if finding.verdict == "sound" else "")
+        yield row
+
+
+def _cautions(head: Head, rules: HouseRules) -> str:
+    kind, alloy = head.species, head.alloy
+    care = [("Torch", kind.heat), ("Ultrasonic", kind.ultrasonic), ("Steam", kind.steam), ("Boiling", kind.boil),
+            ("Pickle and acids", kind.acid), ("Casting in place", kind.cast_in_place),
+            ("Cleavage and toughness", f"{kind.cleavage}; {kind.toughness}")]
+    stone = "".join(f"<tr><th>{label}</th><td>{escape(text)}</td></tr>" for label, text in care if text)
+    metal = []
+    if alloy.has_nickel:
+        metal.append(f"{alloy.name} holds nickel: release to skin must stay at or below {rules.value('law.nickel_skin'):g} µg/cm² a week "
+                     f"({rules['law.nickel_skin'].source}); warn the customer.")
+    fineness = hallmark_fineness(alloy)
+    if fineness:
+        metal.append(f"Hallmark fineness {fineness}; in the UK compulsory above the legal weight of the whole piece, and elsewhere by local law.")
+    metal.append(f"Lead below {rules.value('law.lead_most'):g} % and cadmium below {rules.value('law.cadmium_most'):g} % in each part "
+                 f"({rules['law.cadmium_most'].source}).")
+    general = "".join(f"<li>{escape(text)}</li>" for text in (*metal, *GENERAL))
+    return (f'<h2>Cautions</h2><div class="box"><p><b>{escape(kind.name.capitalize())}</b> <span class="src">{escape(kind.source)}</span></p>'
+            f"<table><tbody>{stone}</tbody></table></div><div class=\"box\" style=\"margin-top:2mm\"><ul>{general}</ul></div>")
+
+
+def _weights(head: Head, rules: HouseRules) -> str:
+    by_name = {weight.alloy.name: weight for weight in metal_weights(head)}
+    names = list(dict.fromkeys([head.alloy.name, *SHEET_ALLOYS]))[:max(10, len(SHEET_ALLOYS))]
+    rows = []
+    for name in names:
+        weight = by_name[name]
+        chosen = ' <span class="pin">chosen</span>' if name == head.alloy.name else ""
+        needs = "yes" if needs_hallmark(weight.alloy, weight.head_g, rules) else "no"
+        rows.append(f'<tr><td>{escape(name)}{chosen}</td><td class="n">{weight.alloy.density_g_cm3:.2f}</td><td class="n">{weight.head_g:.2f}</td>'
+                    f'<td class="n">{weight.melt_g:.2f}</td><td class="n">{needs}</td></tr>')
+    return ('<h2>Weights</h2><table><thead><tr><th>alloy</th><th class="n">density, g/cm³</th><th class="n">head, g</th>'
+            '<th class="n">to melt with sprue, g</th><th class="n">UK hallmark for the head alone</th></tr></thead><tbody>'
+            f"{''.join(rows)}</tbody></table>")
+
+
+def _plan(head: Head) -> str:
+    rows = []
+    for each in head.plan:
+        pin = ' <span class="pin">given</span>' if each.pinned else ""
+        rows.append(f'<tr><td>{escape(each.name.replace("_", " "))}{pin}</td><td class="n">{figure(each.value, each.unit)}</td>'
+                    f'<td>{escape(each.reason)} <span class="src">{escape(each.source)}</span></td></tr>')
+    return ('<h2>Plan</h2><table><thead><tr><th>dimension</th><th class="n">value</th><th>why</th></tr></thead>'
+            f"<tbody>{''.join(rows)}</tbody></table>")
