@@ -54,6 +54,9 @@ HOLLOW_SHARE = 0.6
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
 
+ROUNDING = 1e-12
+"""Share of a side by which a line may miss it for rounding alone. Larger: lines meet what they pass by."""
+
 PROBE_MM = 1e-3
 """Half the edge of the cube that stands for the culet. Larger: room under it is read short."""
 
@@ -81,7 +84,8 @@ def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> F
         over = 1.0 / (dx * ways[:, 1] - dy * ways[:, 0])
         share = (x * dy - y * dx) * over
         along: Floats = (x * ways[:, 1] - y * ways[:, 0]) * over
-    along[~((share >= 0.0) & (share < 1.0))] = np.nan
+    # A line through a corner meets both sides rather than neither.
+    along[~((share >= -ROUNDING) & (share < 1.0 + ROUNDING))] = np.nan
     return along
 
 
@@ -96,7 +100,8 @@ def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats,
 
 def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
-    across = np.tile([1.0, 0.0], (len(points), 1))
+    # In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice.
+    across = np.tile([math.cos(0.7391), math.sin(0.7391)], (len(points), 1))
     return (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
 
 
