@@ -1,7 +1,6 @@
 """Lines, areas and dimension lines as SVG whose unit is one millimetre on paper."""
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from html import escape
 
@@ -121,4 +120,4 @@ class Drawing:
 def best_scale(width_mm: float, height_mm: float, room_mm: Pair) -> float:
     """The largest usual drawing scale at which a thing fits the room on paper."""
     fit = min(room_mm[0] / width_mm, room_mm[1] / height_mm)
-    return next((scale for scale in (20.0, 15.0, 10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0) if scale <= fit), math.floor(fit) or 1.0)
+    return next((scale for scale in (20.0, 15.0, 12.0, 10.0, 8.0, 7.0, 6.0, 5.0, 4.0, 3.0, 2.5, 2.0, 1.5) if scale <= fit), 1.0)

@@ -135,7 +135,7 @@ def _bench(head: Head) -> str:
     choice = seat_bur(head.stone.width_mm)
     cut = bool(head.spec.get("seat.cut"))
     steps = [
-        f"Seat bur: {choice.bur.designation}, {choice.bur.diameter_mm:.1f} mm. {choice.remark}".strip(),
+        f"Seat bur: {choice.bur.designation}" + (f"; {choice.remark}." if choice.remark else "."),
         (f"The seat is cut in the model with {plan['seat_clearance']:.2f} mm of room; clean it, do not deepen it." if cut else
          f"The bevel of {plan['bevel']:.2f} mm starts the seat; cut it to the stone until the girdle stands "
          f"{plan['girdle_plane']:.2f} mm over the base."),
@@ -161,7 +161,7 @@ def _findings(findings: Sequence[Finding]) -> str:
     for finding in findings:
         measured = "" if finding.measured is None else figure(finding.measured, finding.unit)
         limit = "" if finding.limit is None else figure(finding.limit, finding.unit)
-        place = "" if finding.place is None else " ".join(f"{c:.1f}" for c in finding.place)
+        place = "" if finding.place is None else " ".join(f"{round(c, 1) + 0.0:.1f}" for c in finding.place)
         text = escape(finding.why) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
         rows.append(f'<tr><td class="verdict {finding.verdict}">{finding.verdict}</td><td>{escape(finding.what)}</td>'
                     f'<td class="n">{measured}</td><td class="n">{limit}</td><td class="n">{place}</td>'
@@ -172,13 +172,18 @@ def _findings(findings: Sequence[Finding]) -> str:
 
 
 def _grouped(rows: list[str], findings: Sequence[Finding]) -> Iterable[str]:
-    """The same row for every claw is printed once while all are sound; anything else is printed in full."""
+    """Anything that is not sound in full; of what is sound the first of each kind, and agreement with the plan as one row."""
     seen: set[str] = set()
+    agreed = [finding for finding in findings if finding.verdict == "sound" and finding.code.startswith("plan.")]
     for row, finding in zip(rows, findings, strict=True):
-        if finding.verdict == "sound" and finding.code in seen:
-            continue
-        seen.add(finding.code if finding.verdict == "sound" else "")
+        if finding.verdict == "sound":
+            if finding in agreed or finding.code in seen:
+                continue
+            seen.add(finding.code)
         yield row
+    if agreed:
+        yield (f'<tr><td class="verdict sound">sound</td><td>Plan and solid</td><td class="n">{len(agreed)} agree</td><td></td><td></td>'
+               "<td>Each of these dimensions was measured on the solid again and found as planned; proof.json lists them.</td></tr>")
 
 
 def _cautions(head: Head, rules: HouseRules) -> str:
@@ -203,7 +208,7 @@ def _cautions(head: Head, rules: HouseRules) -> str:
 
 def _weights(head: Head, rules: HouseRules) -> str:
     by_name = {weight.alloy.name: weight for weight in metal_weights(head)}
-    names = list(dict.fromkeys([head.alloy.name, *SHEET_ALLOYS]))[:max(10, len(SHEET_ALLOYS))]
+    names = dict.fromkeys([head.alloy.name, *SHEET_ALLOYS])
     rows = []
     for name in names:
         weight = by_name[name]

@@ -11,10 +11,10 @@ from ..solid.kernel import Solid, section, transformed
 from ..stone import crown_view
 from .drawing import Drawing, best_scale
 
-ROOM_MM = (80.0, 88.0)
+ROOM_MM = (48.0, 75.0)
 """Room for the enlarged section itself; dimension lines stand around it."""
 
-PLAN_ROOM_MM = (75.0, 75.0)
+PLAN_ROOM_MM = (40.0, 60.0)
 
 
 def upright_section(solid: Solid, azimuth_deg: float) -> list[Floats]:

@@ -1,0 +1,143 @@
+"""The command line: exit codes, one line for each fault, nothing half written, never a traceback."""
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from core.cli import main
+from core.handover import FILES
+
+ROOT = Path(__file__).resolve().parents[2]
+
+SOUND = "[stone]\nlength_mm = 6.0\n"
+UNSAFE = "[stone]\nlength_mm = 6.0\n[claws]\nnotch = 0.7\n"
+
+
+def run(tmp_path: Path, text: str | bytes, *more: str) -> tuple[int, Path]:
+    spec = tmp_path / "head.toml"
+    spec.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return main([str(spec), "--out", str(tmp_path / "out"), *more]), tmp_path / "out"
+
+
+def test_a_sound_head_exits_0_with_every_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out = run(tmp_path, SOUND)
+    assert (code, sorted(path.name for path in out.iterdir())) == (0, sorted(FILES))
+    said = capsys.readouterr()
+    assert said.err == "" and "0 unsafe" in said.out and all(name in said.out for name in FILES)
+
+
+def test_an_unsafe_head_exits_1_and_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out = run(tmp_path, UNSAFE)
+    assert code == 1 and len(list(out.iterdir())) == len(FILES)
+    assert "unsafe: Notch in claw 1" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("state", ["cast", "set"])
+def test_json_says_the_same_as_the_files(tmp_path: Path, state: str, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out = run(tmp_path, SOUND, "--json", "--state", state, "--chord-mm", "0.02")
+    said = json.loads(capsys.readouterr().out)
+    assert said["dimensions"] == json.loads((out / "dimensions.json").read_text("utf-8"))
+    assert said["proof"] == json.loads((out / "proof.json").read_text("utf-8"))
+    assert said["proof"]["state"] == state
+
+
+REFUSED = {
+    "unknown key": ("[claws]\ndiametre = 1", "claws.diametre"),
+    "unknown section": ("[prongs]\ncount = 4", "prongs"),
+    "wrong type": ('[claws]\ncount = "four"', "claws.count"),
+    "NaN": ("[stone]\nlength_mm = nan", "stone.length_mm"),
+    "infinity": ("[stone]\nlength_mm = inf", "stone.length_mm"),
+    "negative": ("[wall]\nthickness_mm = -1", "wall.thickness_mm"),
+    "zero": ("[stone]\nlength_mm = 0", "stone.length_mm"),
+    "a 400 mm stone": ("[stone]\nlength_mm = 400", "stone.length_mm"),
+    "0.01 mm claws": ("[claws]\ndiameter_mm = 0.01", "claws.diameter_mm"),
+    "a wall thicker than the stone": ("[stone]\nlength_mm = 5\n[wall]\nthickness_mm = 3", "wall.thickness_mm"),
+    "a taper that closes the cone": ("[stone]\nlength_mm = 5\n[wall]\ntaper_deg = 38", "wall.taper_deg"),
+    "claws that overlap": ("[stone]\nlength_mm = 5\n[claws]\ncount = 12\ndiameter_mm = 2", "claws.diameter_mm"),
+    "figures that contradict": ("[stone]\nlength_mm = 6.5\ndepth = 0.6\ndepth_mm = 4.4", "stone.depth"),
+    "not TOML": ("stone = {", "file"),
+    "not UTF-8": (b"[stone]\ncut = '\xe9'", "UTF-8"),
+    "a key with a line break": ('"a\\nb" = 1', "a b"),
+    "an unknown ring size": ("[finger]\nsize = 'huge'", "huge"),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_bad_specs_exit_2_with_a_line_and_write_nothing(tmp_path: Path, case: str, capsys: pytest.CaptureFixture[str]) -> None:
+    text, key = REFUSED[case]
+    code, out = run(tmp_path, text)
+    said = capsys.readouterr()
+    assert code == 2 and said.out == "" and not out.exists()
+    lines = said.err.splitlines()
+    assert lines and any(key in line for line in lines) and all(line.strip() for line in lines)
+    assert "Traceback" not in said.err
+
+
+def test_every_fault_has_a_line_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _ = run(tmp_path, "[claws]\ncount = 2\nnotch = 2\nfoo = 1")
+    lines = capsys.readouterr().err.splitlines()
+    assert code == 2 and len(lines) == 3
+    assert [any(key in line for line in lines) for key in ("claws.count", "claws.notch", "claws.foo")] == [True] * 3
+
+
+@pytest.mark.parametrize("more", [["--state", "melted"], ["--chord-mm", "nan"], ["--chord-mm", "0.00049"], ["--chord-mm", "0.11"],
+                                  ["--chord-mm", "thick"], ["--wrong"], ["--rules", "nowhere.toml"]])
+def test_bad_words_exit_2(tmp_path: Path, more: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    code, out = run(tmp_path, SOUND, *more)
+    assert code == 2 and len(capsys.readouterr().err.splitlines()) == 1 and not out.exists()
+
+
+@pytest.mark.parametrize("chord", ["0.0005", "0.1"])
+def test_chord_errors_at_their_limits_pass(tmp_path: Path, chord: str) -> None:
+    assert run(tmp_path, "[stone]\nlength_mm = 2.5\n", "--chord-mm", chord)[0] in (0, 1)
+
+
+@pytest.mark.parametrize("arguments", [[], ["x.toml"], ["--out", "y"]])
+def test_missing_words_exit_2(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(arguments) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_a_spec_that_is_a_folder_or_missing_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for path in (tmp_path, tmp_path / "none.toml"):
+        assert main([str(path), "--out", str(tmp_path / "out")]) == 2
+        assert str(path) in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_out_that_is_a_file_exits_2_and_keeps_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "out").write_text("mine")
+    assert run(tmp_path, SOUND)[0] == 2
+    assert (tmp_path / "out").read_text() == "mine" and "nothing was written" in capsys.readouterr().err
+
+
+def test_house_rules_of_the_workshop_change_the_verdict(tmp_path: Path) -> None:
+    rules = tmp_path / "house.toml"
+    rules.write_text("[claws]\nnotch_max = 0.2\n")
+    assert run(tmp_path, SOUND, "--rules", str(rules))[0] == 1
+
+
+def test_stopping_is_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def stop(*_: object) -> None:
+        raise KeyboardInterrupt
+    monkeypatch.setattr("core.cli.prove", stop)
+    assert run(tmp_path, SOUND)[0] == 2
+    assert capsys.readouterr().err == "Stopped by the user; nothing was written.\n"
+
+
+def test_it_runs_as_a_module_and_survives_a_closed_pipe(tmp_path: Path) -> None:
+    (tmp_path / "head.toml").write_text(SOUND)
+    command = [sys.executable, "-m", "core", str(tmp_path / "head.toml"), "--out", str(tmp_path / "out"), "--json"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, encoding="utf-8", timeout=60)
+    assert done.returncode == 0 and done.stderr == "" and json.loads(done.stdout)["proof"]["metal"]["watertight"]
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(command, cwd=tmp_path, env=environment, stdout=write, stderr=subprocess.PIPE, text=True, timeout=60)
+    os.close(write)
+    assert "Traceback" not in done.stderr and "Exception ignored" not in done.stderr
