@@ -9,6 +9,7 @@ from ..head import Head
 from ..proof.findings import VERDICTS, Finding
 from ..trade.alloys import SHEET_ALLOYS
 from ..trade.burs import seat_bur
+from ..trade.carat import sieve
 from ..trade.casting import enlargement
 from ..trade.hallmarks import hallmark_fineness, needs_hallmark
 from ..trade.house_rules import HouseRules
@@ -93,7 +94,8 @@ def _stone(head: Head) -> str:
     size = f"{head.stone.length_mm:.2f}"
     if abs(head.stone.length_mm - head.stone.width_mm) > 0.005:
         size += f" × {head.stone.width_mm:.2f}"
-    return f"{head.stone.cut} {head.species.name}, {size} mm"
+    step = sieve(head.stone.width_mm) if head.stone.outline.is_one_piece else None
+    return f"{head.stone.cut} {head.species.name}, {size} mm" + (f" (sieve {step.name})" if step else "")
 
 
 def _top(head: Head, findings: Sequence[Finding]) -> str:

@@ -136,7 +136,7 @@ def _stone(draft: _Draft, stone: Stone) -> None:
                            kind.name == "diamond")
     if estimate is not None:
         weight, words, source = estimate
-        derive("stone_weight_estimate", weight, "ct",
+        derive("weight_estimate", weight, "ct",
                f"{words}: the trade's estimate for this cut, to hold the volume's weight against.", source)
 
 
