@@ -59,7 +59,7 @@ def _stone(species: Species) -> bpy.types.Material:
     colour = (*species.colour_linear, 1.0)
     index = species.mean_refractive_index
     # The solid view knows no glass: a little lighter than the stone, so that a deep one does not show black.
-    material.diffuse_color = (*(0.25 + 0.75 * each for each in species.colour_linear), 1.0)
+    material.diffuse_color = (*(0.1 + 0.9 * each for each in species.colour_linear), 1.0)
     material.metallic, material.roughness = 0.0, 0.1
     shader = compat.principled(material)
     compat.set_inputs(shader, Base_Color=colour, Metallic=0.0, Roughness=0.0, IOR=index, Transmission_Weight=1.0)

@@ -414,7 +414,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
     bl_label = "Write Files"
 
     directory: bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=compat.path_options(),  # type: ignore[valid-type]
-                                        description="Where to write; empty takes the folder chosen for the head")
+                                        description="Where to write; empty takes a folder named like the head, in the one chosen for it")
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -427,24 +427,31 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         from ..core.handover import hand_over
 
-        mesh = metal_of(context).data
-        chosen = self.directory or mesh.seatwright.directory
-        if chosen.startswith("//") and not bpy.data.filepath:
-            self.report({"ERROR"}, f'The folder "{chosen}" is beside the .blend file, which is not saved yet; save it or choose another')
+        metal = metal_of(context)
+        folder = self.directory or hand_over_folder(metal)
+        if folder.startswith("//") and not bpy.data.filepath:
+            self.report({"ERROR"}, "The folder is beside the .blend file, which is not saved yet; save it or choose another folder")
             return {"CANCELLED"}
-        findings = live.prove_now(mesh)
+        findings = live.prove_now(metal.data)
         if isinstance(findings, str):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}
         try:
-            paths = hand_over(live.head_there(mesh), findings, Path(bpy.path.abspath(chosen)))
+            paths = hand_over(live.head_there(metal.data), findings, Path(bpy.path.abspath(folder)))
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return {"CANCELLED"}
         unsafe = sum(each.verdict == "unsafe" for each in findings)
-        warning = f"; {unsafe} unsafe, see the proof" if unsafe else ""
-        self.report({"WARNING"} if unsafe else {"INFO"}, f"{len(paths)} files in {bpy.path.abspath(chosen)}{warning}")
+        said = f"{len(paths)} files written to {bpy.path.abspath(folder)}"
+        self.report({"WARNING"} if unsafe else {"INFO"}, f"{said}; {unsafe} findings are unsafe, see the proof" if unsafe else said)
         return {"FINISHED"}
+
+
+def hand_over_folder(metal: bpy.types.Object) -> str:
+    """Where the files of a head go: a folder of its own, so that two heads don't take each other's place."""
+    chosen = metal.data.seatwright.directory
+    name = bpy.path.clean_name(metal.name)
+    return f"{chosen}{name}" if chosen.endswith(("/", "\\")) else str(Path(chosen) / name)
 
 
 class SEATWRIGHT_OT_scene_millimeters(bpy.types.Operator):

@@ -13,7 +13,7 @@ from ..core.head import Head
 from ..core.spec import BY_PATH
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import live, overlay, preview, rebuild
-from .operators import MILLIMETRE_M, dimension, has_stone, metal_of, why_name
+from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
 from .properties import is_behind, proportions, property_name
 
 ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
@@ -334,12 +334,13 @@ class SEATWRIGHT_PT_why(SeatwrightPanel, bpy.types.Panel):
 def draw_dimension(column: bpy.types.UILayout, context: bpy.types.Context, entry: Any, is_open: bool) -> None:
     """Name and value of a dimension; its reason and source if it is open."""
     row = column.row(align=True)
-    split = row.split(factor=0.62, align=True)
+    split = row.split(factor=0.7, align=True)
     name = split.row(align=True)
     name.alignment = "LEFT"
+    closed = "PINNED" if entry.pinned else "DISCLOSURE_TRI_RIGHT"
     name.operator("seatwright.why", text=entry.name.replace("_", " ").capitalize(), emboss=False,
-                  icon="DISCLOSURE_TRI_DOWN" if is_open else "DISCLOSURE_TRI_RIGHT").name = entry.name
-    split.label(text=overlay.figure(entry.value, entry.unit), icon="PINNED" if entry.pinned else "NONE")
+                  icon="DISCLOSURE_TRI_DOWN" if is_open else closed).name = entry.name
+    split.label(text=overlay.figure(entry.value, entry.unit))
     if is_open:
         say(column.box(), context, reason(entry))
 
@@ -354,6 +355,7 @@ class SEATWRIGHT_PT_hand_over(SeatwrightPanel, bpy.types.Panel):
         layout, settings, _ = self.begin(context)
         layout.prop(settings, "directory")
         layout.prop(settings, "state")
+        say(layout, context, f"Into {hand_over_folder(metal_of(context))}")
         layout.operator("seatwright.hand_over", icon="EXPORT")
 
 

@@ -36,7 +36,7 @@ SUFFIXES = ("_mm", "_deg", "_ct", "_percent")
 LABELS = {
     "stone.mesh": "Mesh File", "stone.depth": "Depth Share", "stone.star": "Star Facets", "stone.lower_half": "Lower Halves",
     "head.culet_clearance_mm": "Culet Clearance", "seat.cut": "Cut the Seat", "seat.clearance_mm": "Seat Clearance",
-    "wall.seat_inset_mm": "Seat Inset", "claws.count": "Claws", "claws.spare_mm": "Spare Length",
+    "wall.seat_inset_mm": "Seat Inset", "claws.count": "Count", "claws.spare_mm": "Spare Length",
     "claws.start_angle_deg": "First Claw °", "casting.shrinkage_percent": "Shrinkage", "finger.system": "Size System",
     "finger.size": "Ring Size", "spread.stone_mm": "Stone ±", "spread.model_mm": "Model ±", "spread.casting_percent": "Shrinkage ±",
 }

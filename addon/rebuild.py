@@ -5,8 +5,10 @@ A rebuild that waited for a timer would break undo: the step would hold the new 
 """
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
+from collections.abc import Iterator
 
 import bpy
 import numpy as np
@@ -91,14 +93,14 @@ def _digest(points: np.ndarray, corners: np.ndarray, faces: int) -> str:
 
 def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
     """The parts as separate shells, smooth but for their edges; each face knows its part."""
-    if not _same_faces(mesh, shells):
-        _write_faces(mesh, shells)
-        _face_attribute(mesh, "part", "INT", shells.tags)
-        mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
-    else:
+    if _same_faces(mesh, shells):
         _write_points(mesh, shells)
         mesh.update()
-        mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
+    else:
+        with _kept_groups(mesh):
+            _write_faces(mesh, shells)
+        _face_attribute(mesh, "part", "INT", shells.tags)
+    mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
     mesh[PARTS_KEY] = list(shells.tag_names)
 
 
@@ -117,6 +119,16 @@ def _same_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> bool:
     corners = np.empty(len(mesh.loops), np.int32)
     mesh.attributes[".corner_vert"].data.foreach_get("value", corners)
     return np.array_equal(corners, shells.corners) and list(mesh.get(PARTS_KEY, [])) == list(shells.tag_names)
+
+
+@contextlib.contextmanager
+def _kept_groups(mesh: bpy.types.Mesh) -> Iterator[None]:
+    """New faces take the names of vertex groups with them, which modifiers ask for: put the names back, empty."""
+    owner = next((each for each in bpy.data.objects if each.data == mesh), None)
+    names = [group.name for group in owner.vertex_groups] if owner is not None else []
+    yield
+    for name in names:
+        owner.vertex_groups.new(name=name)
 
 
 def _write_points(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
