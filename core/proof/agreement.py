@@ -97,6 +97,7 @@ def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
         return found
     lengths = {claw.name: gauge.claw_length_mm(claw) for claw in claws}
     short = max(claws, key=lambda claw: abs(lengths[claw.name] - plan["claw_length"]))
-    found["claw_length"] = (lengths[short.name], short.at_height(gauge.claw_top_mm(short)))
-    found["head_height"] = (float(bounds(subject.metal)[1][2]) - gauge.base_mm, short.at_height(gauge.claw_top_mm(short)))
+    end = short.at_height(gauge.claw_top_mm(short))
+    found["claw_length"] = (lengths[short.name], end)
+    found["head_height"] = (float(bounds(subject.metal)[1][2]) - gauge.base_mm, end)
     return found

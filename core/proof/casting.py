@@ -8,12 +8,12 @@ import numpy as np
 from ..solid.kernel import bodies, is_watertight_after_welding, section, triangles_of, volume_mm3
 from ..tolerance import READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, judge, unable
+from .findings import Finding, Limit, at_least, fills, judge, unable
 from .measure import largest
-from .subject import Subject
+from .subject import NAME_WALL, NO_WALL, Subject
 
 LUMP_MM = 0.05
-"""How far metal may stand out of the hollow's face before it is a lump: half a bur's step. Common practice, no source."""
+"""How far metal may stand out of the hollow's face before it is a lump. Common practice, no source."""
 
 
 def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -32,15 +32,16 @@ def _sound(subject: Subject) -> Iterator[Finding]:
     stray = separate[int(np.argmin(volumes))] if separate else metal
     vertices, _ = triangles_of(stray)
     place = vertices.mean(axis=0) if len(vertices) else None
-    one = Limit(1.0, False, "unsafe", "Metal in more than one body falls apart when it is cut from the sprue.", "geometry",
-                "Let the parts reach into each other by 0.01 mm.")
+    one = Limit(1.0, False, "unsafe", "Metal in more than one body falls apart when it is cut from the sprue.",
+                "geometry", "Let the parts reach into each other by 0.01 mm.")
     yield judge("casting.bodies", "Separate bodies of metal", float(len(separate)), "count", place, [one], 0.0)
     closed = is_watertight_after_welding(metal, WELD_MM)
-    whole = Limit(1.0, True, "unsafe", "A surface that opens once its points are welded is a hole to the caster's slicer.",
+    whole = Limit(1.0, True, "unsafe", "A surface that opens once its points are welded is a hole to a slicer.",
                   "geometry", "Move parts that only touch apart, or 0.01 mm into each other.")
     yield judge("casting.closed", "Surface closed after welding", float(closed), "count", None, [whole], 0.0)
     volume = volume_mm3(metal)
-    metal_there = Limit(0.0, True, "unsafe", "A solid turned inside out holds no metal.", "geometry", "Turn its faces round.")
+    metal_there = Limit(0.0, True, "unsafe", "A solid turned inside out holds no metal.", "geometry",
+                        "Turn its faces round.")
     yield judge("casting.volume", "Metal", volume, "mm3", None, [metal_there], 0.0)
 
 
@@ -48,7 +49,7 @@ def _wall(subject: Subject, rules: HouseRules) -> Finding:
     gauge, alloy = subject.gauge, subject.alloy
     code, what = "casting.wall", "Thinnest place of the wall"
     if gauge.wall is None:
-        return unable(code, what, "no part is known to be the wall", "Name the wall's faces \"wall\".")
+        return unable(code, what, NO_WALL, NAME_WALL)
     values, places = gauge.wall_thickness
     if not len(values):
         return unable(code, what, "no ray square to the wall finds both its faces", "Close the wall's surface.")
@@ -56,17 +57,13 @@ def _wall(subject: Subject, rules: HouseRules) -> Finding:
     flat = rules.of_process(subject.process, "flat_least_mm")
     most = max(flat.value, alloy.least_model_mm)
     thicker = f"Thicken the wall by {max(0.0, most - float(values[i])):.2f} mm here."
-    return judge(code, what, float(values[i]), "mm", places[i], [
-        at_least(flat, "unsafe", thicker),
-        Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.source, thicker),
-        Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.", alloy.source,
-              thicker)], READ_MM)
+    return judge(code, what, float(values[i]), "mm", places[i],
+                 [at_least(flat, "unsafe", thicker), *fills(alloy, thicker)], READ_MM)
 
 
 def _hollow(subject: Subject) -> Finding:
     if subject.gauge.wall is None:
-        return unable("casting.hollow", "Metal in the hollow", "no part is known to be the wall",
-                      "Name the wall's faces \"wall\".")
+        return unable("casting.hollow", "Metal in the hollow", NO_WALL, NAME_WALL)
     most, place = subject.gauge.intrusion
     limit = Limit(LUMP_MM, False, "watch", "A lump in the hollow catches dirt, and shows through the stone.",
                   "common practice, no source", f"Cut it back by {max(0.0, most):.2f} mm.")
@@ -97,4 +94,5 @@ def _gaps(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield judge("casting.gap", "Room between claws at the base", clear, "mm", place, [merged], READ_MM)
         return
     yield judge("casting.gap", "Room between claws at the base", clear, "mm", place,
-                [at_least(rule, "watch", f"Thin the claws by {max(0.0, rule.value - clear):.2f} mm, or take fewer.")], READ_MM)
+                [at_least(rule, "watch", f"Thin the claws by {max(0.0, rule.value - clear):.2f} mm, or take fewer.")],
+                READ_MM)

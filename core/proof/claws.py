@@ -10,9 +10,9 @@ import numpy as np
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.claw_sizes import FAMILY_FACTORS, claw_factors
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, at_most, judge, unable
+from .findings import Finding, Limit, at_least, at_most, fills, judge, unable
 from .measure import ClawMeasure
-from .subject import Subject
+from .subject import NAME_CLAWS, NAME_WALL, NO_CLAW, NO_WALL, Subject
 
 PITCH_MM = 0.15
 """Height between the places at which a claw's width is taken. Larger: a filed waist hides between them."""
@@ -24,7 +24,7 @@ def check_claws(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not gauge.claw_names:
         for code, what in (("claws.notch", "Notch in the claws"), ("claws.neck", "Metal left at the notch"),
                            ("claws.width", "Least width of the claws"), ("claws.hollow", "Claws in the hollow")):
-            yield unable(code, what, "no part is known to be a claw", "Name the claws' faces \"claw 1\", \"claw 2\" and so on.")
+            yield unable(code, what, NO_CLAW, NAME_CLAWS)
         return
     reaching = {claw.name for claw in gauge.claws}
     for name in gauge.claw_names:
@@ -46,7 +46,8 @@ def _title(name: str) -> str:
 def _notch(claw: ClawMeasure, rules: HouseRules) -> Finding:
     middle = (rules.value("claws.notch_low") + rules.value("claws.notch_high")) / 2.0
     way = (claw.notch - middle) * claw.diameter_mm / claw.lean
-    remedy = (f"Move {claw.name} {abs(way):.2f} mm {'outwards' if way > 0.0 else 'inwards'} for a notch of {middle:.2f}.")
+    side = "outwards" if way > 0.0 else "inwards"
+    remedy = f"Move {claw.name} {abs(way):.2f} mm {side} for a notch of {middle:.2f}."
     reading = READ_MM / claw.diameter_mm
     return judge("claws.notch", f"Notch in {claw.name}", claw.notch, "1", claw.girdle_place,
                  [at_most(rules["claws.notch_max"], "unsafe", remedy),
@@ -58,9 +59,10 @@ def _notch(claw: ClawMeasure, rules: HouseRules) -> Finding:
 def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     heel = rules["claws.heel_left_min"]
     place = claw.at_height(claw.girdle_mm)
+    remedy = f"Thicken {claw.name} or reduce its notch until {{limit}} of its section is left."
     yield judge("claws.neck", f"Share of {claw.name} left at the notch", claw.area_left, "1", place,
-                [at_least(heel, "unsafe", f"Thicken {claw.name} or reduce its notch until {{limit}} of its section is left.")],
-                READ_SHARE, f"{100.0 * claw.strength_left:.0f} % of its strength in bending is left")
+                [at_least(heel, "unsafe", remedy)], READ_SHARE,
+                f"{100.0 * claw.strength_left:.0f} % of its strength in bending is left")
     section = rules.of_process(subject.process, "section_least_mm")
     is_cast_so = subject.state == "cast" and subject.is_seat_cut
     most = max(section.value, subject.alloy.least_cast_mm) if is_cast_so else section.value
@@ -68,8 +70,8 @@ def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Fi
     limits = [at_least(section, "unsafe", thicker)]
     if is_cast_so:
         limits.append(_alloy_least(subject, thicker))
-    yield judge("claws.neck_thickness", f"Metal left behind the notch in {claw.name}", claw.left_mm, "mm", place, limits,
-                READ_MM)
+    yield judge("claws.neck_thickness", f"Metal left behind the notch in {claw.name}", claw.left_mm, "mm", place,
+                limits, READ_MM)
 
 
 def _alloy_least(subject: Subject, remedy: str) -> Limit:
@@ -114,27 +116,24 @@ def _width(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[F
     most = max(section.value, alloy.least_model_mm, size.value)
     thicker = f"Thicken {claw.name} by {max(0.0, most - width):.2f} mm."
     yield judge("claws.width", f"Least width of {claw.name}", width, "mm", place, [
-        at_least(section, "unsafe", thicker),
-        Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.source, thicker),
-        Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.", alloy.source,
-              thicker),
-        at_least(size, "watch", thicker)], READ_MM)
+        at_least(section, "unsafe", thicker), *fills(alloy, thicker), at_least(size, "watch", thicker)], READ_MM)
 
 
 def _share_of_load(count: int, family: str) -> float:
-    """The rule is for four gold claws; more of them share the load, and platinum is tougher. From memory, as the sizes."""
+    """The rule is for four gold claws; more of them share the load, and platinum is tougher. From memory."""
     factors = claw_factors()
-    return min(1.0, factors.get(count, factors[max(factors)] if count > max(factors) else 1.0)) * min(1.0, FAMILY_FACTORS[family])
+    of_count = factors.get(min(count, max(factors)), 1.0)
+    return min(1.0, of_count) * min(1.0, FAMILY_FACTORS[family])
 
 
 def _in_hollow(claw: ClawMeasure, subject: Subject) -> Finding:
     gauge = subject.gauge
     if gauge.wall is None:
-        return unable("claws.hollow", f"{_title(claw.name)} in the hollow", "no part is known to be the wall",
-                      "Name the wall's faces \"wall\".")
+        return unable("claws.hollow", f"{_title(claw.name)} in the hollow", NO_WALL, NAME_WALL)
     most, area, place = gauge.claw_in_hollow(claw)
     nothing = Limit(0.0, False, "watch", "A claw that stands into the hollow shows through the stone and traps dirt.",
                     "common practice, no source",
                     f"Move {claw.name} outwards or thicken the wall by {max(0.0, most):.2f} mm.")
-    return judge("claws.hollow", f"{_title(claw.name)} beyond the wall's inner face", max(0.0, most), "mm", place, [nothing],
-                 READ_MM, f"{area:.3f} mm² of its section stands in the hollow" if most > 0.0 else "it stays inside the wall")
+    note = f"{area:.3f} mm² of its section stands in the hollow" if most > 0.0 else "it stays inside the wall"
+    return judge("claws.hollow", f"{_title(claw.name)} beyond the wall's inner face", max(0.0, most), "mm", place,
+                 [nothing], READ_MM, note)

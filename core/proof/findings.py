@@ -8,6 +8,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from ..trade.alloys import Alloy
 from ..trade.house_rules import Rule
 
 Verdict = Literal["unsafe", "watch", "sound"]
@@ -15,6 +19,7 @@ VERDICTS: tuple[Verdict, ...] = ("unsafe", "watch", "sound")
 """Worst first."""
 
 Point = tuple[float, float, float]
+Place = Sequence[float] | NDArray[np.float64] | None
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,17 @@ def at_most(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
     return Limit(rule.value, False, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"))
 
 
-def judge(code: str, what: str, measured: float, unit: str, place: Sequence[float] | None, limits: Sequence[Limit],
+def fills(alloy: Alloy, remedy: str) -> tuple[Limit, Limit]:
+    """What an alloy needs to fill a section: the casting's least, and the model's."""
+    return (
+        Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.source,
+              remedy),
+        Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.",
+              alloy.source, remedy),
+    )
+
+
+def judge(code: str, what: str, measured: float, unit: str, place: Place, limits: Sequence[Limit],
           reading: float, note: str = "") -> Finding:
     """The finding for a measurement against limits, the gravest first.
 
@@ -89,6 +104,6 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda finding: VERDICTS.index(finding.verdict)))
 
 
-def point(place: Sequence[float] | None) -> Point | None:
+def point(place: Place) -> Point | None:
     """A place as three floats."""
     return None if place is None else (float(place[0]), float(place[1]), float(place[2]))

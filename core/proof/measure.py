@@ -76,7 +76,7 @@ def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
 
 
 def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
-    """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm, either way; nan where it does not."""
+    """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm; nan where it does not."""
     starts, ways = edges_of(loops)
     dx, dy = directions[:, :1], directions[:, 1:]
     x, y = starts[:, 0] - origins[:, :1], starts[:, 1] - origins[:, 1:]
@@ -102,7 +102,8 @@ def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
     # In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice.
     across = np.tile([math.cos(0.7391), math.sin(0.7391)], (len(points), 1))
-    return (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
+    inside: np.ndarray = (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
+    return inside
 
 
 def distances_mm(points: Floats, loop: Floats) -> Floats:
@@ -205,11 +206,12 @@ class ClawMeasure:
 
     def at_height(self, height_mm: float) -> Floats:
         """(3,) its middle at a height."""
-        return self.foot + self.axis * ((height_mm - self.foot[2]) / self.axis[2])
+        middle: Floats = self.foot + self.axis * ((height_mm - self.foot[2]) / self.axis[2])
+        return middle
 
 
 class Gauge:
-    """Takes each measurement of a head once, when it is first asked for. Raises nothing for missing parts: see `has`."""
+    """Takes each measurement of a head once, when it is first asked for."""
 
     def __init__(self, metal: Solid, parts: Mapping[str, Solid], stone: Stone, placed: PolyMesh,
                  stone_solid: Solid) -> None:
@@ -295,7 +297,7 @@ class Gauge:
 
     @cached_property
     def rim(self) -> tuple[float, Floats]:
-        """Least rim, square to the wall, from the outer wall to the pavilion at the wall's top, mm, and (3,) where it is;
+        """Least rim, square to the wall, from the outer wall to the pavilion at the wall's top, mm, and (3,) where;
         negative if the pavilion reaches through the wall."""
         top = self.wall_top_mm
         outer, _ = self.wall_faces(top - HAIR_MM)
@@ -314,7 +316,7 @@ class Gauge:
 
     @cached_property
     def wall_thickness(self) -> tuple[Floats, Floats]:
-        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest place."""
+        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest."""
         low, high = self.base_mm + 0.01, self.wall_top_mm - 0.01
         heights = np.linspace(low, high, 11)
         every = max(1, len(self.stations[0]) // 48)
@@ -362,8 +364,9 @@ class Gauge:
 
     @cached_property
     def levels_mm(self) -> Floats:
-        """(h,) heights from the wall's top down to the base."""
-        return np.linspace(self.wall_top_mm - HAIR_MM, self.base_mm + 0.02, LEVELS)
+        """(h,) heights from the wall's top, or from the girdle where no wall is known, down to the base."""
+        top = self.girdle_plane_mm if self.wall is None else self.wall_top_mm
+        return np.linspace(top - HAIR_MM, self.base_mm + 0.02, LEVELS)
 
     @cached_property
     def pavilion(self) -> tuple[Floats, Floats]:
@@ -390,7 +393,7 @@ class Gauge:
 
     @cached_property
     def room_mm(self) -> Floats:
-        """(h, n) from the pavilion out to the metal, square to the pavilion; negative where metal stands in the stone."""
+        """(h, n) from the pavilion out to the metal, square to it; negative where metal stands in the stone."""
         stone, metal = self.pavilion
         room = (stone - metal) / self.slant
         return np.where(np.isfinite(room), room, np.inf)
@@ -560,8 +563,8 @@ class Gauge:
         middle = STRIPS // 2
         left_mm = float(here_high[middle] - max(here_low[middle], limit[middle])) * lean
         # Where the notch is cut already, its depth is read from the claw's inner face as it comes up from below.
-        lower_edge = crossings(section(self.stone_solid, self.girdle_plane_mm + SAME_POINT_MM), origins[middle:middle + 1],
-                               lines[:1])
+        stone_there = section(self.stone_solid, self.girdle_plane_mm + SAME_POINT_MM)
+        lower_edge = crossings(stone_there, origins[middle:middle + 1], lines[:1])
         is_cut = not np.isnan(lower_edge).all() and here_low[middle] >= np.nanmax(lower_edge) - SEATED_MM
         inner = low[middle] if is_cut else here_low[middle]
         notch = float(limit[middle] - inner) * lean / diameter
@@ -580,18 +583,25 @@ class Gauge:
         return stations_on(self.girdle_loop, DENSE)
 
     def claw_widths(self, claw: ClawMeasure, low_mm: float, high_mm: float, count: int) -> tuple[Floats, Floats]:
-        """(k,) least width of a claw square to its axis and (k, 3) where, between two heights, in six directions."""
+        """(k,) least width of a claw square to its axis, through its middle, in six directions, and (k, 3) where,
+        between two heights."""
         heights = np.linspace(low_mm, high_mm, count)
         across = np.array([-claw.outwards[1], claw.outwards[0]])
         turn = np.arange(6) * (math.pi / 6.0)
         # A level section is longer by 1 / lean along the tilt; undo that before reading the widths.
-        frame = np.column_stack([claw.outwards * claw.lean, across]) @ np.array([np.cos(turn), np.sin(turn)])
-        widths, places = [], []
-        for height in heights:
+        frame = np.column_stack([claw.outwards * claw.lean, across])
+        lines = np.column_stack([np.cos(turn), np.sin(turn)])
+        widths, places = np.zeros(count), np.empty((count, 3))
+        for i, height in enumerate(heights):
+            places[i] = claw.at_height(float(height))
             loops = section(self.parts[claw.name], float(height))
-            widths.append(float(np.ptp(largest(loops) @ frame, axis=0).min()) if loops else 0.0)
-            places.append(claw.at_height(float(height)))
-        return np.array(widths), np.array(places)
+            if loops:
+                ring = largest(loops) @ frame
+                ways = crossings([ring], np.tile(_middle(ring), (6, 1)), lines)
+                ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
+                behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
+                widths[i] = float((ahead + behind).min())
+        return widths, places
 
     def claw_length_mm(self, claw: ClawMeasure) -> float:
         """From the base plane to its end, along its axis."""
@@ -618,7 +628,7 @@ class Gauge:
         length, mm."""
         table = section(self.stone_solid, self.table_mm - 1e-5)
         inwards = -claw.outwards
-        edge_to_table = float(first_crossing(table, claw.edge[None, :], inwards[None, :], 0.0)[0]) if table else math.inf
+        edge_to_table = float(first_crossing(table, claw.edge[None, :], inwards[None, :], 0.0)[0])
         if not math.isfinite(edge_to_table):
             edge_to_table = float(self.reach_mm.max())
         steps = np.linspace(0.0, 1.0, count) * edge_to_table
@@ -649,7 +659,7 @@ class Gauge:
 
 
 def free_turn(normals: Floats) -> tuple[float, Floats]:
-    """The widest turn, degrees, between neighbours of these directions (n, 2), and the unit (2,) direction half way through it."""
+    """The widest turn, degrees, between neighbours of these directions (n, 2), and the unit (2,) half way through."""
     angles = np.sort(np.degrees(np.arctan2(normals[:, 1], normals[:, 0])))
     gaps = np.diff(np.append(angles, angles[0] + 360.0))
     i = int(np.argmax(gaps))

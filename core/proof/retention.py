@@ -10,14 +10,13 @@ from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
 from .measure import HALF_TURN_DEG, ClawMeasure, free_turn
-from .subject import Subject
+from .subject import NAME_CLAWS, NO_CLAW, Subject
 
 def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of how the stone is held."""
     yield from _sideways(subject, rules)
     if not subject.gauge.claws:
-        yield unable("claws.spare", "Metal to bend over the crown", "no part is known to be a claw",
-                     "Name the claws' faces \"claw 1\", \"claw 2\" and so on.")
+        yield unable("retention.spare", "Metal to bend over the crown", NO_CLAW, NAME_CLAWS)
         return
     if subject.is_set:
         yield from _finished(subject, rules)
@@ -32,8 +31,9 @@ def _sideways(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     points, normals = gauge.dense_girdle
     girdle_z = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
     if not touching.any():
-        yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0, rules.value("claws.opening_most"),
-                      "1", None, "No metal stands at the girdle, so nothing holds the stone sideways.",
+        yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0,
+                      rules.value("claws.opening_most"), "1", None,
+                      "No metal stands at the girdle, so nothing holds the stone sideways.",
                       "Raise claws past the girdle.", rules["claws.opening_most"].source)
         return
     start, length = _longest_gap(touching)
@@ -47,8 +47,8 @@ def _sideways(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _passing(subject, start, length, place)
     gap, free = free_turn(normals[touching])
     direction = math.degrees(math.atan2(free[1], free[0]))
-    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held from one side only slides out at the other.", "geometry",
-                  f"Add a claw towards {direction:.0f}°, where the stone is free to leave.")
+    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held from one side only slides out at the other.",
+                  "geometry", f"Add a claw towards {direction:.0f}°, where the stone is free to leave.")
     reach = float(np.max(points @ free))
     yield judge("retention.sideways", "Widest turn without a contact that stops the stone", gap, "deg",
                 [*(free * reach), girdle_z], [limit], 0.0)
@@ -58,18 +58,15 @@ def _passing(subject: Subject, start: int, length: int, place: list[float]) -> F
     """The straight way between the two claws beside the largest opening against the stone's narrowest width."""
     points, _ = subject.gauge.dense_girdle
     count = len(points)
-    if 2 * length >= count:
-        # Past half the girdle the claws stand behind the stone's widest line, and the whole opening is open.
-        turn = np.radians(np.arange(0.0, 180.0, 2.0))
-        wide = math.inf
-    else:
-        turn = np.radians(np.arange(0.0, 180.0, 2.0))
-        wide = float(np.linalg.norm(points[(start - 1) % count] - points[(start + length) % count]))
+    turn = np.radians(np.arange(0.0, 180.0, 2.0))
+    # Past half the girdle both claws stand behind the stone's widest line, and nothing narrows the way.
+    wide = math.inf if 2 * length >= count else float(
+        np.linalg.norm(points[(start - 1) % count] - points[(start + length) % count]))
     narrowest = float(np.ptp(points @ np.array([np.cos(turn), np.sin(turn)]), axis=0).min())
-    limit = Limit(narrowest, False, "unsafe", "Through an opening as wide as itself a stone leaves sideways.", "geometry",
-                  f"Add a claw here, or bring its neighbours to less than {narrowest:.2f} mm apart.")
-    return judge("retention.passing", "Widest way out between two claws", min(wide, 2.0 * narrowest), "mm", place, [limit],
-                 -READ_MM)
+    limit = Limit(narrowest, False, "unsafe", "Through an opening as wide as itself a stone leaves sideways.",
+                  "geometry", f"Add a claw here, or bring its neighbours to less than {narrowest:.2f} mm apart.")
+    return judge("retention.passing", "Widest way out between two claws", min(wide, 2.0 * narrowest), "mm", place,
+                 [limit], -READ_MM)
 
 
 def _longest_gap(touching: np.ndarray) -> tuple[int, int]:
@@ -91,7 +88,7 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     needed = contact.value * slope + claw.diameter_mm / 2.0
     place = claw.at_height(gauge.claw_top_mm(claw))
     longer = f"Make {claw.name} {max(0.0, max(needed, published.value) - spare):.2f} mm longer."
-    return judge("claws.spare", f"Length of {claw.name} past the girdle", spare, "mm", place, [
+    return judge("retention.spare", f"Length of {claw.name} past the girdle", spare, "mm", place, [
         Limit(needed, True, "unsafe", "Shorter metal does not reach far enough over the crown once it is bent.",
               contact.source, longer),
         at_least(published, "unsafe", longer)], READ_MM)
@@ -111,16 +108,17 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield judge("retention.tip_height", f"Height of {claw.name} on the crown", share, "1", [*end[:2], top],
                     [at_least(low, "unsafe", remedy), at_most(high, "watch", remedy)], 0.01)
         least, most = rules["claws.contact_low"], rules["claws.contact_high"]
+        longer = f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."
         yield judge("retention.contact", f"Contact of {claw.name} along the crown's slope", contact, "1", end,
-                    [at_least(least, "unsafe", f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."),
+                    [at_least(least, "unsafe", longer),
                      at_most(most, "watch", f"Trim {claw.name} to lie on at most {{limit}} of the slope.")], 0.01)
         if contact > 0.0:
             # Where it holds, not which way it faces, decides whether the stone can tip.
             holding.append(claw.edge - gauge.girdle_loop.mean(axis=0))
     turn, free = free_turn(np.array(holding)) if holding else (360.0, np.array([1.0, 0.0]))
     direction = math.degrees(math.atan2(free[1], free[0]))
-    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held down on one side only tips out at the other.", "geometry",
-                  f"Close a claw over the crown towards {direction:.0f}°.")
+    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held down on one side only tips out at the other.",
+                  "geometry", f"Close a claw over the crown towards {direction:.0f}°.")
     reach = float(np.max(gauge.dense_girdle[0] @ free))
     yield judge("retention.upwards", "Widest turn without a claw over the crown", turn, "deg",
                 [*(free * reach), gauge.crown_edge_mm], [limit], -1e-6)

@@ -10,10 +10,7 @@ from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
 from .measure import HALF_TURN_DEG, SEATED_MM, free_turn
-from .subject import Subject
-
-NO_WALL = "no part is known to be the wall"
-NAME_THE_WALL = "Name the wall's faces \"wall\", so that it can be told from the claws."
+from .subject import NAME_WALL, NO_WALL, Subject
 
 
 def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -21,7 +18,7 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if subject.gauge.wall is None:
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
                            ("seat.bearing", "Width of the bearing")):
-            yield unable(code, what, NO_WALL, NAME_THE_WALL)
+            yield unable(code, what, NO_WALL, NAME_WALL)
     else:
         yield _rim(subject, rules)
         yield from _bearing(subject, rules)
@@ -36,11 +33,10 @@ def _rim(subject: Subject, rules: HouseRules) -> Finding:
     measured, place = subject.gauge.rim
     least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
     # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
-    slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source,
-                  f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm.")
+    widen = f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower the wall's top."
+    slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source, widen)
     return judge("seat.rim", "Rim outside the pavilion at the wall's top", measured, "mm", place,
-                 [at_least(least, "unsafe", f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower "
-                                            "the wall's top."), slack], READ_MM)
+                 [at_least(least, "unsafe", widen), slack], READ_MM)
 
 
 def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -63,7 +59,7 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     else:
         level, station = 0, j
         place = places[j]
-    nothing = Limit(0.0, False, "unsafe", "A pavilion that touches below its bearing lifts the stone off it, and it rocks.",
+    nothing = Limit(0.0, False, "unsafe", "A pavilion that touches below its bearing is lifted off it, and rocks.",
                     "geometry", f"Remove the metal near {_spoken(place)}.")
     yield judge("seat.rocks", "Places where the stone touches below its bearing", float(len(again)), "count", place,
                 [nothing], 0.0)
@@ -83,8 +79,8 @@ def _in_common(subject: Subject) -> Finding:
     done = subject.is_seat_cut
     why = ("The seat is in the model already, so the setter only cleans it." if done else
            f"The setter cuts this much away, {depth:.2f} mm at the deepest, before the stone goes down.")
-    return Finding("seat.to_cut", "Metal that the setter still removes", "sound", volume, None, "mm3", point(place), why,
-                   "", "geometry")
+    return Finding("seat.to_cut", "Metal that the setter still removes", "sound", volume, None, "mm3", point(place),
+                   why, "", "geometry")
 
 
 def _culet_clearance(subject: Subject, rules: HouseRules) -> Finding:

@@ -13,6 +13,12 @@ from ..trade.alloys import Alloy
 from ..trade.species import Species
 from .measure import SEATED_MM, Gauge
 
+NO_WALL = "no part is known to be the wall"
+NO_CLAW = "no part is known to be a claw"
+NAME_WALL = "Name the wall's faces \"wall\", so that it can be told from the claws."
+NAME_CLAWS = "Name the claws' faces \"claw 1\", \"claw 2\" and so on."
+"""What a check says that needs a part's role and has none."""
+
 
 @dataclass(frozen=True, eq=False)
 class Subject:
@@ -51,5 +57,5 @@ class Subject:
 
 def subject_of(head: Head) -> Subject:
     """The head as made. Raises GeometryError if its solids can't be made."""
-    return Subject(head.solid, head.part_solids, head.stone, head.placed_stone, head.stone_solid, head.state, head.alloy,
-                   head.process, head.species, head.plan)
+    return Subject(head.solid, head.part_solids, head.stone, head.placed_stone, head.stone_solid, head.state,
+                   head.alloy, head.process, head.species, head.plan)

@@ -8,7 +8,7 @@ import numpy as np
 
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, at_least, at_most, judge
+from .findings import Finding, at_least, at_most, judge, point
 from .subject import Subject
 
 
@@ -36,8 +36,8 @@ def _height(subject: Subject, rules: HouseRules) -> Finding:
     height = gauge.table_mm - gauge.base_mm
     rule = rules["head.height_over_finger_most_mm"]
     return judge("wear.height", "Table above the base plane", height, "mm", [0.0, 0.0, gauge.table_mm],
-                 [at_most(rule, "watch", f"Lower the head by {max(0.0, height - rule.value):.2f} mm: less culet clearance, or a "
-                                         "shallower stone.")], READ_MM)
+                 [at_most(rule, "watch", f"Lower the head by {max(0.0, height - rule.value):.2f} mm, by less culet "
+                                         "clearance or a shallower stone.")], READ_MM)
 
 
 def _finger(subject: Subject, rules: HouseRules) -> Finding:
@@ -46,8 +46,8 @@ def _finger(subject: Subject, rules: HouseRules) -> Finding:
     preferred = rules["head.culet_clearance_preferred_mm"]
     remedy = f"Raise the culet clearance by {max(0.0, preferred.value - clearance):.2f} mm."
     return judge("wear.finger", "Culet above the finger, with the base plane lying on it", clearance, "mm", gauge.culet,
-                 [at_least(rules["head.culet_clearance_least_mm"], "unsafe", remedy), at_least(preferred, "watch", remedy)],
-                 READ_MM)
+                 [at_least(rules["head.culet_clearance_least_mm"], "unsafe", remedy),
+                  at_least(preferred, "watch", remedy)], READ_MM)
 
 
 def _flare(subject: Subject, rules: HouseRules) -> Finding:
@@ -55,7 +55,7 @@ def _flare(subject: Subject, rules: HouseRules) -> Finding:
     flare = math.degrees(gauge.taper)
     rule = rules["wall.taper_high_deg"]
     return judge("wear.flare", "Lean of the wall to the axis", flare, "deg", [*gauge.girdle_loop[0], gauge.wall_top_mm],
-                 [at_most(rule, "watch", f"Take a taper smaller by {max(0.0, flare - rule.value):.1f}°.")], READ_DEG * 10.0)
+                 [at_most(rule, "watch", f"Take a taper smaller by {max(0.0, flare - rule.value):.1f}°.")], READ_DEG)
 
 
 def _cover(subject: Subject, rules: HouseRules) -> Finding:
@@ -66,8 +66,8 @@ def _cover(subject: Subject, rules: HouseRules) -> Finding:
     points, _ = gauge.dense_girdle
     place = [*points[int(np.argmax(gauge.girdle_contact))], gauge.girdle_plane_mm]
     if share > high.value:
-        return Finding("wear.cover", "Share of the girdle under claws", "sound", share, high.value, "1", tuple(place), high.why,
-                       "", high.source)
+        return Finding("wear.cover", "Share of the girdle under claws", "sound", share, high.value, "1", point(place),
+                       high.why, "", high.source)
     return judge("wear.cover", "Share of the girdle under claws", share, "1", place,
                  [at_least(low, "watch", "Take more or thicker claws, to hold {limit} of the girdle.")], 0.002)
 
@@ -76,9 +76,12 @@ def _species(subject: Subject) -> Finding:
     """A caution for stones that chip under a claw; words of the species table."""
     kind = subject.species
     is_weak = any(word in kind.toughness for word in ("poor", "fair"))
-    why = (f"{kind.name.capitalize()} is of {kind.toughness} toughness with {kind.cleavage} cleavage, so a claw pushed home "
-           "hard may split it." if is_weak else
-           f"{kind.name.capitalize()} is of {kind.toughness} toughness and bears the pressure of setting.")
-    remedy = "Fit each notch to the stone with 0.02 mm of room and close the claws in turns, a little at a time." if is_weak else ""
+    name = kind.name.capitalize()
+    why = f"{name} bears the pressure of setting (toughness: {kind.toughness})."
+    remedy = ""
+    if is_weak:
+        why = (f"{name} may split under a claw that is pushed home hard (toughness: {kind.toughness}; cleavage: "
+               f"{kind.cleavage}).")
+        remedy = "Fit each notch to the stone and close the claws in turns, at most 0.1 mm at a time."
     return Finding("wear.species", f"Pressure on the {kind.name}", "watch" if is_weak else "sound",
                    min(kind.hardness_mohs), None, "Mohs", None, why, remedy, kind.source)

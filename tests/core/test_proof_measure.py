@@ -1,0 +1,203 @@
+"""Measurements on solids against closed forms: plates, cones, bars, and the least rim."""
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from core.head import make_head
+from core.proof import subject_of
+from core.proof.measure import (
+    area_mm2,
+    bar,
+    crossings,
+    distances_mm,
+    first_crossing,
+    free_turn,
+    is_inside,
+    stations_on,
+)
+from core.solid.kernel import section, solid_of_triangles, triangles_of, ways_through
+from core.spec import Spec, spec_of
+from core.tolerance import READ_MM
+
+TAPER = math.radians(17.0)
+WORKED = {
+    "stone.length_mm": 5.0, "stone.pavilion_angle_deg": 40.75, "head.culet_clearance_mm": 1.0, "wall.taper_deg": 17.0,
+    "wall.thickness_mm": 0.9, "wall.seat_inset_mm": 0.2, "wall.bevel_mm": 0.7, "claws.count": 4,
+    "claws.diameter_mm": 1.0, "claws.notch": 0.5 - 0.2 * math.cos(TAPER), "claws.spare_mm": 3.0,
+}
+"""A tapered claw head worked by hand. Common practice, no source."""
+
+SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+HOLE = 0.5 * SQUARE[::-1]
+
+
+def gauge(state: str = "cast", chord_mm: float = 0.005, **changes: object):
+    return subject_of(make_head(spec_of(WORKED).with_choices(**changes), state, chord_mm)).gauge
+
+
+def test_a_line_crosses_each_side_once_and_a_parallel_side_never() -> None:
+    ways = crossings([SQUARE], np.array([[0.0, 0.25]]), np.array([[1.0, 0.0]]))
+    assert sorted(ways[np.isfinite(ways)]) == pytest.approx([-1.0, 1.0])
+
+
+def test_a_line_through_a_corner_is_not_lost() -> None:
+    corner = first_crossing([SQUARE], np.array([[0.0, 0.0]]), np.array([[1.0, 1.0]]) / math.sqrt(2.0), 0.0)
+    assert corner == pytest.approx([math.sqrt(2.0)])
+
+
+def test_points_in_holes_are_outside() -> None:
+    points = np.array([[0.0, 0.0], [0.75, 0.0], [0.75, 0.75], [1.1, 0.0]])
+    assert is_inside([SQUARE, HOLE], points).tolist() == [False, True, True, False]
+    assert area_mm2([SQUARE, HOLE]) == pytest.approx(3.0)
+
+
+def test_distances_to_a_loop_are_to_its_nearest_side_or_corner() -> None:
+    points = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0]])
+    assert distances_mm(points, SQUARE) == pytest.approx([1.0, 1.0, math.sqrt(2.0)])
+
+
+def test_stations_stand_evenly_on_a_circle_with_its_normals() -> None:
+    turn = np.arange(400) * (2.0 * math.pi / 400)
+    points, normals = stations_on(3.0 * np.column_stack([np.cos(turn), np.sin(turn)]), 50)
+    assert np.linalg.norm(points, axis=1) == pytest.approx(3.0, abs=1e-3)
+    assert np.einsum("ij,ij->i", points, normals) == pytest.approx(3.0, abs=1e-3)
+
+
+def test_the_widest_turn_points_where_nothing_stands() -> None:
+    turn, free = free_turn(np.array([[1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]))
+    assert turn == pytest.approx(180.0)
+    assert free == pytest.approx([-1.0, 0.0])
+
+
+NOTCHED = {0.20: (.858, .695), 0.25: (.804, .607), 0.30: (.748, .523), 1 / 3: (.708, .470), 0.40: (.626, .370),
+           0.50: (.500, .243), 0.60: (.374, .143), 0.70: (.252, .072)}
+"""Share of a round bar's area and section modulus left by a straight notch; computed from the circle's segment."""
+
+
+@pytest.mark.parametrize(("notch", "left"), NOTCHED.items())
+def test_a_notched_round_bar_keeps_the_tabled_area_and_strength(notch: float, left: tuple[float, float]) -> None:
+    count = 199
+    turn = np.arange(1, count + 1) * (math.pi / (count + 1))
+    half, widths = np.sin(turn), np.sin(turn) * (math.pi / (count + 1))
+    whole = bar(-half, half, widths)
+    rest = bar(np.maximum(-half, -1.0 + 2.0 * notch), half, widths)
+    assert rest.area_mm2 / whole.area_mm2 == pytest.approx(left[0], abs=1.5e-3)
+    assert rest.modulus_mm3 / whole.modulus_mm3 == pytest.approx(left[1], abs=3e-3)
+    assert whole.area_mm2 == pytest.approx(math.pi, rel=1e-3)
+
+
+def test_a_ray_through_a_plate_reads_its_thickness() -> None:
+    corners = np.array([[x, y, z] for x in (-2.0, 2.0) for y in (-2.0, 2.0) for z in (0.0, 0.7)])
+    faces = np.array([[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6],
+                      [0, 6, 4], [1, 5, 7], [1, 7, 3]])
+    plate = solid_of_triangles(corners, faces, "plate")
+    (ways,) = ways_through(plate, np.array([[0.3, 0.2, 2.0]]), np.array([[0.3, 0.2, -2.0]]))
+    assert ways == pytest.approx([1.3, 2.0])
+
+
+@pytest.mark.parametrize("taper_deg", [0.0, 8.5, 17.0])
+@pytest.mark.parametrize("thickness_mm", [0.6, 0.9])
+def test_a_cones_wall_is_as_thick_as_asked_below_its_bevel(taper_deg: float, thickness_mm: float) -> None:
+    found = gauge(wall__taper_deg=taper_deg, wall__thickness_mm=thickness_mm, wall__bevel_mm=0.3)
+    values, places = found.wall_thickness
+    assert values == pytest.approx(thickness_mm, abs=READ_MM)
+    assert math.degrees(found.taper) == pytest.approx(taper_deg, abs=0.02)
+    assert places[:, 2].max() > 0.6 * found.wall_top_mm
+
+
+@pytest.mark.parametrize("chord_mm", [0.002, 0.005])
+@pytest.mark.parametrize("notch", [0.1, 0.25, 0.3087, 0.4, 0.5, 0.6])
+@pytest.mark.parametrize("state", ["cast", "set"])
+def test_the_notch_is_read_within_a_two_hundredth(notch: float, state: str, chord_mm: float) -> None:
+    claws = gauge(state, chord_mm, claws__notch=notch).claws
+    assert len(claws) == 4
+    for claw in claws:
+        assert claw.notch == pytest.approx(notch, abs=0.005)
+
+
+@pytest.mark.parametrize("count", [3, 5, 7])
+def test_the_notch_is_read_where_the_girdle_is_thin_too(count: int) -> None:
+    """Between the mains the lower girdle edge stands higher than at them."""
+    for state in ("cast", "set"):
+        for claw in gauge(state, claws__count=count, claws__diameter_mm=0.9).claws:
+            assert claw.notch == pytest.approx(WORKED["claws.notch"], abs=0.005)
+
+
+def test_a_claws_axis_and_width_are_found_without_the_plan() -> None:
+    made = make_head(spec_of(WORKED))
+    for claw, line in zip(subject_of(made).gauge.claws, made.lines):
+        assert claw.axis == pytest.approx(line.axis, abs=1e-6)
+        assert claw.foot == pytest.approx(line.foot, abs=1e-4)
+        assert claw.diameter_mm == pytest.approx(1.0, abs=READ_MM)
+        assert claw.outwards == pytest.approx(line.place.normal, abs=0.02)
+
+
+def test_the_neck_of_a_claw_at_a_straight_girdle_keeps_the_closed_share() -> None:
+    """A large stone's girdle is nearly straight at a small claw, so the circle's segment holds."""
+    claw = gauge(stone__length_mm=12.0, claws__notch=0.3, head__culet_clearance_mm=1.5).claws[0]
+    assert claw.area_left == pytest.approx(.748, abs=0.008)
+    assert claw.strength_left == pytest.approx(.523, abs=0.012)
+    assert claw.left_mm == pytest.approx(0.7, abs=0.005)
+
+
+def test_the_least_rim_is_a_little_under_the_inset_because_halves_stand_outside_the_mains() -> None:
+    """Along the mains the rim is the inset; the facets between them run closer to the wall."""
+    rim, place = gauge().rim
+    assert 0.19 < rim < 0.2
+    assert place[2] == pytest.approx(2.9095, abs=1e-4)
+    mains = np.arange(8) * 45.0
+    azimuth = math.degrees(math.atan2(place[1], place[0])) % 45.0
+    assert min(abs(azimuth - 22.5), azimuth, 45.0 - azimuth) < 2.0 and len(mains) == 8
+
+
+def test_the_bearing_along_the_mains_has_the_length_of_the_cut() -> None:
+    """As set, the pavilion lies on the wall from the top's crossing to where the inner wall leaves it (geometry)."""
+    found = gauge("set")
+    width, _, again = found.bearing(READ_MM, 0.05)
+    through, tan_taper, tan_pavilion = 0.9 / math.cos(TAPER), math.tan(TAPER), math.tan(math.radians(40.75))
+    begin = 0.2447 / tan_pavilion
+    end = through / (1.0 - tan_taper * tan_pavilion)
+    expected = (end - begin) / math.cos(math.radians(40.75))
+    assert np.median(width) == pytest.approx(expected, abs=0.06)
+    assert not again
+
+
+def test_common_volume_is_the_stone_less_what_is_free() -> None:
+    volume, depth, _ = gauge().common
+    assert volume > 0.1 and 0.1 < depth < 0.5
+    volume, depth, _ = gauge("set").common
+    assert volume == pytest.approx(0.0, abs=1e-5) and depth < 1e-3
+
+
+def test_sections_of_the_finished_claws_touch_the_girdle() -> None:
+    found = gauge("set")
+    girdle = found.girdle_plane_mm + found.stone.girdle_mm / 2.0
+    for claw in found.claws:
+        (loop,) = section(found.parts[claw.name], girdle)
+        assert distances_mm(claw.edge[None, :], loop)[0] < 0.01
+
+
+@pytest.mark.parametrize("length_mm", [2.0, 6.0, 12.0])
+def test_tip_height_and_contact_come_out_as_the_setter_meant(length_mm: float) -> None:
+    made = make_head(Spec().with_choices(stone__length_mm=length_mm), "set")
+    found = subject_of(made).gauge
+    for claw in found.claws:
+        share = (found.claw_top_mm(claw) - found.crown_edge_mm) / (found.table_mm - found.crown_edge_mm)
+        assert share == pytest.approx(0.7, abs=0.01)
+        # The table is an octagon, so that the slope is longer towards its flats than towards its corners.
+        assert found.contact(claw, READ_MM)[0] == pytest.approx(made.plan["contact"], abs=0.04)
+
+
+def test_the_stone_settles_by_the_clearance_its_seat_was_cut_with() -> None:
+    assert gauge(seat__cut=True, seat__clearance_mm=0.04).settling_mm == pytest.approx(0.04, abs=READ_MM)
+    assert gauge().settling_mm == 0.0
+
+
+def test_vertices_of_a_solid_come_out_as_they_went_in() -> None:
+    found = gauge()
+    vertices, _ = triangles_of(found.parts["claw 1"])
+    assert found.claw_length_mm(found.claws[0]) == pytest.approx(
+        ((vertices - found.claws[0].foot) @ found.claws[0].axis).max())
