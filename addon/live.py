@@ -15,7 +15,7 @@ import bpy
 from ..core.errors import SeatwrightError
 from ..core.head import Head, make_head
 from ..core.spec import Spec, spec_from_toml
-from .properties import built_spec, built_state, is_head, sentence
+from .properties import built_spec, built_state, sentence
 
 if TYPE_CHECKING:
     from ..core.proof import Finding
@@ -24,6 +24,9 @@ REST_S = 0.3
 """How long nothing may change before the proof runs. Shorter: a slow drag would stutter."""
 
 HEADS_KEPT, PROOFS_KEPT = 16, 64
+
+SCALE_READS = 1e-5
+"""How far an object's scale may be off 1 by rounding. Larger: a tenth of a millimetre on a ring would go unnoticed."""
 
 Key = tuple[str, str, str]
 
@@ -64,14 +67,16 @@ def key_of(mesh: bpy.types.Mesh) -> Key:
     return built_spec(mesh), built_state(mesh), rebuild.digest_of(mesh)
 
 
-def known(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str | None:
+def known(metal: bpy.types.Object) -> tuple[Finding, ...] | str | None:
     """The findings, worst first, or the sentence that says why there are none; None if the proof has not run yet."""
-    return _proofs.get(key_of(mesh))
+    found = _proofs.get(key_of(metal.data))
+    return found if found is None or isinstance(found, str) else (*_of_object(metal), *found)
 
 
-def prove_now(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
+def prove_now(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     """The findings, worst first, computed if they are missing; a sentence if the head cannot be proved."""
-    return _keep(_proofs, key_of(mesh), PROOFS_KEPT, lambda: _proved(mesh))
+    found = _keep(_proofs, key_of(metal.data), PROOFS_KEPT, lambda: _proved(metal.data))
+    return found if isinstance(found, str) else (*_of_object(metal), *found)
 
 
 def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
@@ -82,6 +87,22 @@ def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
         return prove(head_there(mesh))
     except SeatwrightError as error:
         return sentence(error) + (" The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(mesh) else "")
+
+
+def is_scaled(metal: bpy.types.Object) -> bool:
+    """Whether the metal stands in the scene larger, smaller or turned over."""
+    return any(abs(each - 1.0) > SCALE_READS for each in metal.matrix_world.to_scale())
+
+
+def _of_object(metal: bpy.types.Object) -> tuple[Finding, ...]:
+    """What only the object tells, and no mesh."""
+    from ..core.proof import Finding
+
+    if not is_scaled(metal):
+        return ()
+    return (Finding("object.scale", "Scale of the object", "unsafe", max(metal.matrix_world.to_scale(), key=lambda each: abs(each - 1.0)),
+                    1.0, "1", None, "The metal stands in the scene in another size than it was measured in and is handed over in.",
+                    "Reset the scale, and change the stone's measures instead.", "geometry"),)
 
 
 def head_there(mesh: bpy.types.Mesh) -> Head:
@@ -106,22 +127,22 @@ def _rest() -> float | None:
     left = _due - time.monotonic()
     if left > 0.0:
         return left
-    for mesh in _looked_at():
-        if known(mesh) is None:
-            prove_now(mesh)
+    for metal in _looked_at():
+        if known(metal) is None:
+            prove_now(metal)
             redraw()
     return None
 
 
-def _looked_at() -> list[bpy.types.Mesh]:
+def _looked_at() -> list[bpy.types.Object]:
     """The metal of the chosen head in every window."""
     from . import rebuild
 
     found = []
     for window in bpy.context.window_manager.windows:
         metal = rebuild.metal_near(window.view_layer.objects.active)
-        if metal is not None and is_head(metal.data) and metal.data not in found:
-            found.append(metal.data)
+        if metal is not None and metal not in found:
+            found.append(metal)
     return found
 
 

@@ -304,8 +304,8 @@ class SEATWRIGHT_OT_rebuild(OnHead, bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         mesh = metal_of(context).data
-        if rebuild.is_busy(mesh):
-            self.report({"ERROR"}, "The metal is being edited; leave that mode, then rebuild")
+        if rebuild.obstacle(mesh):
+            self.report({"ERROR"}, rebuild.obstacle(mesh))
             return {"CANCELLED"}
         if not rebuild.rebuild(mesh, lose_hand_edits=True):
             self.report({"ERROR"}, mesh.seatwright.problem)
@@ -337,7 +337,7 @@ class SEATWRIGHT_OT_prove(OnHead, bpy.types.Operator):
     bl_label = "Prove Now"
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        findings = live.prove_now(metal_of(context).data)
+        findings = live.prove_now(metal_of(context))
         live.redraw()
         if isinstance(findings, str):
             self.report({"ERROR"}, findings)
@@ -365,7 +365,7 @@ class SEATWRIGHT_OT_show_finding(bpy.types.Operator):
     @classmethod
     def description(cls, context: bpy.types.Context, properties: Any) -> str:
         metal = metal_of(context)
-        findings = live.known(metal.data) if metal is not None else None
+        findings = live.known(metal) if metal is not None else None
         if findings is None or isinstance(findings, str) or properties.index >= len(findings):
             return "Turn the view to the place of this finding and mark it there"
         found = findings[properties.index]
@@ -374,7 +374,7 @@ class SEATWRIGHT_OT_show_finding(bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         metal = metal_of(context)
-        findings = live.prove_now(metal.data)
+        findings = live.prove_now(metal)
         if isinstance(findings, str):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}
@@ -432,7 +432,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
         if folder.startswith("//") and not bpy.data.filepath:
             self.report({"ERROR"}, "The folder is beside the .blend file, which is not saved yet; save it or choose another folder")
             return {"CANCELLED"}
-        findings = live.prove_now(metal.data)
+        findings = live.prove_now(metal)
         if isinstance(findings, str):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}

@@ -11,6 +11,7 @@ from bpy_extras.view3d_utils import location_3d_to_region_2d
 from mathutils import Vector
 
 from . import live
+from .properties import is_head
 
 if TYPE_CHECKING:
     from ..core.proof import Finding
@@ -72,7 +73,7 @@ def _marked() -> tuple[bpy.types.Object, Finding] | None:
     if _shown is None:
         return None
     metal = bpy.data.objects.get(_shown.metal)
-    findings = live.known(metal.data) if metal is not None and metal.type == "MESH" else None
+    findings = live.known(metal) if metal is not None and is_head(metal.data) else None
     if findings is None or isinstance(findings, str):
         return None
     same = [each for each in findings if each.code == _shown.code and each.place is not None]

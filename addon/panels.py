@@ -21,9 +21,6 @@ VERDICTS = ("unsafe", "watch", "sound")
 LETTER_PX, MARGINS_PX, ICON_PX = 5.9, 72.0, 20.0
 """About how wide a letter of the panels is, and what margins and an icon take; lines are broken so that none is cut off."""
 
-SCALE_TOLERANCE = 1e-5
-"""How far an object's scale may be off 1 by rounding. Larger: 0.1 mm on a 10 mm head would go unnoticed at 0.01."""
-
 
 class SeatwrightPanel:
     """Where all panels stand, and that they need a chosen head."""
@@ -118,13 +115,13 @@ class SEATWRIGHT_PT_head(SeatwrightPanel, bpy.types.Panel):
         row = layout.row()
         row.use_property_split = False
         row.prop(settings, "state", expand=True)
-        draw_verdict(layout, mesh)
+        draw_verdict(layout, metal)
         draw_hints(layout, context, metal)
 
 
-def draw_verdict(layout: bpy.types.UILayout, mesh: bpy.types.Mesh) -> None:
+def draw_verdict(layout: bpy.types.UILayout, metal: bpy.types.Object) -> None:
     """What the proof says, in one line."""
-    findings = live.known(mesh)
+    findings = live.known(metal)
     if findings is None or isinstance(findings, str):
         layout.label(text="Not proved yet", icon="TIME")
         return
@@ -148,8 +145,8 @@ def draw_hints(layout: bpy.types.UILayout, context: bpy.types.Context, metal: bp
         return
     if mesh.seatwright.problem:
         say(layout.box(), context, mesh.seatwright.problem, "ERROR")
-    if rebuild.is_busy(mesh):
-        say(layout.box(), context, "The metal is being edited. Leave this mode, then it can follow its choices.", "INFO")
+    if rebuild.obstacle(mesh):
+        say(layout.box(), context, rebuild.obstacle(mesh), "INFO")
     elif rebuild.is_edited(mesh):
         box = layout.box()
         say(box, context, "The metal was edited by hand and no longer follows its choices.", "INFO")
@@ -164,7 +161,7 @@ def draw_hints(layout: bpy.types.UILayout, context: bpy.types.Context, metal: bp
         box = layout.box()
         say(box, context, "This head has no stone of its own.", "INFO")
         box.operator("seatwright.stone_add")
-    if any(abs(each - 1.0) > SCALE_TOLERANCE for each in metal.matrix_world.to_scale()):
+    if live.is_scaled(metal):
         box = layout.box()
         say(box, context, "The object is scaled, so the metal here is not as large as its measures say.", "ERROR")
         box.operator("seatwright.reset_scale")
@@ -273,8 +270,8 @@ class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
     bl_label = "Proof"
 
     def draw(self, context: bpy.types.Context) -> None:
-        layout, mesh = self.layout, metal_of(context).data
-        findings = live.known(mesh)
+        layout = self.layout
+        findings = live.known(metal_of(context))
         if findings is None:
             layout.label(text="Not proved yet", icon="TIME")
             layout.operator("seatwright.prove")

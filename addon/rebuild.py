@@ -40,7 +40,7 @@ def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
         settings.problem = sentence(error)
         return False
     settings.problem = ""
-    if is_busy(mesh) or (is_edited(mesh) and not lose_hand_edits):
+    if obstacle(mesh) or (is_edited(mesh) and not lose_hand_edits):
         return False
     write_metal(mesh, shells)
     materials.dress(mesh, materials.metal_of(head))
@@ -70,10 +70,14 @@ def is_edited(mesh: bpy.types.Mesh) -> bool:
     return bool(mesh.seatwright.built) and digest_of(mesh) != mesh.seatwright.built
 
 
-def is_busy(mesh: bpy.types.Mesh) -> bool:
-    """Whether a mode holds the mesh, which would throw the new metal away or crash on it."""
+def obstacle(mesh: bpy.types.Mesh) -> str:
+    """What holds the mesh so that new metal would be thrown away or break it, as a sentence; "" if nothing does."""
     active = getattr(bpy.context, "object", None)
-    return mesh.is_editmode or (active is not None and active.data == mesh and active.mode != "OBJECT")
+    if mesh.is_editmode or (active is not None and active.data == mesh and active.mode != "OBJECT"):
+        return "The metal is being edited; leave this mode, then rebuild it."
+    if mesh.shape_keys is not None:
+        return "The metal has shape keys, which new metal would break; remove them, then rebuild it."
+    return ""
 
 
 def digest_of(mesh: bpy.types.Mesh) -> str:
@@ -99,7 +103,7 @@ def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
     else:
         with _kept_groups(mesh):
             _write_faces(mesh, shells)
-        _face_attribute(mesh, "part", "INT", shells.tags)
+    _face_attribute(mesh, "part", "INT", shells.tags)
     mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
     mesh[PARTS_KEY] = list(shells.tag_names)
 
@@ -147,7 +151,11 @@ def _write_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
 
 
 def _face_attribute(mesh: bpy.types.Mesh, name: str, kind: str, values: np.ndarray) -> None:
-    attribute = mesh.attributes.get(name) or mesh.attributes.new(name, kind, "FACE")
+    attribute = mesh.attributes.get(name)
+    if attribute is not None and (attribute.domain, attribute.data_type) != ("FACE", kind):
+        mesh.attributes.remove(attribute)
+        attribute = None
+    attribute = attribute or mesh.attributes.new(name, kind, "FACE")
     attribute.data.foreach_set("value", np.ascontiguousarray(values, bool if kind == "BOOLEAN" else np.int32))
 
 

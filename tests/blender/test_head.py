@@ -261,21 +261,54 @@ def test_linked_metal_is_left_alone_and_says_so(tmp_path: Path) -> None:
 
 
 def test_the_proof_is_of_the_metal_that_is_there(inside: Inside) -> None:
-    mesh = add().data
-    live = inside("addon.live")
-    assert live.known(mesh) is None
+    metal = add()
+    mesh, live = metal.data, inside("addon.live")
+    assert live.known(metal) is None
     assert bpy.ops.seatwright.prove() == {"FINISHED"}
-    built = live.known(mesh)
+    built = live.known(metal)
     assert {each.verdict for each in built} <= {"sound", "watch"}
     for vertex in mesh.vertices:
         vertex.co.x *= 1.05
     mesh.update()
-    assert live.known(mesh) is None
-    edited = live.prove_now(mesh)
+    assert live.known(metal) is None
+    edited = live.prove_now(metal)
     assert [each.code for each in edited if each.verdict != "sound"] != [each.code for each in built if each.verdict != "sound"]
     assert bpy.ops.seatwright.show_finding(index=0) == {"FINISHED"}
     with pytest.raises(RuntimeError, match="counted from 0"):
         bpy.ops.seatwright.show_finding(index=9999)
+
+
+def test_a_scaled_object_is_the_first_finding_until_it_is_reset(inside: Inside) -> None:
+    metal = add()
+    assert [each.code for each in inside("addon.live").prove_now(metal)].count("object.scale") == 0
+    metal.scale = (1.0, 1.0, 1.1)
+    bpy.context.view_layer.update()
+    first = inside("addon.live").known(metal)[0]
+    assert (first.code, first.verdict, first.measured) == ("object.scale", "unsafe", pytest.approx(1.1))
+    assert bpy.ops.seatwright.reset_scale() == {"FINISHED"}
+    bpy.context.view_layer.update()
+    assert inside("addon.live").known(metal)[0].code != "object.scale"
+
+
+def test_metal_with_shape_keys_is_not_broken() -> None:
+    metal = add()
+    metal.shape_key_add(name="Basis")
+    before = points(metal.data)
+    metal.data.seatwright.claws_count = 8
+    assert points(metal.data) == before
+    with pytest.raises(RuntimeError, match="shape keys"):
+        bpy.ops.seatwright.rebuild()
+
+
+def test_a_missing_kernel_is_named_in_lines_that_fit_the_sidebar(inside: Inside) -> None:
+    missing = inside("addon.missing")
+    missing.register("No module named 'manifold3d'")
+    try:
+        lines = missing.sentences()
+    finally:
+        missing.unregister()
+    assert any("manifold3d" in line for line in lines) and any("Python 3." in line for line in lines)
+    assert max(map(len, lines)) <= 36
 
 
 def test_an_open_metal_is_not_proved_but_named() -> None:
