@@ -14,7 +14,7 @@ from .findings import Finding, Limit, at_least, at_most, fills, judge, unable
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NAME_WALL, NO_CLAW, NO_WALL, Subject
 
-PITCH_MM = 0.15
+PITCH_MM = 0.2
 """Height between the places at which a claw's width is taken. Larger: a filed waist hides between them."""
 
 

@@ -39,6 +39,9 @@ LEVELS = 28
 CLEAR_MM = 0.02
 """Ways in to a hollow's face that differ by less are those of a clear one. Larger: a lump hides."""
 
+WHOLE_SHARE = 0.98
+"""A section of a claw with less of its largest area than this is looked through. Larger: whole ones are too."""
+
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
 
@@ -583,24 +586,29 @@ class Gauge:
         return stations_on(self.girdle_loop, DENSE)
 
     def claw_widths(self, claw: ClawMeasure, low_mm: float, high_mm: float, count: int) -> tuple[Floats, Floats]:
-        """(k,) least width of a claw square to its axis, through its middle, in six directions, and (k, 3) where,
-        between two heights."""
+        """(k,) least width of a claw square to its axis, in six directions, and (k, 3) where, between two heights."""
         heights = np.linspace(low_mm, high_mm, count)
+        places = claw.foot + np.outer((heights - claw.foot[2]) / claw.axis[2], claw.axis)
         across = np.array([-claw.outwards[1], claw.outwards[0]])
         turn = np.arange(6) * (math.pi / 6.0)
+        lines = np.column_stack([np.cos(turn), np.sin(turn)])
         # A level section is longer by 1 / lean along the tilt; undo that before reading the widths.
         frame = np.column_stack([claw.outwards * claw.lean, across])
-        lines = np.column_stack([np.cos(turn), np.sin(turn)])
-        widths, places = np.zeros(count), np.empty((count, 3))
-        for i, height in enumerate(heights):
-            places[i] = claw.at_height(float(height))
-            loops = section(self.parts[claw.name], float(height))
-            if loops:
-                ring = largest(loops) @ frame
+        rings = [largest(loops) @ frame if loops else None
+                 for loops in (section(self.parts[claw.name], float(height)) for height in heights)]
+        areas = np.array([0.0 if ring is None else area_mm2([ring]) for ring in rings])
+        widths = np.zeros(count)
+        for i, ring in enumerate(rings):
+            if ring is None:
+                continue
+            along = ring @ lines.T
+            widths[i] = float((along.max(axis=0) - along.min(axis=0)).min())
+            # Where metal is missing, what is left through the middle counts, not how far its ends stand apart.
+            if areas[i] < WHOLE_SHARE * areas.max():
                 ways = crossings([ring], np.tile(_middle(ring), (6, 1)), lines)
                 ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
                 behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
-                widths[i] = float((ahead + behind).min())
+                widths[i] = min(widths[i], float((ahead + behind).min()))
         return widths, places
 
     def claw_length_mm(self, claw: ClawMeasure) -> float:
@@ -677,7 +685,7 @@ def _between(rows: Floats, at: Floats) -> Floats:
 
 def _middle(ring: Floats) -> Floats:
     """(2,) centroid of the area of a loop."""
-    after = np.roll(ring, -1, axis=0)
+    after = np.concatenate([ring[1:], ring[:1]])
     cross = ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]
     middle: Floats = ((ring + after) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
     return middle

@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -27,6 +28,7 @@ WORKED = {
 FAMILIES = {check.__name__.removeprefix("check_").replace("agreement", "plan"): check for check in CHECKS}
 
 
+@cache
 def worked(state: str = "cast", **changes: object) -> Subject:
     return subject_of(make_head(spec_of(WORKED).with_choices(**changes), state))
 

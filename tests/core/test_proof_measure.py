@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 import pytest
@@ -34,6 +35,7 @@ SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 HOLE = 0.5 * SQUARE[::-1]
 
 
+@cache
 def gauge(state: str = "cast", chord_mm: float = 0.005, **changes: object):
     return subject_of(make_head(spec_of(WORKED).with_choices(**changes), state, chord_mm)).gauge
 
@@ -108,8 +110,8 @@ def test_a_cones_wall_is_as_thick_as_asked_below_its_bevel(taper_deg: float, thi
     assert places[:, 2].max() > 0.6 * found.wall_top_mm
 
 
-@pytest.mark.parametrize("chord_mm", [0.002, 0.005])
-@pytest.mark.parametrize("notch", [0.1, 0.25, 0.3087, 0.4, 0.5, 0.6])
+@pytest.mark.parametrize("chord_mm", [0.005, 0.02])
+@pytest.mark.parametrize("notch", [0.1, 0.3087, 0.5])
 @pytest.mark.parametrize("state", ["cast", "set"])
 def test_the_notch_is_read_within_a_two_hundredth(notch: float, state: str, chord_mm: float) -> None:
     claws = gauge(state, chord_mm, claws__notch=notch).claws
