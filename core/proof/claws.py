@@ -15,7 +15,8 @@ from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NAME_WALL, NO_CLAW, NO_WALL, Subject
 
 PITCH_MM = 0.2
-"""Height between the places at which a claw's width is taken. Larger: a filed waist hides between them."""
+"""Height between the places at which a claw's width is taken; on claws thicker than 1 mm more, in proportion. Larger: a
+filed waist hides between them."""
 
 
 def check_claws(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -102,7 +103,8 @@ def clear_heights(claw: ClawMeasure, subject: Subject) -> list[tuple[float, floa
 
 def _width(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
-    taken = [gauge.claw_widths(claw, low, high, max(3, round((high - low) / PITCH_MM)))
+    pitch = PITCH_MM * max(1.0, claw.diameter_mm)
+    taken = [gauge.claw_widths(claw, low, high, max(3, round((high - low) / pitch)))
              for low, high in clear_heights(claw, subject)]
     widths, places = np.concatenate([each[0] for each in taken]), np.concatenate([each[1] for each in taken])
     i = int(np.argmin(widths))

@@ -482,23 +482,34 @@ class Gauge:
         half = claw.diameter_mm / 2.0
         widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
         most, most_area, place = -math.inf, 0.0, claw.foot
-        top = self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
-        for height in np.linspace(self.base_mm + 0.02, top, 5):
-            centre = claw.at_height(float(height))
-            origins = centre[:2] + np.outer(half * np.cos(turn), across)
-            lines = np.tile(-claw.outwards, (STRIPS, 1))
-            inner = _span(section(self.parts[claw.name], float(height)), origins, lines)[1]
-            ways = crossings(section(self.parts["wall"], float(height)), origins, lines)
-            # Of the wall on this side only: the far side lies beyond the middle.
-            ways = np.where(ways <= max(float(centre[:2] @ claw.outwards), half), ways, -np.inf)
-            face = ways.max(axis=1) if ways.shape[1] else np.full(STRIPS, -np.inf)
-            over = np.where(np.isfinite(face), inner - face, inner)
-            area = float(np.maximum(over, 0.0) @ widths)
-            k = int(np.argmax(over))
-            if over[k] > most:
-                most, place = float(over[k]), np.array([*(origins[k] + lines[k] * inner[k]), height])
-            most_area = max(most_area, area)
+        for height, wall in self._hollow_sections:
+            centre = claw.at_height(height)[:2]
+            own = section(self.parts[claw.name], height)
+            # A convex claw stands farthest out in its middle; strips are needed only if it stands out there.
+            over, inner = self._beyond(own, wall, claw, centre[None, :])
+            if over[0] > most:
+                most, place = float(over[0]), np.array([*(centre - claw.outwards * inner[0]), height])
+            if over[0] > 0.0:
+                strips, _ = self._beyond(own, wall, claw, centre + np.outer(half * np.cos(turn), across))
+                most_area = max(most_area, float(np.maximum(strips, 0.0) @ widths))
         return most, most_area, place
+
+    @cached_property
+    def _hollow_sections(self) -> list[tuple[float, list[Floats]]]:
+        """Heights of the hollow and the wall's loops there."""
+        top = self.base_mm + HOLLOW_SHARE * (self.wall_top_mm - self.base_mm)
+        return [(float(z), section(self.parts["wall"], float(z))) for z in np.linspace(self.base_mm + 0.02, top, 5)]
+
+    def _beyond(self, own: Sequence[Floats], wall: Sequence[Floats], claw: ClawMeasure,
+                origins: Floats) -> tuple[Floats, Floats]:
+        """(n,) how far a claw's section reaches inwards past the wall's inner face, and how far in from the origins."""
+        lines = np.tile(-claw.outwards, (len(origins), 1))
+        inner = _span(own, origins, lines)[1]
+        # Of the wall on this side only: the far side lies beyond the middle.
+        middle = np.maximum(origins @ claw.outwards, claw.diameter_mm / 2.0)[:, None]
+        ways = crossings(wall, origins, lines)
+        face = np.where(ways <= middle, ways, -np.inf).max(axis=1) if ways.shape[1] else np.full(len(inner), -np.inf)
+        return np.where(np.isfinite(face), inner - face, inner), inner
 
     # What stone and metal have in common.
 
@@ -511,8 +522,11 @@ class Gauge:
         if not len(vertices):
             return volume, 0.0, self.culet
         # Long edges run through the stone from facet to facet, so their middles are looked at too.
-        after = np.roll(triangles, -1, axis=1)
-        vertices = np.concatenate([vertices, (vertices[triangles.ravel()] + vertices[after.ravel()]) / 2.0])
+        after = np.concatenate([triangles[:, 1:], triangles[:, :1]], axis=1).ravel()
+        ends = np.column_stack([triangles.ravel(), after])[triangles.ravel() < after]
+        ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
+        ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
+        vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
         normals = self.placed.face_normals()
         offsets = np.einsum("ij,ij->i", normals, self.placed.vertices[self.placed.corners[self.placed.starts[:-1]]])
         depth = (offsets - vertices @ normals.T).min(axis=1)
