@@ -6,13 +6,14 @@ written.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import sys
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn, TextIO
 
 from .errors import Fault, SeatwrightError, SpecError
 from .handover import hand_over
@@ -63,9 +64,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _refused([str(error)])
     except KeyboardInterrupt:
         return _refused(["Stopped by the user; nothing was written."])
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return REFUSED
 
 
 def _run(arguments: Sequence[str] | None) -> int:
@@ -73,17 +71,42 @@ def _run(arguments: Sequence[str] | None) -> int:
     chord_mm = _chord(options.chord_mm)
     if options.state not in STATES:
         raise SpecError(Fault("--state", options.state, "it must be cast or set"))
+    if not options.out:
+        raise SpecError(Fault("--out", options.out, "it must name a folder"))
     rules = house_rules(options.rules)
     head = make_head(read_spec(options.spec), options.state, chord_mm, rules)
     findings = prove(head, rules)
+    record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings)} if options.json else None
     paths = hand_over(head, findings, options.out, rules)
-    if options.json:
-        record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings), "files": [str(path) for path in paths]}
-        print(json.dumps(record, ensure_ascii=False, allow_nan=False))
-    else:
-        print("\n".join(_summary(findings, paths)))
-    sys.stdout.flush()
+    _report(record, findings, paths)
     return UNSAFE if any(finding.verdict == "unsafe" for finding in findings) else SOUND
+
+
+def _report(record: dict[str, Any] | None, findings: Sequence[Finding], paths: Sequence[Path]) -> None:
+    """Says what was written. From here on the files are there, so that stopping or a deaf reader changes no exit code."""
+    if record is None:
+        text = "\n".join(_summary(findings, paths))
+    else:
+        text = json.dumps({**record, "files": [str(path) for path in paths]}, ensure_ascii=False, allow_nan=False)
+    try:
+        _say(text, sys.stdout)
+    except BrokenPipeError:
+        return
+    except OSError as error:
+        _refused([f"The files are in {paths[0].parent}, but the report of them could not be printed ({error.strerror})."])
+    except KeyboardInterrupt:
+        _refused([f"Stopped by the user; the files are in {paths[0].parent}."])
+
+
+def _say(text: str, stream: TextIO | None) -> None:
+    """Prints at once, so that a failure shows here; a stream that failed is led to nowhere, or Python fails again at exit."""
+    if stream is None:
+        return
+    try:
+        print(text, file=stream, flush=True)
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        raise
 
 
 def _chord(text: str) -> float:
@@ -116,6 +139,8 @@ def _figures(finding: Finding) -> str:
 
 
 def _refused(lines: Iterable[str]) -> int:
-    for line in lines:
-        print(" ".join(str(line).split()), file=sys.stderr)
+    # Without stderr the exit code still tells.
+    with contextlib.suppress(OSError):
+        for line in lines:
+            _say("".join(c if c.isprintable() else "?" for c in " ".join(str(line).split())), sys.stderr)
     return REFUSED

@@ -192,7 +192,7 @@ def spec_from_toml(text: str) -> Spec:
     """A spec from TOML text. Raises SpecError for what is wrong with any key."""
     try:
         tree = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOMLDecodeError is one; a number of thousands of digits raises a plain one
         raise SpecError(Fault("file", "not TOML", f"it must be TOML ({error})")) from None
     except RecursionError:
         raise SpecError(Fault("file", "not a spec", "it nests too deeply")) from None

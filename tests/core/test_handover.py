@@ -195,6 +195,28 @@ def test_a_folder_that_had_to_be_made_is_taken_back(tmp_path: Path, monkeypatch:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("fault", [PermissionError(errno.EACCES, "Permission denied"), KeyboardInterrupt()])
+def test_files_that_moved_are_taken_back_when_the_next_cannot_move(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                                   fault: BaseException) -> None:
+    (tmp_path / "b.txt").write_text("before")
+    replace = os.replace
+
+    def third_fails(source: Path, target: Path) -> None:
+        if Path(target) == tmp_path / "c.txt":
+            raise fault
+        replace(source, target)
+    monkeypatch.setattr(os, "replace", third_fails)
+    with pytest.raises(FileFault if isinstance(fault, OSError) else KeyboardInterrupt):
+        write_files(tmp_path, {"a.txt": b"new", "b.txt": b"new", "c.txt": b"new", "d.txt": b"new"})
+    assert {path.name: path.read_text() for path in tmp_path.iterdir()} == {"b.txt": "before"}
+
+
+def test_a_name_too_long_for_the_disk_leaves_no_folder(tmp_path: Path) -> None:
+    with pytest.raises(FileFault, match="nothing was written"):
+        write_files(tmp_path / "made" / ("x" * 300), {"a.txt": b""})
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("make", ["file", "taken", "nul"])
 def test_places_that_take_no_files_are_named(tmp_path: Path, make: str) -> None:
     target = tmp_path / "out"
