@@ -545,7 +545,7 @@ class Gauge:
         solid = self.parts[name]
         girdle = self.girdle_plane_mm
         # Below the reach of any notch, and clear of the base, where hand work may have rounded it.
-        heights = self.base_mm + np.linspace(0.1, 0.7, 5) * (girdle - self.base_mm)
+        heights = self.base_mm + np.linspace(0.1, 0.5, 5) * (girdle - self.base_mm)
         loops = [section(solid, float(z)) for z in heights]
         at_girdle = section(solid, girdle)
         if not at_girdle or any(not level for level in loops):
