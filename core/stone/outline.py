@@ -21,9 +21,12 @@ from ..mesh import Floats
 SMOOTH_DEG = 1e-6
 """Pieces whose normals differ by less than this join smoothly. Larger: a blunt corner would not be mitred."""
 
-REACH_SHARE = 1e-7
+REACH_SHARE = 1e-6
 """How exactly, as a share of the outline's size, the reach is found. Larger: walls stop short of the middle."""
 
+SIDE_CHORDS = 32
+"""Chords in place of a piece where distances to it are looked at, within 0.2 % of the outline's size. Fewer: a parallel
+that crosses itself near a sharp end would pass for a simple one."""
 
 SAME = 1e-9
 """Parameters of a piece that differ by less are one place. Larger: a facet's corner would leave the outline."""
@@ -203,6 +206,11 @@ class Outline:
         """
         if self.is_one_piece:
             return self._radius_mm(inset_mm) * _unit_polygon(counts[0])
+        if self._mitres is not None and set(counts) == {1}:
+            points, mitres, ways = self._mitres
+            moved: Floats = points - inset_mm * mitres
+            if (np.einsum("ij,ij->i", np.roll(moved, -1, axis=0) - moved, ways) > 0.0).all():
+                return moved
         starts, ends, joints = self._trims(inset_mm)
         rows: list[Floats] = []
         for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
@@ -217,6 +225,20 @@ class Outline:
                 points = _pushed(points, normals, target, self.is_one_piece)
             rows.append(points[:-1])
         return np.concatenate(rows)
+
+    @cached_property
+    def _mitres(self) -> tuple[Floats, Floats, Floats] | None:
+        """Of an outline of straight sides alone: its corners, how each moves in for an inset of 1, and the sides' unit
+        vectors, each (n, 2)."""
+        sides = [piece for piece in self.pieces if isinstance(piece, Line)]
+        if len(sides) < len(self.pieces):
+            return None
+        points = np.array([side.start for side in sides])
+        ways = np.array([side.end for side in sides]) - points
+        ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+        normals = np.column_stack([ways[:, 1], -ways[:, 0]])
+        before = np.roll(normals, 1, axis=0)
+        return points, (before + normals) / (1.0 + np.einsum("ij,ij->i", before, normals))[:, None], ways
 
     def _radius_mm(self, inset_mm: float) -> float:
         """Radius of a full circle's parallel."""
@@ -311,18 +333,38 @@ class Outline:
         """The largest inset, mm, that still gives a simple parallel curve around something."""
         if self.is_one_piece:
             return float(self.pieces[0].at(np.zeros(1))[0][0, 0])
-        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, 65)[:-1])[0] for piece in self.pieces
+        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, SIDE_CHORDS + 1)[:-1])[0] for piece in self.pieces
                                 if not isinstance(piece, Cleft)])
         low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
+        # A parallel shrinks around the middle of the largest circle that fits: just inside and just outside of that
+        # circle's radius nearly always bracket the reach at once. Where they don't, halving finds it.
+        largest = self._largest_circle_mm()
+        for middle in (largest * (1.0 - REACH_SHARE / 3.0), largest * (1.0 + REACH_SHARE / 3.0)):
+            if low < middle < high:
+                low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
         while high - low > REACH_SHARE * high:
             middle = 0.5 * (low + high)
             low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
         return low
 
+    def _largest_circle_mm(self) -> float:
+        """Radius of the largest circle about a point of the X axis that fits; in a mirrored outline none is larger."""
+        t = np.linspace(0.0, 1.0, 2 * SIDE_CHORDS + 1)
+        points = np.stack([piece.at(t)[0] for piece in self.pieces if not isinstance(piece, Cleft)])
+        low, high = float(points[..., 0].min()), float(points[..., 0].max())
+        largest = 0.0
+        for _ in range(9):  # each looks at an eighth of the last: the middle to a hundred millionth
+            middles = np.linspace(low, high, 17)
+            radii = _distances(middles, points)
+            best, tick = int(np.argmax(radii)), (high - low) / 16.0
+            largest = max(largest, float(radii[best]))
+            low, high = float(middles[best] - tick), float(middles[best] + tick)
+        return largest
+
     def _is_simple_at(self, inset_mm: float, sides: Floats) -> bool:
         """Every point of a simple parallel is at least `inset_mm` from the outline, given as a polygon (n, 2)."""
         try:
-            loop = self.loop(inset_mm, [96 if piece.is_curved else 4 for piece in self.pieces])
+            loop = self.loop(inset_mm, [SIDE_CHORDS if piece.is_curved else 4 for piece in self.pieces])
         except GeometryError:
             return False
         way = np.roll(sides, -1, axis=0) - sides
@@ -375,6 +417,8 @@ class Outline:
     def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
         """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""
         first, second = self.pieces[before], self.pieces[after]
+        if isinstance(first, Line) and isinstance(second, Line):
+            return _line_joint(first, second, inset_mm)
         t, s = 1.0, 0.0
         if (before + 1) % len(self.pieces) == after:
             one, other = first.at(np.ones(1))[1][0], second.at(np.zeros(1))[1][0]
@@ -421,6 +465,32 @@ def _no_parallel(inset_mm: float) -> GeometryError:
 def _cross(a: Floats, b: Floats) -> Floats:
     """z of the cross product of (..., 2) vectors."""
     return a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0]
+
+
+def _line_joint(first: Line, second: Line, inset_mm: float) -> tuple[float, float]:
+    """Parameters at which the parallels of two straight pieces cross."""
+    vx, vy = first.end[0] - first.start[0], first.end[1] - first.start[1]
+    wx, wy = second.end[0] - second.start[0], second.end[1] - second.start[1]
+    v, w = math.hypot(vx, vy), math.hypot(wx, wy)
+    turn = vx * wy - vy * wx
+    if abs(turn) < 1e-12 * v * w:
+        if (first.end, vx * wx + vy * wy > 0.0) == (second.start, True):
+            return 1.0, 0.0
+        raise _no_parallel(inset_mm)
+    gap_x = second.start[0] - inset_mm * wy / w - first.start[0] + inset_mm * vy / v
+    gap_y = second.start[1] + inset_mm * wx / w - first.start[1] - inset_mm * vx / v
+    return (gap_x * wy - gap_y * wx) / turn, (gap_x * vy - gap_y * vx) / turn
+
+
+def _distances(across: Floats, points: Floats) -> Floats:
+    """(k,) mm from the points (across[k], 0) to the nearest of curves (p, n, 2), sampled evenly: by parabolas."""
+    squares = (points[None, :, :, 0] - across[:, None, None]) ** 2 + points[None, :, :, 1] ** 2
+    k = squares.argmin(axis=2).clip(1, points.shape[1] - 2)[..., None]
+    before, here, after = (np.take_along_axis(squares, k + step, axis=2)[..., 0] for step in (-1, 0, 1))
+    slope, bend = 0.5 * (after - before), before - 2.0 * here + after
+    offset = np.clip(-slope / np.where(bend > 0.0, bend, np.inf), -1.0, 1.0)
+    least: Floats = (here + slope * offset + 0.5 * bend * offset * offset).min(axis=1)
+    return np.sqrt(np.maximum(least, 0.0))
 
 
 def _offset(piece: Piece, t: Floats, inset_mm: float) -> tuple[Floats, Floats]:
