@@ -10,7 +10,8 @@ from ..solid.kernel import bounds, volume_mm3
 from ..tolerance import SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
 from .findings import Finding, point
-from .measure import HAIR_MM, Gauge, inset_mm
+from .loops import inset_mm
+from .measure import HAIR_MM, Gauge
 from .subject import Subject
 
 

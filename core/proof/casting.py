@@ -9,7 +9,7 @@ from ..solid.kernel import bodies, is_watertight_after_welding, section, triangl
 from ..tolerance import READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, fills, judge, unable
-from .measure import largest
+from .loops import largest
 from .subject import NAME_WALL, NO_WALL, Subject
 
 LUMP_MM = 0.05

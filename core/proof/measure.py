@@ -1,4 +1,4 @@
-"""Measurements on solids: level sections, ways through them, rays, and what they say of wall, claws and stone.
+"""Measurements on solids, each taken once: what level sections and rays say of wall, claws and stone.
 
 Nothing here reads the plan. Lines of measurement start on the stone's own girdle, so any convex outline will do.
 """
@@ -26,6 +26,18 @@ from ..solid.kernel import (
 )
 from ..stone import Stone
 from ..tolerance import SAME_POINT_MM
+from .loops import (
+    area_mm2,
+    corners_and_middles,
+    crossings,
+    distances_mm,
+    first_crossing,
+    is_inside,
+    largest,
+    middle_of,
+    span,
+    stations_on,
+)
 
 STATION_MM = 0.3
 """How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
@@ -45,8 +57,6 @@ WHOLE_SHARE = 0.98
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
 
-HALF_TURN_DEG = 180.0
-"""Contacts all on one side leave the other free (statics of a rigid body without friction)."""
 
 DENSE = 480
 """Places on the girdle at which contact is looked for."""
@@ -57,8 +67,6 @@ HOLLOW_SHARE = 0.6
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
 
-ROUNDING = 1e-12
-"""Share of a side by which a line may miss it for rounding alone. Larger: lines meet what they pass by."""
 
 PROBE_MM = 1e-3
 """Half the edge of the cube that stands for the culet. Larger: room under it is read short."""
@@ -69,94 +77,6 @@ Common practice, no source."""
 
 HAIR_MM = 1e-4
 """How far below an edge its section is taken. Larger: the rim is read beside its edge."""
-
-
-def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Starts and ways, each (e, 2), of the edges of closed loops."""
-    if not loops:
-        return np.zeros((0, 2)), np.zeros((0, 2))
-    return np.concatenate(loops), np.concatenate([np.concatenate([loop[1:], loop[:1]]) - loop for loop in loops])
-
-
-def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
-    """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm; nan where it does not."""
-    starts, ways = edges_of(loops)
-    dx, dy = directions[:, :1], directions[:, 1:]
-    x, y = starts[:, 0] - origins[:, :1], starts[:, 1] - origins[:, 1:]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        over = 1.0 / (dx * ways[:, 1] - dy * ways[:, 0])
-        share = (x * dy - y * dx) * over
-        along: Floats = (x * ways[:, 1] - y * ways[:, 0]) * over
-    # A line through a corner meets both sides rather than neither.
-    along[~((share >= -ROUNDING) & (share < 1.0 + ROUNDING))] = np.nan
-    return along
-
-
-def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats, low: float = -math.inf) -> Floats:
-    """(n,) the least way, not below `low`, at which each line crosses; inf where none does."""
-    ways = crossings(loops, origins, directions)
-    if ways.shape[1] == 0:
-        return np.full(len(origins), np.inf)
-    least: Floats = np.where(ways >= low, ways, np.inf).min(axis=1)
-    return least
-
-
-def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
-    """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
-    # In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice.
-    across = np.tile([math.cos(0.7391), math.sin(0.7391)], (len(points), 1))
-    inside: np.ndarray = (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
-    return inside
-
-
-def distances_mm(points: Floats, loop: Floats) -> Floats:
-    """(n,) least distance of points (n, 2) from the sides of a loop."""
-    starts, ways = edges_of([loop])
-    x, y = points[:, :1] - starts[:, 0], points[:, 1:] - starts[:, 1]
-    squares = np.maximum(ways[:, 0] ** 2 + ways[:, 1] ** 2, 1e-30)
-    share = np.clip((x * ways[:, 0] + y * ways[:, 1]) / squares, 0.0, 1.0)
-    least: Floats = np.sqrt(((x - share * ways[:, 0]) ** 2 + (y - share * ways[:, 1]) ** 2).min(axis=1))
-    return least
-
-
-def inset_mm(face: Floats, girdle: Floats) -> float:
-    """How far inside the girdle a loop runs, mm. Corners and the middles of sides weigh 1 : 2, which is exact for a
-    polygon that stands for a curve of the same area."""
-    middles = corners_and_middles(face)[len(face):]
-    corner, middle = (float(np.median(distances_mm(points, girdle))) for points in (face, middles))
-    return (corner + 2.0 * middle) / 3.0
-
-
-def corners_and_middles(loop: Floats) -> Floats:
-    """(2k, 2) the corners of a loop and the middles of its sides."""
-    return np.concatenate([loop, (loop + np.concatenate([loop[1:], loop[:1]])) / 2.0])
-
-
-def area_mm2(loops: Sequence[Floats]) -> float:
-    """Area of loops, holes taken off, mm2."""
-    return sum(float(loop[:-1, 0] @ loop[1:, 1] - loop[:-1, 1] @ loop[1:, 0] + loop[-1, 0] * loop[0, 1]
-                     - loop[-1, 1] * loop[0, 0]) for loop in loops) / 2.0
-
-
-def largest(loops: Sequence[Floats]) -> Floats:
-    """The loop that encloses most."""
-    return loops[0] if len(loops) == 1 else max(loops, key=lambda loop: abs(area_mm2([loop])))
-
-
-def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:
-    """Points evenly spaced along a loop and outward unit normals of the chords about them, each (count, 2)."""
-    closed = np.vstack([loop, loop[:1]])
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    at = (np.arange(count) + 0.5) / count * run[-1]
-
-    def points(where: Floats) -> Floats:
-        where = np.mod(where, run[-1])
-        return np.column_stack([np.interp(where, run, closed[:, 0]), np.interp(where, run, closed[:, 1])])
-
-    step = run[-1] / count
-    chord = points(at + step) - points(at - step)
-    chord /= np.linalg.norm(chord, axis=1, keepdims=True)
-    return points(at), np.column_stack([chord[:, 1], -chord[:, 0]])
 
 
 @dataclass(frozen=True)
@@ -504,7 +424,7 @@ class Gauge:
                 origins: Floats) -> tuple[Floats, Floats]:
         """(n,) how far a claw's section reaches inwards past the wall's inner face, and how far in from the origins."""
         lines = np.tile(-claw.outwards, (len(origins), 1))
-        inner = _span(own, origins, lines)[1]
+        inner = span(own, origins, lines)[1]
         # Of the wall on this side only: the far side lies beyond the middle.
         middle = np.maximum(origins @ claw.outwards, claw.diameter_mm / 2.0)[:, None]
         ways = crossings(wall, origins, lines)
@@ -551,7 +471,7 @@ class Gauge:
         if not at_girdle or any(not level for level in loops):
             return None
         rings = [largest(level) for level in loops]
-        middles = np.array([[*_middle(ring), z] for ring, z in zip(rings, heights)])
+        middles = np.array([[*middle_of(ring), z] for ring, z in zip(rings, heights)])
         slope = np.polyfit(middles[:, 2], middles[:, :2], 1)
         axis = np.array([*slope[0], 1.0])
         axis /= np.linalg.norm(axis)
@@ -565,14 +485,14 @@ class Gauge:
 
     def _notched(self, name: str, foot: Floats, axis: Floats, centre: Floats, edge: Floats, outwards: Floats,
                  across: Floats, lean: float, diameter: float, whole: Floats, at_girdle: list[Floats]) -> ClawMeasure:
-        own = whole - _middle(whole) + centre
+        own = whole - middle_of(whole) + centre
         half = float(np.ptp(own @ across)) / 2.0
         turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
         origins = centre + np.outer(half * np.cos(turn), across)
         widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
         lines = np.tile(outwards, (STRIPS, 1))
-        low, high = _span([own], origins, lines)
-        here_low, here_high = _span(at_girdle, origins, lines)
+        low, high = span([own], origins, lines)
+        here_low, here_high = span(at_girdle, origins, lines)
         stone = crossings([self.girdle_loop], origins, lines)
         # The girdle beside the claw is the farthest out of what its line crosses.
         limit = np.where(np.isnan(stone), -np.inf, stone).max(axis=1)
@@ -619,7 +539,7 @@ class Gauge:
             widths[i] = float((along.max(axis=0) - along.min(axis=0)).min())
             # Where metal is missing, what is left through the middle counts, not how far its ends stand apart.
             if areas[i] < WHOLE_SHARE * areas.max():
-                ways = crossings([ring], np.tile(_middle(ring), (6, 1)), lines)
+                ways = crossings([ring], np.tile(middle_of(ring), (6, 1)), lines)
                 ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
                 behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
                 widths[i] = min(widths[i], float((ahead + behind).min()))
@@ -680,35 +600,9 @@ class Gauge:
         return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
 
 
-def free_turn(normals: Floats) -> tuple[float, Floats]:
-    """The widest turn, degrees, between neighbours of these directions (n, 2), and the unit (2,) half way through."""
-    angles = np.sort(np.degrees(np.arctan2(normals[:, 1], normals[:, 0])))
-    gaps = np.diff(np.append(angles, angles[0] + 360.0))
-    i = int(np.argmax(gaps))
-    middle = math.radians(angles[i] + gaps[i] / 2.0)
-    return float(gaps[i]), np.array([math.cos(middle), math.sin(middle)])
-
-
 def _between(rows: Floats, at: Floats) -> Floats:
     """Rows number `at` (k,) of a ring of rows, between two of them where it is no whole number."""
     low = np.floor(at).astype(int)
     share = (at - low)[:, None]
     between: Floats = (1.0 - share) * rows[low % len(rows)] + share * rows[(low + 1) % len(rows)]
     return between
-
-
-def _middle(ring: Floats) -> Floats:
-    """(2,) centroid of the area of a loop."""
-    after = np.concatenate([ring[1:], ring[:1]])
-    cross = ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]
-    middle: Floats = ((ring + after) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
-    return middle
-
-
-def _span(loops: Sequence[Floats], origins: Floats, directions: Floats) -> tuple[Floats, Floats]:
-    """(n,) first and last crossing of each line; an empty span where it misses."""
-    ways = crossings(loops, origins, directions)
-    low = np.where(np.isnan(ways), np.inf, ways).min(axis=1)
-    high = np.where(np.isnan(ways), -np.inf, ways).max(axis=1)
-    missed = ~np.isfinite(low)
-    return np.where(missed, 0.0, low), np.where(missed, 0.0, high)

@@ -9,7 +9,8 @@ import numpy as np
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
-from .measure import HALF_TURN_DEG, ClawMeasure, free_turn
+from .loops import HALF_TURN_DEG, free_turn
+from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
 def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:

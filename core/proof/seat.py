@@ -9,7 +9,8 @@ import numpy as np
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
-from .measure import HALF_TURN_DEG, SEATED_MM, free_turn
+from .loops import HALF_TURN_DEG, free_turn
+from .measure import SEATED_MM
 from .subject import NAME_WALL, NO_WALL, Subject
 
 

@@ -9,9 +9,8 @@ import pytest
 
 from core.head import make_head
 from core.proof import subject_of
-from core.proof.measure import (
+from core.proof.loops import (
     area_mm2,
-    bar,
     crossings,
     distances_mm,
     first_crossing,
@@ -19,6 +18,7 @@ from core.proof.measure import (
     is_inside,
     stations_on,
 )
+from core.proof.measure import bar
 from core.solid.kernel import section, solid_of_triangles, triangles_of, ways_through
 from core.spec import Spec, spec_of
 from core.tolerance import READ_MM
