@@ -10,18 +10,22 @@ from ..mesh import Floats
 
 TEXT_MM = 2.6
 ARROW_MM = 1.5
-CHARACTER = 0.56
-"""Width of a character as a share of the text's height, for keeping text apart."""
+CHARACTER = 0.5
+"""Usual width of a character as a share of the text's height, for keeping text apart."""
 
 Pair = tuple[float, float]
 
 
 class Drawing:
-    """Collects SVG for one view. Points are mm of the thing drawn, y up; `scale` is paper mm for each of them."""
+    """Collects SVG for one view. Points are mm of the thing drawn, y up; `scale` is paper mm for each of them.
+
+    Text lies over every line and breaks it, so that a label stays readable where an extension line passes.
+    """
 
     def __init__(self, scale: float) -> None:
         self.scale = scale
         self._parts: list[str] = []
+        self._texts: list[str] = []
         self._low = np.full(2, np.inf)
         self._high = np.full(2, -np.inf)
 
@@ -74,14 +78,14 @@ class Drawing:
             self._grow(np.array([x + across, y + down]))
         turn = f' transform="rotate(-90 {x - 0.7:.3f} {y:.3f})"' if turned else ""
         x, y = (x - 0.7, y) if turned else (x, y - 0.7)
-        self._parts.append(f'<text x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}"{turn}>{escape(label)}</text>')
+        self._texts.append(f'<text x="{x:.3f}" y="{y:.3f}" text-anchor="{anchor}"{turn}>{escape(label)}</text>')
 
     def svg(self, title: str) -> str:
         """The view as an inline SVG of its own size in mm."""
         low, high = self._low - 1.0, self._high + 1.0
         width, height = high - low
         return (f'<svg role="img" aria-label="{escape(title)}" width="{width:.3f}mm" height="{height:.3f}mm" '
-                f'viewBox="{low[0]:.3f} {low[1]:.3f} {width:.3f} {height:.3f}">{"".join(self._parts)}</svg>')
+                f'viewBox="{low[0]:.3f} {low[1]:.3f} {width:.3f} {height:.3f}">{"".join(self._parts + self._texts)}</svg>')
 
     def _extend(self, start: Pair, end: Pair) -> None:
         self.line(start, end, "thin")

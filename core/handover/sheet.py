@@ -13,7 +13,7 @@ from ..trade.carat import sieve
 from ..trade.casting import enlargement
 from ..trade.hallmarks import hallmark_fineness, needs_hallmark
 from ..trade.house_rules import HouseRules
-from .views import plan_view, side_view
+from .views import claw_azimuth_deg, plan_view, side_view
 from .weights import metal_weights
 
 STYLE = """
@@ -40,8 +40,16 @@ thead { display: table-header-group; }
 .views { display: flex; flex-wrap: wrap; gap: 6mm; align-items: flex-end; break-inside: avoid; }
 figure { margin: 0 0 3mm; break-inside: avoid; }
 figcaption { font-size: 8.5pt; color: #4a505a; margin-top: 1mm; }
+.pair { justify-content: space-between; }
+.pair figcaption { width: 0; min-width: 100%; }
+table.fixed { table-layout: fixed; font-size: 8.5pt; }
+.proof th:nth-child(1) { width: 14mm; } .proof th:nth-child(2) { width: 41mm; }
+.proof th:nth-child(3), .proof th:nth-child(4) { width: 18mm; } .proof th:nth-child(5) { width: 24mm; }
+.proof td.n, .proof th.n { padding-right: 2.5mm; }
+.plan th:nth-child(1) { width: 40mm; } .plan th:nth-child(2) { width: 22mm; }
+.whole { break-inside: avoid; }
 svg { display: block; overflow: visible; max-width: none; }
-svg text { font-size: 2.6px; fill: #16181c; }
+svg text { font-size: 2.6px; fill: #16181c; stroke: #fff; stroke-width: .7px; stroke-linejoin: round; paint-order: stroke; }
 .metal { fill: #cfd3d8; stroke: #16181c; stroke-width: .25px; fill-rule: evenodd; }
 .stone { fill: #fff; fill-opacity: .75; stroke: #16181c; stroke-width: .2px; }
 .axis { stroke: #5b626d; stroke-width: .15px; stroke-dasharray: 3 .8 .6 .8; fill: none; }
@@ -50,6 +58,8 @@ svg text { font-size: 2.6px; fill: #16181c; }
 .facet { stroke: #16181c; stroke-width: .15px; fill: none; }
 .edge { stroke: #16181c; stroke-width: .3px; fill: none; }
 .hidden { fill: none; stroke: #5b626d; stroke-width: .18px; stroke-dasharray: .9 .6; }
+.true .metal, .true .stone, .true .facet, .true .edge { stroke-width: .1px; }
+.true .axis, .true .hidden { stroke-width: .06px; }
 .bar { fill: #16181c; }
 .verdict { font-weight: 600; white-space: nowrap; }
 .unsafe { color: #a01818; } .watch { color: #8a5a00; } .sound { color: #1d6b34; }
@@ -87,7 +97,7 @@ def sheet_html(head: Head, findings: Sequence[Finding], rules: HouseRules) -> st
 def figure(value: float, unit: str) -> str:
     """A value with its unit as a setter reads it."""
     text = f"{value:.0f}" if unit == "count" else f"{value:.1f}" if unit == "deg" else f"{value:.3f}" if unit in "1ct" else f"{value:.2f}"
-    return text + UNIT.get(unit, f" {unit}")
+    return text.replace("-", "−") + UNIT.get(unit, f" {unit}")
 
 
 def _stone(head: Head) -> str:
@@ -123,10 +133,12 @@ def _views(head: Head) -> str:
     bar = ('<svg id="check-bar" role="img" aria-label="50 mm check bar" width="50mm" height="5mm" viewBox="0 0 50 5">'
            '<path class="bar" d="M0 0H50V1.4H0Z"/><path class="bar" d="' + "".join(f"M{x} 0V3H{x + 0.2}V0Z" for x in range(0, 50, 10))
            + 'M49.8 0V3H50V0Z"/></svg>')
+    azimuth = claw_azimuth_deg(head)
+    where = "" if head.stone.outline.is_one_piece else f" at {azimuth:.1f}° to the stone's length, with the lengths that it shows"
     return ("<h2>Drawings</h2>"
-            f'<div class="views"><figure>{side}<figcaption>Section through the axis and a claw, {scale:g} : 1. Lengths in mm.'
+            f'<div class="views pair"><figure>{side}<figcaption>Section through the axis and a claw{where}, {scale:g} : 1. Lengths in mm.'
             f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the wall at its base.</figcaption>"
-            f'</figure></div><div class="views"><figure>{true_side}<figcaption>Section, 1 : 1</figcaption></figure>'
+            f'</figure></div><div class="views true"><figure>{true_side}<figcaption>Section, 1 : 1</figcaption></figure>'
             f"<figure>{true_above}<figcaption>From above, 1 : 1</figcaption></figure>"
             f"<figure>{bar}<figcaption>This bar must measure 50 mm. If it does not, print again at 100 %, without fitting to the page."
             "</figcaption></figure></div>")
@@ -136,8 +148,10 @@ def _bench(head: Head) -> str:
     plan = head.plan
     choice = seat_bur(head.stone.width_mm)
     cut = bool(head.spec.get("seat.cut"))
+    bur = f"{choice.bur.diameter_mm:.1f} mm ({choice.bur.designation})"
     steps = [
-        f"Seat bur: {choice.bur.designation}" + (f"; {choice.remark}." if choice.remark else "."),
+        (f"Seat bur {bur}" + (f"; {choice.remark}." if choice.remark else ".") if head.stone.outline.is_one_piece else
+         f"Seat bur of {bur} or less, for the stone's width; lead it along the outline."),
         (f"The seat is cut in the model with {plan['seat_clearance']:.2f} mm of room; clean it, do not deepen it." if cut else
          f"The bevel of {plan['bevel']:.2f} mm starts the seat; cut it to the stone until the girdle stands "
          f"{plan['girdle_plane']:.2f} mm over the base."),
@@ -163,12 +177,13 @@ def _findings(findings: Sequence[Finding]) -> str:
     for finding in findings:
         measured = "" if finding.measured is None else figure(finding.measured, finding.unit)
         limit = "" if finding.limit is None else figure(finding.limit, finding.unit)
-        place = "" if finding.place is None else " ".join(f"{round(c, 1) + 0.0:.1f}" for c in finding.place)
+        place = "" if finding.place is None else ", ".join(f"{round(c, 1) + 0.0:.1f}".replace("-", "−") for c in finding.place)
         text = escape(finding.why) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
         rows.append(f'<tr><td class="verdict {finding.verdict}">{finding.verdict}</td><td>{escape(finding.what)}</td>'
                     f'<td class="n">{measured}</td><td class="n">{limit}</td><td class="n">{place}</td>'
                     f'<td>{text} <span class="src">{escape(finding.source)}</span></td></tr>')
-    return ("<h2>Proof</h2><p>Measured on the solid, worst first; places in mm from the axis in the base plane.</p><table><thead><tr>"
+    return ("<h2>Proof</h2><p>Measured on the solid, worst first; places are x, y, z in mm from the axis in the base plane, x along the stone.</p>"
+            '<table class="fixed proof"><thead><tr>'
             '<th>verdict</th><th>what</th><th class="n">measured</th><th class="n">limit</th><th class="n">place</th><th>why</th></tr></thead>'
             f"<tbody>{''.join(_grouped(rows, findings))}</tbody></table>")
 
@@ -218,9 +233,9 @@ def _weights(head: Head, rules: HouseRules) -> str:
         needs = "yes" if needs_hallmark(weight.alloy, weight.head_g, rules) else "no"
         rows.append(f'<tr><td>{escape(name)}{chosen}</td><td class="n">{weight.alloy.density_g_cm3:.2f}</td><td class="n">{weight.head_g:.2f}</td>'
                     f'<td class="n">{weight.melt_g:.2f}</td><td class="n">{needs}</td></tr>')
-    return ('<h2>Weights</h2><table><thead><tr><th>alloy</th><th class="n">density, g/cm³</th><th class="n">head, g</th>'
+    return ('<div class="whole"><h2>Weights</h2><table><thead><tr><th>alloy</th><th class="n">density, g/cm³</th><th class="n">head, g</th>'
             '<th class="n">to melt with sprue, g</th><th class="n">UK hallmark for the head alone</th></tr></thead><tbody>'
-            f"{''.join(rows)}</tbody></table>")
+            f"{''.join(rows)}</tbody></table></div>")
 
 
 def _plan(head: Head) -> str:
@@ -229,5 +244,5 @@ def _plan(head: Head) -> str:
         pin = ' <span class="pin">given</span>' if each.pinned else ""
         rows.append(f'<tr><td>{escape(each.name.replace("_", " "))}{pin}</td><td class="n">{figure(each.value, each.unit)}</td>'
                     f'<td>{escape(each.reason)} <span class="src">{escape(each.source)}</span></td></tr>')
-    return ('<h2>Plan</h2><table><thead><tr><th>dimension</th><th class="n">value</th><th>why</th></tr></thead>'
+    return ('<h2>Plan</h2><table class="fixed plan"><thead><tr><th>dimension</th><th class="n">value</th><th>why</th></tr></thead>'
             f"<tbody>{''.join(rows)}</tbody></table>")

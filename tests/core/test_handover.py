@@ -19,7 +19,7 @@ import trimesh
 from core.errors import FileFault
 from core.handover import FILES, hand_over
 from core.handover.drawing import Drawing, best_scale
-from core.handover.views import upright_section
+from core.handover.views import claw_azimuth_deg, side_view, upright_section
 from core.handover.write import write_files
 from core.head import Head, make_head
 from core.proof import prove
@@ -162,12 +162,30 @@ def test_the_sections_on_the_sheet_are_those_of_the_solid() -> None:
     assert wall[:, 0].max() == pytest.approx(head.plan["outer_radius_top"], abs=0.01)
 
 
+@pytest.mark.parametrize(("cut", "width_mm"), [("oval", 6.0), ("marquise", 4.0), ("pear", 5.0), ("princess", 8.0)])
+def test_the_section_of_any_outline_passes_through_the_claw_and_names_its_own_lengths(cut: str, width_mm: float) -> None:
+    """The cut reaches the claw's end, and each length on it is the length of the cut's own edge in the base plane."""
+    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "stone.width_mm": width_mm}))
+    azimuth = claw_azimuth_deg(head)
+    metal = np.concatenate(upright_section(head.solid, azimuth))
+    along = metal[metal[:, 0] > 0.0]
+    assert along[:, 1].max() > head.plan["girdle_plane"] + head.plan["crown_height"]
+    stone = np.concatenate(upright_section(head.stone_solid, azimuth))
+    wall = np.concatenate(upright_section(head.part_solids["wall"], azimuth))
+    base = wall[np.abs(wall[:, 1]) < 1e-6][:, 0]
+    svg = side_view(head, None)[0]
+    for word, length in (("stone", np.ptp(stone[:, 0])), ("base", np.ptp(base)), ("hole", base[base > 0].min() - base[base < 0].max())):
+        said = re.search(rf">{word} ([\d.]+)<", svg)
+        assert said and float(said[1]) == pytest.approx(length, abs=0.011), word
+
+
 def test_drawings_are_to_scale_and_label_what_they_measure() -> None:
     drawing = Drawing(4.0)
     drawing.span((0.0, 0.0), (10.0, 0.0), -2.0, "ten 10.00")
     svg = drawing.svg("x")
     xs = [float(x) for x in re.findall(r'class="thin" d="M([\d.-]+),', svg)]
     assert max(xs) - min(xs) == pytest.approx(40.0) and "ten 10.00" in svg
+    assert svg.rindex("<path") < svg.index("<text"), "text lies over every line"
     assert best_scale(10.0, 10.0, (40.0, 100.0)) == 4.0 and best_scale(500.0, 10.0, (40.0, 40.0)) == 1.0
 
 
