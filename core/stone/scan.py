@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +55,9 @@ LEVEL_SHARE = 0.01
 BASE_SHARE = 0.85
 """A flat facet this large against the stone's shadow is a base, not a table. Common practice, no source."""
 
+FINE_MM = 0.002
+"""How far a section may be simplified before ways to it are measured. Larger: the wall's top moves by half of that."""
+
 ROUGH_MM = 0.006
 """How far the outline's polygon may stray from the scan. Larger: walls follow it less well; smaller: they follow
 noise."""
@@ -97,18 +101,24 @@ class ScannedStone(Stone):
         moved = self.mesh.vertices + ways * (clearance_mm * count / np.maximum(lean, 0.2 * count))[:, None]
         return PolyMesh(moved, self.mesh.corners, self.mesh.starts, self.mesh.tags, self.mesh.tag_names)
 
+    @cached_property
+    def _ways_around(self) -> tuple[Floats, Floats]:
+        """(k, 2) places all round the outline and the (k, 2) unit ways inwards from them."""
+        rows = []
+        for piece in self.outline.pieces:
+            length = float(np.linalg.norm(piece.at(np.full(1, 0.5))[2]))
+            rows.append(piece.at(np.linspace(0.0, 1.0, 2 + math.ceil(WAYS * length / self.outline.perimeter_mm)))[:2])
+        return np.concatenate([points for points, _ in rows]), -np.concatenate([normals for _, normals in rows])
+
     def _least_inset(self, depth_mm: float) -> float:
         loops = section(self.solid, -depth_mm)
         if not loops:  # the very tip
             return self.outline.reach_mm
+        loops = [_simplified(loop, FINE_MM) for loop in loops if len(loop) > 3]
         starts = np.concatenate(loops)
         ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
-        least = math.inf
-        for piece in self.outline.pieces:
-            length = float(np.linalg.norm(piece.at(np.full(1, 0.5))[2]))
-            t = np.linspace(0.0, 1.0, 2 + math.ceil(WAYS * length / self.outline.perimeter_mm))
-            points, normals, _, _ = piece.at(t)
-            least = min(least, float(_first_hits(points, -normals, starts, ends).min()))
+        points, inwards = self._ways_around
+        least = float(_first_hits(points, inwards, starts, ends).min())
         return least if math.isfinite(least) else self.outline.reach_mm
 
 
@@ -430,8 +440,8 @@ def _least_skew(radii: Floats, angle: float) -> float:
     return angle
 
 
-def _simplified(loop: Floats) -> Floats:
-    """A counter-clockwise loop with only the points that keep it within ROUGH_MM, by halving at the farthest."""
+def _simplified(loop: Floats, within_mm: float = ROUGH_MM) -> Floats:
+    """A counter-clockwise loop with only the points that keep it within a distance, by halving at the farthest."""
     first = int(np.argmax(np.hypot(loop[:, 0], loop[:, 1])))
     loop = np.roll(loop, -first, axis=0)
     closed = np.vstack([loop, loop[:1]])
@@ -446,7 +456,7 @@ def _simplified(loop: Floats) -> Floats:
         way = closed[end] - closed[start]
         off = np.abs((closed[start + 1:end] - closed[start]) @ [-way[1], way[0]]) / max(math.hypot(*way), 1e-12)
         worst = int(off.argmax())
-        if off[worst] > ROUGH_MM:
+        if off[worst] > within_mm:
             middle = start + 1 + worst
             keep[middle] = True
             stack += [(start, middle), (middle, end)]
