@@ -14,6 +14,7 @@ panels       what the sidebar shows
 compat       what differs between Blender's versions
 missing      the panel shown when the solid kernel cannot be loaded
 """
+
 from __future__ import annotations
 
 import importlib

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Every difference between the Blenders from 4.2 on; the rest of the layer asks no version."""
+
 from __future__ import annotations
 
 import bpy
@@ -15,7 +16,10 @@ def principled(material: bpy.types.Material) -> bpy.types.ShaderNode | None:
 
 
 def set_inputs(shader: bpy.types.ShaderNode, **values: object) -> None:
-    """Set a shader's inputs by name, "_" for a space; those this Blender's shader lacks (dispersion before 5.3) are left."""
+    """Set a shader's inputs by name, "_" for a space; what this shader lacks is left out.
+
+    Dispersion is there from 5.3 on.
+    """
     for key, value in values.items():
         socket = shader.inputs.get(key.replace("_", " "))
         if socket is not None:

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A head whose metal was edited by hand: what is there is proved and handed over, not what was planned."""
+
 from __future__ import annotations
 
 from collections.abc import Mapping
@@ -57,7 +58,9 @@ def shells_of(mesh: bpy.types.Mesh) -> dict[str, PolyMesh]:
     if parts is None:
         return {WHOLE: _shell(vertices, triangles, WHOLE)}
     names = list(mesh[PARTS_KEY])
-    return {names[index]: _shell(vertices, triangles[parts[owners] == index], names[index]) for index in np.unique(parts)}
+    return {
+        names[index]: _shell(vertices, triangles[parts[owners] == index], names[index]) for index in np.unique(parts)
+    }
 
 
 def _parts(mesh: bpy.types.Mesh) -> np.ndarray | None:
@@ -72,5 +75,10 @@ def _parts(mesh: bpy.types.Mesh) -> np.ndarray | None:
 
 def _shell(vertices: np.ndarray, triangles: np.ndarray, part: str) -> PolyMesh:
     used, corners = np.unique(triangles, return_inverse=True)
-    return PolyMesh(vertices[used], corners.reshape(-1).astype(np.int32), np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32),
-                    np.zeros(len(triangles), np.int32), (part,))
+    return PolyMesh(
+        vertices[used],
+        corners.reshape(-1).astype(np.int32),
+        np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32),
+        np.zeros(len(triangles), np.int32),
+        (part,),
+    )

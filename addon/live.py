@@ -4,6 +4,7 @@
 Nothing here is written into a datablock, so undo has nothing to put out of step: after it the key is another, and what
 is missing is computed again.
 """
+
 from __future__ import annotations
 
 import time
@@ -86,7 +87,9 @@ def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
     try:
         return prove(head_there(mesh))
     except SeatwrightError as error:
-        return sentence(error) + (" The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(mesh) else "")
+        return sentence(error) + (
+            " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(mesh) else ""
+        )
 
 
 def is_scaled(metal: bpy.types.Object) -> bool:
@@ -100,9 +103,20 @@ def _of_object(metal: bpy.types.Object) -> tuple[Finding, ...]:
 
     if not is_scaled(metal):
         return ()
-    return (Finding("object.scale", "Scale of the object", "unsafe", max(metal.matrix_world.to_scale(), key=lambda each: abs(each - 1.0)),
-                    1.0, "1", None, "The metal stands in the scene in another size than it was measured in and is handed over in.",
-                    "Reset the scale, and change the stone's measures instead.", "geometry"),)
+    return (
+        Finding(
+            "object.scale",
+            "Scale of the object",
+            "unsafe",
+            max(metal.matrix_world.to_scale(), key=lambda each: abs(each - 1.0)),
+            1.0,
+            "1",
+            None,
+            "The metal stands in the scene in another size than it was measured in and is handed over in.",
+            "Reset the scale, and change the stone's measures instead.",
+            "geometry",
+        ),
+    )
 
 
 def head_there(mesh: bpy.types.Mesh) -> Head:

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What metal and stone look like: one material for each alloy and species, shared by all heads of a file."""
+
 from __future__ import annotations
 
 import bpy
@@ -64,7 +65,10 @@ def _stone(species: Species) -> bpy.types.Material:
     shader = compat.principled(material)
     compat.set_inputs(shader, Base_Color=colour, Metallic=0.0, Roughness=0.0, IOR=index, Transmission_Weight=1.0)
     if species.dispersion:
-        compat.set_inputs(shader, Transmission_Dispersion_Scale=1.0,
-                          Transmission_Dispersion_Abbe_Number=(index - 1.0) / (SPREAD_TO_ABBE * species.dispersion))
+        compat.set_inputs(
+            shader,
+            Transmission_Dispersion_Scale=1.0,
+            Transmission_Dispersion_Abbe_Number=(index - 1.0) / (SPREAD_TO_ABBE * species.dispersion),
+        )
     compat.refract_in_viewport(material)
     return material

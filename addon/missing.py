@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What the user sees when the solid kernel cannot be loaded: which wheel is missing, and how to mend it."""
+
 from __future__ import annotations
 
 import platform
@@ -37,7 +38,7 @@ def sentences() -> tuple[str, ...]:
         "for this system, or use an",
         "official Blender from 4.2 on.",
         "Blender said:",
-        *(_reason[start:start + 34] for start in range(0, min(len(_reason), 170), 34)),
+        *(_reason[start : start + 34] for start in range(0, min(len(_reason), 170), 34)),
     )
 
 

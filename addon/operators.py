@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What the buttons do. Each works from Python with only its arguments, on the active object's head where it needs one."""
+"""What the buttons do. Each works from Python with only its arguments, on the head of the active object."""
+
 from __future__ import annotations
 
 import textwrap
@@ -15,8 +16,20 @@ from ..core.head.plan import HOUSE_ALLOY
 from ..core.spec import BY_PATH, Spec, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import compat, live, overlay, rebuild, stone_file
-from .properties import (FIGURES, PLAN_NAME, built_spec, built_state, changing, free, quiet, sentence, state_property, value_property,
-                         write_choices, write_derived)
+from .properties import (
+    FIGURES,
+    PLAN_NAME,
+    built_spec,
+    built_state,
+    changing,
+    free,
+    quiet,
+    sentence,
+    state_property,
+    value_property,
+    write_choices,
+    write_derived,
+)
 
 HOUSE_LENGTH_MM = 6.5
 """The stone that a new head starts with: a round diamond of about one carat. Common practice, no source."""
@@ -55,14 +68,32 @@ class SEATWRIGHT_OT_head_add(bpy.types.Operator, AddObjectHelper):
     cut: value_property(BY_PATH["stone.cut"])  # type: ignore[valid-type]
     species: value_property(BY_PATH["stone.species"])  # type: ignore[valid-type]
     length_mm: bpy.props.FloatProperty(  # type: ignore[valid-type]
-        name="Length", default=HOUSE_LENGTH_MM, min=BY_PATH["stone.length_mm"].low, max=BY_PATH["stone.length_mm"].high,
-        subtype="DISTANCE_CAMERA", precision=4, step=1, description=BY_PATH["stone.length_mm"].doc)
+        name="Length",
+        default=HOUSE_LENGTH_MM,
+        min=BY_PATH["stone.length_mm"].low,
+        max=BY_PATH["stone.length_mm"].high,
+        subtype="DISTANCE_CAMERA",
+        precision=4,
+        step=1,
+        description=BY_PATH["stone.length_mm"].doc,
+    )
     width_mm: bpy.props.FloatProperty(  # type: ignore[valid-type]
-        name="Width", default=0.0, min=0.0, max=BY_PATH["stone.width_mm"].high, subtype="DISTANCE_CAMERA", precision=4, step=1,
-        description="The shorter measure of the girdle; 0 takes the cut's usual width for the length")
+        name="Width",
+        default=0.0,
+        min=0.0,
+        max=BY_PATH["stone.width_mm"].high,
+        subtype="DISTANCE_CAMERA",
+        precision=4,
+        step=1,
+        description="The shorter measure of the girdle; 0 takes the cut's usual width for the length",
+    )
     claw_count: bpy.props.IntProperty(  # type: ignore[valid-type]
-        name="Claws", default=0, min=0, max=int(BY_PATH["claws.count"].high),
-        description="How many claws, from 3 on; 0 takes as many as are usual for the stone")
+        name="Claws",
+        default=0,
+        min=0,
+        max=int(BY_PATH["claws.count"].high),
+        description="How many claws, from 3 on; 0 takes as many as are usual for the stone",
+    )
     alloy: value_property(BY_PATH["casting.alloy"], default=HOUSE_ALLOY)  # type: ignore[valid-type]
     state: state_property()  # type: ignore[valid-type]
 
@@ -78,8 +109,12 @@ class SEATWRIGHT_OT_head_add(bpy.types.Operator, AddObjectHelper):
 
     def choices(self) -> dict[str, Any]:
         """What the arguments say, by path; those at 0 are left open."""
-        found = {"stone.cut": self.cut, "stone.species": self.species, "casting.alloy": self.alloy,
-                 "stone.length_mm": float(f"{self.length_mm:.6g}")}
+        found = {
+            "stone.cut": self.cut,
+            "stone.species": self.species,
+            "casting.alloy": self.alloy,
+            "stone.length_mm": float(f"{self.length_mm:.6g}"),
+        }
         if self.width_mm > 0.0 and not self.is_round:
             found["stone.width_mm"] = float(f"{self.width_mm:.6g}")
         if self.claw_count > 0:
@@ -153,7 +188,7 @@ def _give_stone(metal: bpy.types.Object) -> None:
 
 
 class SEATWRIGHT_OT_stone_from_object(bpy.types.Operator):
-    """Add the head for the chosen mesh, such as a scan of a stone; it is taken as it is, turned table up and measured"""
+    """Add the head for the chosen mesh, such as a scan of a stone; it is turned table up and measured"""
 
     bl_idname = "seatwright.stone_from_object"
     bl_label = "Head for This Mesh"
@@ -397,8 +432,13 @@ CLOSE = 1.6
 
 def _look_at(context: bpy.types.Context, metal: bpy.types.Object, place: Vector) -> None:
     """Centre the 3D view on a place of the head, keeping its direction."""
-    areas = [context.area] if context.area is not None and context.area.type == "VIEW_3D" else [
-        area for window in context.window_manager.windows for area in window.screen.areas if area.type == "VIEW_3D"]
+    areas = (
+        [context.area]
+        if context.area is not None and context.area.type == "VIEW_3D"
+        else [
+            area for window in context.window_manager.windows for area in window.screen.areas if area.type == "VIEW_3D"
+        ]
+    )
     length = max(metal.dimensions) or 1.0
     for area in areas[:1]:
         view = area.spaces.active.region_3d
@@ -413,8 +453,12 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
     bl_idname = "seatwright.hand_over"
     bl_label = "Write Files"
 
-    directory: bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=compat.path_options(),  # type: ignore[valid-type]
-                                        description="Where to write; empty takes a folder named like the head, in the one chosen for it")
+    directory: bpy.props.StringProperty(
+        name="Folder",
+        subtype="DIR_PATH",
+        options=compat.path_options(),  # type: ignore[valid-type]
+        description="Where to write; empty takes a folder named like the head, in the one chosen for it",
+    )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
@@ -430,7 +474,10 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
         metal = metal_of(context)
         folder = self.directory or hand_over_folder(metal)
         if folder.startswith("//") and not bpy.data.filepath:
-            self.report({"ERROR"}, "The folder is beside the .blend file, which is not saved yet; save it or choose another folder")
+            self.report(
+                {"ERROR"},
+                "The folder is beside the .blend file, which is not saved yet; save it or choose another folder",
+            )
             return {"CANCELLED"}
         findings = live.prove_now(metal)
         if isinstance(findings, str):
@@ -443,7 +490,10 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
             return {"CANCELLED"}
         unsafe = sum(each.verdict == "unsafe" for each in findings)
         said = f"{len(paths)} files written to {bpy.path.abspath(folder)}"
-        self.report({"WARNING"} if unsafe else {"INFO"}, f"{said}; {unsafe} findings are unsafe, see the proof" if unsafe else said)
+        self.report(
+            {"WARNING"} if unsafe else {"INFO"},
+            f"{said}; {unsafe} findings are unsafe, see the proof" if unsafe else said,
+        )
         return {"FINISHED"}
 
 
@@ -484,9 +534,19 @@ class SEATWRIGHT_OT_reset_scale(OnHead, bpy.types.Operator):
 
 
 classes = (
-    SEATWRIGHT_OT_head_add, SEATWRIGHT_OT_stone_from_object, SEATWRIGHT_OT_stone_add, SEATWRIGHT_OT_free, SEATWRIGHT_OT_free_all, SEATWRIGHT_OT_why, SEATWRIGHT_OT_rebuild,
-    SEATWRIGHT_OT_keep_hand_edits, SEATWRIGHT_OT_prove, SEATWRIGHT_OT_show_finding, SEATWRIGHT_OT_hand_over,
-    SEATWRIGHT_OT_scene_millimeters, SEATWRIGHT_OT_reset_scale,
+    SEATWRIGHT_OT_head_add,
+    SEATWRIGHT_OT_stone_from_object,
+    SEATWRIGHT_OT_stone_add,
+    SEATWRIGHT_OT_free,
+    SEATWRIGHT_OT_free_all,
+    SEATWRIGHT_OT_why,
+    SEATWRIGHT_OT_rebuild,
+    SEATWRIGHT_OT_keep_hand_edits,
+    SEATWRIGHT_OT_prove,
+    SEATWRIGHT_OT_show_finding,
+    SEATWRIGHT_OT_hand_over,
+    SEATWRIGHT_OT_scene_millimeters,
+    SEATWRIGHT_OT_reset_scale,
 )
 
 

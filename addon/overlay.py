@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The mark in the 3D view on the finding that was clicked, with what was measured and the limit."""
+
 from __future__ import annotations
 
 import math
@@ -18,7 +19,19 @@ if TYPE_CHECKING:
 
 RADIUS_PX, LINE_PX, TEXT_PX, STEPS = 16.0, 2.0, 14.0, 32
 COLOURS = {"sound": (0.55, 0.85, 0.55, 1.0), "watch": (1.0, 0.8, 0.3, 1.0), "unsafe": (1.0, 0.42, 0.36, 1.0)}
-UNITS = {"mm": " mm", "deg": "°", "ct": " ct", "1": "", "count": "", "mm2": " mm²", "mm3": " mm³", "g": " g", "N": " N", "MPa": " MPa", "HV": " HV"}
+UNITS = {
+    "mm": " mm",
+    "deg": "°",
+    "ct": " ct",
+    "1": "",
+    "count": "",
+    "mm2": " mm²",
+    "mm3": " mm³",
+    "g": " g",
+    "N": " N",
+    "MPa": " MPa",
+    "HV": " HV",
+}
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The sidebar: the chosen head's choices, reasons and findings. Drawing only reads."""
+
 from __future__ import annotations
 
 import textwrap
@@ -10,16 +11,15 @@ import bpy
 
 from ..core.errors import SeatwrightError
 from ..core.head import Head
-from ..core.spec import BY_PATH
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import live, overlay, preview, rebuild
 from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
-from .properties import is_behind, proportions, property_name
+from .properties import is_behind, property_name, proportions
 
 ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
 VERDICTS = ("unsafe", "watch", "sound")
 LETTER_PX, MARGINS_PX, ICON_PX = 5.9, 72.0, 20.0
-"""About how wide a letter of the panels is, and what margins and an icon take; lines are broken so that none is cut off."""
+"""About how wide a letter of the panels is, and margins and an icon take, to break lines before they are cut off."""
 
 
 class SeatwrightPanel:
@@ -222,7 +222,13 @@ class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
-        for path in ("wall.taper_deg", "wall.thickness_mm", "head.culet_clearance_mm", "wall.seat_inset_mm", "wall.bevel_mm"):
+        for path in (
+            "wall.taper_deg",
+            "wall.thickness_mm",
+            "head.culet_clearance_mm",
+            "wall.seat_inset_mm",
+            "wall.bevel_mm",
+        ):
             choose(column, context, settings, path)
         layout.prop(settings, "seat_cut")
         if settings.seat_cut:
@@ -294,18 +300,29 @@ def draw_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findin
         list_findings(body, context, [each for each in numbered if each[1].verdict == "sound"], marked)
 
 
-def list_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findings: list[tuple[int, Any]], marked: int | None) -> None:
+def list_findings(
+    layout: bpy.types.UILayout, context: bpy.types.Context, findings: list[tuple[int, Any]], marked: int | None
+) -> None:
     """One line for each finding; the one that is marked is opened."""
     column = layout.column(align=True)
     for index, finding in findings:
         for number, line in enumerate(broken(context, finding.what, True)):
             row = column.row(align=True)
             row.alignment = "LEFT"
-            row.operator("seatwright.show_finding", text=line, icon="BLANK1" if number else ICONS[finding.verdict],
-                         emboss=False, depress=index == marked).index = index
+            row.operator(
+                "seatwright.show_finding",
+                text=line,
+                icon="BLANK1" if number else ICONS[finding.verdict],
+                emboss=False,
+                depress=index == marked,
+            ).index = index
         if index == marked:
             box = column.box()
-            say(box, context, "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")))
+            say(
+                box,
+                context,
+                "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")),
+            )
 
 
 class SEATWRIGHT_PT_why(SeatwrightPanel, bpy.types.Panel):
@@ -335,8 +352,12 @@ def draw_dimension(column: bpy.types.UILayout, context: bpy.types.Context, entry
     name = split.row(align=True)
     name.alignment = "LEFT"
     closed = "PINNED" if entry.pinned else "DISCLOSURE_TRI_RIGHT"
-    name.operator("seatwright.why", text=entry.name.replace("_", " ").capitalize(), emboss=False,
-                  icon="DISCLOSURE_TRI_DOWN" if is_open else closed).name = entry.name
+    name.operator(
+        "seatwright.why",
+        text=entry.name.replace("_", " ").capitalize(),
+        emboss=False,
+        icon="DISCLOSURE_TRI_DOWN" if is_open else closed,
+    ).name = entry.name
     split.label(text=overlay.figure(entry.value, entry.unit))
     if is_open:
         say(column.box(), context, reason(entry))
@@ -370,7 +391,12 @@ class SEATWRIGHT_PT_scene(SeatwrightPanel, bpy.types.Panel):
         if counts_millimetres(context.scene):
             self.layout.label(text="One unit is one millimeter", icon="CHECKMARK")
         else:
-            say(self.layout, context, "One unit is one millimeter to Seatwright. Blender's own rulers in this scene say otherwise.", "INFO")
+            say(
+                self.layout,
+                context,
+                "One unit is one millimeter to Seatwright. Blender's own rulers in this scene say otherwise.",
+                "INFO",
+            )
             self.layout.operator("seatwright.scene_millimeters")
 
 
@@ -381,8 +407,16 @@ def counts_millimetres(scene: bpy.types.Scene) -> bool:
 
 
 classes = (
-    SEATWRIGHT_PT_head, SEATWRIGHT_PT_stone, SEATWRIGHT_PT_proportions, SEATWRIGHT_PT_wall, SEATWRIGHT_PT_claws, SEATWRIGHT_PT_proof,
-    SEATWRIGHT_PT_casting, SEATWRIGHT_PT_why, SEATWRIGHT_PT_hand_over, SEATWRIGHT_PT_scene,
+    SEATWRIGHT_PT_head,
+    SEATWRIGHT_PT_stone,
+    SEATWRIGHT_PT_proportions,
+    SEATWRIGHT_PT_wall,
+    SEATWRIGHT_PT_claws,
+    SEATWRIGHT_PT_proof,
+    SEATWRIGHT_PT_casting,
+    SEATWRIGHT_PT_why,
+    SEATWRIGHT_PT_hand_over,
+    SEATWRIGHT_PT_scene,
 )
 
 

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A small line drawing of the stone from above, drawn from its own facets."""
+
 from __future__ import annotations
 
 from collections import OrderedDict
@@ -23,7 +24,12 @@ _icons: OrderedDict[str, int] = OrderedDict()
 
 def icon_of(stone: Stone) -> int:
     """The number of the stone's icon, drawn when it is first asked for."""
-    key = f"{stone.cut} {stone.length_mm / stone.width_mm:.3f} {stone.table_width_mm / stone.width_mm:.3f} {len(stone.mesh)}"
+    shares = (
+        stone.length_mm / stone.width_mm,
+        stone.table_width_mm / stone.width_mm,
+        stone.volume_mm3 / stone.width_mm**3,
+    )
+    key = " ".join([stone.cut, *(f"{share:.3f}" for share in shares)])
     if key not in _icons:
         while len(_icons) >= KEPT:
             del _previews[_icons.popitem(last=False)[0]]
@@ -61,7 +67,7 @@ def drawn(lines: np.ndarray, width_px: float) -> np.ndarray:
         way = end - start
         share = np.clip(((x - start[0]) * way[0] + (y - start[1]) * way[1]) / max(float(way @ way), 1e-12), 0.0, 1.0)
         off = np.hypot(x - start[0] - share * way[0], y - start[1] - share * way[1])
-        part = ink[low[1]:high[1], low[0]:high[0]]
+        part = ink[low[1] : high[1], low[0] : high[0]]
         np.maximum(part, np.clip(0.5 + 0.5 * width_px - off, 0.0, 1.0), out=part)
     return ink
 

@@ -3,6 +3,7 @@
 
 Each field has a value and a switch `…_pinned`. A pinned value is a choice; any other shows what the plan derives.
 """
+
 from __future__ import annotations
 
 import contextlib
@@ -34,19 +35,44 @@ UNIT_MARKS = {"angle": "°", "weight": "ct"}
 SUFFIXES = ("_mm", "_deg", "_ct", "_percent")
 
 LABELS = {
-    "stone.mesh": "Mesh File", "stone.depth": "Depth Share", "stone.star": "Star Facets", "stone.lower_half": "Lower Halves",
-    "head.culet_clearance_mm": "Culet Clearance", "seat.cut": "Cut the Seat", "seat.clearance_mm": "Seat Clearance",
-    "wall.seat_inset_mm": "Seat Inset", "claws.count": "Count", "claws.spare_mm": "Spare Length",
-    "claws.start_angle_deg": "First Claw °", "casting.shrinkage_percent": "Shrinkage", "finger.system": "Size System",
-    "finger.size": "Ring Size", "spread.stone_mm": "Stone ±", "spread.model_mm": "Model ±", "spread.casting_percent": "Shrinkage ±",
+    "stone.mesh": "Mesh File",
+    "stone.depth": "Depth Share",
+    "stone.star": "Star Facets",
+    "stone.lower_half": "Lower Halves",
+    "head.culet_clearance_mm": "Culet Clearance",
+    "seat.cut": "Cut the Seat",
+    "seat.clearance_mm": "Seat Clearance",
+    "wall.seat_inset_mm": "Seat Inset",
+    "claws.count": "Count",
+    "claws.spare_mm": "Spare Length",
+    "claws.start_angle_deg": "First Claw °",
+    "casting.shrinkage_percent": "Shrinkage",
+    "finger.system": "Size System",
+    "finger.size": "Ring Size",
+    "spread.stone_mm": "Stone ±",
+    "spread.model_mm": "Model ±",
+    "spread.casting_percent": "Shrinkage ±",
 }
 
-SYSTEM_NAMES = {"iso": "ISO (circumference)", "us": "US and Canada", "uk": "UK", "jp": "Japan", "continental": "Continental",
-                "de diameter": "Diameter"}
+SYSTEM_NAMES = {
+    "iso": "ISO (circumference)",
+    "us": "US and Canada",
+    "uk": "UK",
+    "jp": "Japan",
+    "continental": "Continental",
+    "de diameter": "Diameter",
+}
 
 PLAN_NAME = {path: name for name, path in PINNABLE.items()}
-FIGURES = {"stone.crown_angle_deg": "crown_angle", "stone.pavilion_angle_deg": "pavilion_angle", "stone.depth": "depth",
-           **{f"stone.{key}": key for key in ("table", "crown_height", "pavilion_depth", "girdle", "star", "lower_half", "culet")}}
+FIGURES = {
+    "stone.crown_angle_deg": "crown_angle",
+    "stone.pavilion_angle_deg": "pavilion_angle",
+    "stone.depth": "depth",
+    **{
+        f"stone.{key}": key
+        for key in ("table", "crown_height", "pavilion_depth", "girdle", "star", "lower_half", "culet")
+    },
+}
 """Where the derived value of a stone's proportion stands among the stone's own figures."""
 
 _quiet = 0
@@ -107,8 +133,10 @@ def sentence(error: SeatwrightError) -> str:
 
 def enum_items(field: Field) -> list[tuple[str, str, str, str, int]]:
     """A choice's items. Numbers come from the names, so a file keeps its choice when the table grows or is sorted."""
-    return [(name, SYSTEM_NAMES.get(name, name[:1].upper() + name[1:]), "", "NONE", zlib.crc32(name.encode()) & 0x7FFFFFFF)
-            for name in field.choices]
+    return [
+        (name, SYSTEM_NAMES.get(name, name[:1].upper() + name[1:]), "", "NONE", zlib.crc32(name.encode()) & 0x7FFFFFFF)
+        for name in field.choices
+    ]
 
 
 def value_property(field: Field, update: Callable[..., None] | None = None, **more: Any) -> Any:
@@ -126,16 +154,23 @@ def value_property(field: Field, update: Callable[..., None] | None = None, **mo
         return bpy.props.StringProperty(**common)
     if field.kind == "count":
         return bpy.props.IntProperty(min=int(field.low), max=int(field.high), default=int(field.low), **common)
-    kinds = {"length": {"subtype": "DISTANCE_CAMERA", "precision": 4, "step": 1},
-             "angle": {"precision": 2, "step": 10}, "share": {"precision": 3, "step": 1},
-             "percent": {"subtype": "PERCENTAGE", "precision": 2, "step": 1}, "weight": {"precision": 3, "step": 1}}
-    return bpy.props.FloatProperty(min=field.low, max=field.high, default=max(field.low, 0.0), **kinds[field.kind], **common)
+    kinds = {
+        "length": {"subtype": "DISTANCE_CAMERA", "precision": 4, "step": 1},
+        "angle": {"precision": 2, "step": 10},
+        "share": {"precision": 3, "step": 1},
+        "percent": {"subtype": "PERCENTAGE", "precision": 2, "step": 1},
+        "weight": {"precision": 3, "step": 1},
+    }
+    return bpy.props.FloatProperty(
+        min=field.low, max=field.high, default=max(field.low, 0.0), **kinds[field.kind], **common
+    )
 
 
 def _value_changed(path: str) -> Callable[[Any, bpy.types.Context], None]:
     def changed(self: Any, context: bpy.types.Context) -> None:
         if not _quiet:
             _choose(self.id_data, path)
+
     return changed
 
 
@@ -148,11 +183,22 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
     """A value was typed or dragged: from now on it is the user's."""
     settings = mesh.seatwright
     with quiet():
-        setattr(settings, property_name(path) + "_pinned", BY_PATH[path].kind != "text" or bool(getattr(settings, property_name(path))))
+        setattr(
+            settings,
+            property_name(path) + "_pinned",
+            BY_PATH[path].kind != "text" or bool(getattr(settings, property_name(path))),
+        )
         if path == "stone.cut":
             _suit_cut(settings)
         elif path == "stone.mesh" and settings.stone_mesh:
-            free(settings, [each.path for each in FIELDS if each.section == "stone" and each.key not in ("cut", "species", "mesh")])
+            free(
+                settings,
+                [
+                    each.path
+                    for each in FIELDS
+                    if each.section == "stone" and each.key not in ("cut", "species", "mesh")
+                ],
+            )
     _rebuild(mesh)
 
 
@@ -168,7 +214,9 @@ def _suit_cut(settings: Any) -> None:
 
 def proportions() -> list[str]:
     """The paths of what some cuts have and others have not."""
-    return [each.path for each in FIELDS if each.section == "stone" and (each.path in FIGURES or each.key == "depth_mm")]
+    return [
+        each.path for each in FIELDS if each.section == "stone" and (each.path in FIGURES or each.key == "depth_mm")
+    ]
 
 
 def _rebuild(mesh: bpy.types.Mesh) -> None:
@@ -204,7 +252,13 @@ def choice(settings: Any, field: Field) -> Value:
 
 def spec_from(settings: Any) -> Spec:
     """The pinned choices. Raises SpecError."""
-    return spec_of({each.path: choice(settings, each) for each in FIELDS if getattr(settings, property_name(each.path) + "_pinned")})
+    return spec_of(
+        {
+            each.path: choice(settings, each)
+            for each in FIELDS
+            if getattr(settings, property_name(each.path) + "_pinned")
+        }
+    )
 
 
 def write_choices(settings: Any, spec: Spec) -> None:
@@ -238,9 +292,15 @@ def derived(field: Field, head: Head) -> Value | None:
     if path in FIGURES:
         figure = head.stone.figures.get(FIGURES[path])
         return figure.value if figure is not None else None
-    fixed = {"casting.shrinkage_percent": 100.0 * plan["shrinkage"], "stone.weight_ct": plan["stone_weight"],
-             "stone.species": head.species.name, "casting.alloy": head.alloy.name, "casting.process": head.process,
-             "stone.cut": head.stone.cut if head.stone.cut in CUT_BY_NAME else None, "seat.cut": False}
+    fixed = {
+        "casting.shrinkage_percent": 100.0 * plan["shrinkage"],
+        "stone.weight_ct": plan["stone_weight"],
+        "stone.species": head.species.name,
+        "casting.alloy": head.alloy.name,
+        "casting.process": head.process,
+        "stone.cut": head.stone.cut if head.stone.cut in CUT_BY_NAME else None,
+        "seat.cut": False,
+    }
     if path in fixed:
         return fixed[path]
     return field.choices[0] if field.kind == "choice" else None
@@ -259,7 +319,9 @@ def built_state(mesh: bpy.types.Mesh) -> str:
 def is_behind(mesh: bpy.types.Mesh) -> bool:
     """Whether the choices shown are not those that the metal was built from."""
     try:
-        return spec_to_toml(spec_from(mesh.seatwright)) != built_spec(mesh) or mesh.seatwright.state != built_state(mesh)
+        return spec_to_toml(spec_from(mesh.seatwright)) != built_spec(mesh) or mesh.seatwright.state != built_state(
+            mesh
+        )
     except SpecError:
         return True
 
@@ -271,43 +333,75 @@ STATE_ITEMS = (
 
 
 def state_property(**options: Any) -> Any:
-    return bpy.props.EnumProperty(name="State", items=STATE_ITEMS, options=set(),
-                                  description="Show the head before or after the setter's work", **options)
+    return bpy.props.EnumProperty(
+        name="State",
+        items=STATE_ITEMS,
+        options=set(),
+        description="Show the head before or after the setter's work",
+        **options,
+    )
 
 
 def _annotations() -> dict[str, Any]:
     found: dict[str, Any] = {
-        "schema": bpy.props.IntProperty(name="Schema", description="Version of these properties, 0 where there is no head",
-                                        options={"HIDDEN"}),
+        "schema": bpy.props.IntProperty(
+            name="Schema", description="Version of these properties, 0 where there is no head", options={"HIDDEN"}
+        ),
         "state": state_property(update=_pin_changed),
-        "built": bpy.props.StringProperty(name="Built", options={"HIDDEN"},
-                                          description="Digest of the metal as last built, to notice edits by hand"),
-        "problem": bpy.props.StringProperty(name="Problem", description="Why the last rebuild was refused", options={"HIDDEN"}),
-        "stone": bpy.props.PointerProperty(type=bpy.types.Mesh, name="Stone", options={"HIDDEN"},
-                                           description="The mesh of the stone that this metal holds"),
-        "metal": bpy.props.PointerProperty(type=bpy.types.Mesh, name="Metal", options={"HIDDEN"},
-                                           description="The metal that holds this stone"),
-        "directory": bpy.props.StringProperty(name="Folder", subtype="DIR_PATH", options=compat.path_options(), default="//",
-                                              description="Where the files of this head are written"),
+        "built": bpy.props.StringProperty(
+            name="Built", options={"HIDDEN"}, description="Digest of the metal as last built, to notice edits by hand"
+        ),
+        "problem": bpy.props.StringProperty(
+            name="Problem", description="Why the last rebuild was refused", options={"HIDDEN"}
+        ),
+        "stone": bpy.props.PointerProperty(
+            type=bpy.types.Mesh,
+            name="Stone",
+            options={"HIDDEN"},
+            description="The mesh of the stone that this metal holds",
+        ),
+        "metal": bpy.props.PointerProperty(
+            type=bpy.types.Mesh, name="Metal", options={"HIDDEN"}, description="The metal that holds this stone"
+        ),
+        "directory": bpy.props.StringProperty(
+            name="Folder",
+            subtype="DIR_PATH",
+            options=compat.path_options(),
+            default="//",
+            description="Where the files of this head are written",
+        ),
     }
     for each in FIELDS:
         name = property_name(each.path)
         found[name] = value_property(each, _value_changed(each.path))
         found[name + "_pinned"] = bpy.props.BoolProperty(
-            name=f"{label(each.path)} Kept", options=set(), update=_pin_changed,
-            description=f"Keep {full_label(each.path)} as it is instead of letting it follow from the rest")
+            name=f"{label(each.path)} Kept",
+            options=set(),
+            update=_pin_changed,
+            description=f"Keep {full_label(each.path)} as it is instead of letting it follow from the rest",
+        )
     return found
 
 
-SEATWRIGHT_PG_head = type("SEATWRIGHT_PG_head", (bpy.types.PropertyGroup,), {
-    "__doc__": "One head: its choices, on the mesh of its metal", "__module__": __name__, "__annotations__": _annotations()})
+SEATWRIGHT_PG_head = type(
+    "SEATWRIGHT_PG_head",
+    (bpy.types.PropertyGroup,),
+    {
+        "__doc__": "One head: its choices, on the mesh of its metal",
+        "__module__": __name__,
+        "__annotations__": _annotations(),
+    },
+)
 
 
 class SEATWRIGHT_PG_session(bpy.types.PropertyGroup):
     """What is looked at in this session; never saved with a head"""
 
-    why: bpy.props.StringProperty(name="Why", options=set(),  # type: ignore[valid-type]
-                                  description="The dimension whose reason is shown")
+    why: bpy.props.StringProperty(
+        name="Why",
+        options=set(),  # type: ignore[valid-type]
+        description="The dimension whose reason is shown",
+    )
 
 
 @bpy.app.handlers.persistent
@@ -343,10 +437,12 @@ classes = (SEATWRIGHT_PG_head, SEATWRIGHT_PG_session)
 def register() -> None:
     for each in classes:
         bpy.utils.register_class(each)
-    bpy.types.Mesh.seatwright = bpy.props.PointerProperty(type=SEATWRIGHT_PG_head, name="Seatwright",
-                                                          description="The head that this mesh is the metal of")
-    bpy.types.WindowManager.seatwright = bpy.props.PointerProperty(type=SEATWRIGHT_PG_session, name="Seatwright",
-                                                                   description="What is looked at in this session")
+    bpy.types.Mesh.seatwright = bpy.props.PointerProperty(
+        type=SEATWRIGHT_PG_head, name="Seatwright", description="The head that this mesh is the metal of"
+    )
+    bpy.types.WindowManager.seatwright = bpy.props.PointerProperty(
+        type=SEATWRIGHT_PG_session, name="Seatwright", description="What is looked at in this session"
+    )
     bpy.app.handlers.load_post.append(migrate)
 
 

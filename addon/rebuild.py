@@ -3,6 +3,7 @@
 
 A rebuild that waited for a timer would break undo: the step would hold the new value and the old metal.
 """
+
 from __future__ import annotations
 
 import contextlib
@@ -18,8 +19,18 @@ from ..core.head import Head
 from ..core.mesh import PolyMesh, joined
 from ..core.spec import Spec, spec_to_toml
 from . import live, materials
-from .properties import (PARTS_KEY, SCHEMA, SPEC_KEY, STATE_KEY, is_head, quiet, sentence, spec_from, write_choices,
-                         write_derived)
+from .properties import (
+    PARTS_KEY,
+    SCHEMA,
+    SPEC_KEY,
+    STATE_KEY,
+    is_head,
+    quiet,
+    sentence,
+    spec_from,
+    write_choices,
+    write_derived,
+)
 
 SHARP_DEG = 30.0
 """Edges that turn by more are edges of the metal, not of its facets. Smaller: claws look cut with a file."""
@@ -92,7 +103,9 @@ def digest_of(mesh: bpy.types.Mesh) -> str:
 
 
 def _digest(points: np.ndarray, corners: np.ndarray, faces: int) -> str:
-    return hashlib.blake2b(points.tobytes() + corners.tobytes() + faces.to_bytes(8, "little"), digest_size=16).hexdigest()
+    return hashlib.blake2b(
+        points.tobytes() + corners.tobytes() + faces.to_bytes(8, "little"), digest_size=16
+    ).hexdigest()
 
 
 def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
@@ -118,7 +131,11 @@ def write_stone(mesh: bpy.types.Mesh, stone: PolyMesh) -> None:
 
 def _same_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> bool:
     """Whether only the points move, so that seams, groups and layers of the mesh can stay."""
-    if (len(mesh.vertices), len(mesh.loops), len(mesh.polygons)) != (len(shells.vertices), len(shells.corners), len(shells)):
+    if (len(mesh.vertices), len(mesh.loops), len(mesh.polygons)) != (
+        len(shells.vertices),
+        len(shells.corners),
+        len(shells),
+    ):
         return False
     corners = np.empty(len(mesh.loops), np.int32)
     mesh.attributes[".corner_vert"].data.foreach_get("value", corners)
@@ -173,7 +190,7 @@ def _place_stone(mesh: bpy.types.Mesh, head: Head) -> None:
 
 
 def own_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh | None:
-    """The mesh of the stone that belongs to this metal; None if it has none, or still that of the head it was copied from."""
+    """The mesh of this metal's own stone; None if it has none, or still that of the head it was copied from."""
     stone = mesh.seatwright.stone
     return stone if stone is not None and stone.seatwright.metal == mesh else None
 

@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A mesh object as a file that a spec can name as its stone, so that a head can be made again from its spec alone."""
+
 from __future__ import annotations
 
 import hashlib
@@ -29,7 +30,9 @@ def write(source: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> str:
     try:
         target.write_bytes(data)
     except OSError as error:
-        raise FileFault(target, f"it cannot be written ({error.strerror})", "save the .blend where you may write") from None
+        raise FileFault(
+            target, f"it cannot be written ({error.strerror})", "save the .blend where you may write"
+        ) from None
     return path
 
 
@@ -43,7 +46,10 @@ def _triangles(source: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> tupl
     mesh = evaluated.to_mesh()
     try:
         mesh.calc_loop_triangles()
-        points, triangles = np.empty(3 * len(mesh.vertices), np.float32), np.empty(3 * len(mesh.loop_triangles), np.int32)
+        points, triangles = (
+            np.empty(3 * len(mesh.vertices), np.float32),
+            np.empty(3 * len(mesh.loop_triangles), np.int32),
+        )
         mesh.vertices.foreach_get("co", points)
         mesh.loop_triangles.foreach_get("vertices", triangles)
     finally:
@@ -52,4 +58,6 @@ def _triangles(source: bpy.types.Object, depsgraph: bpy.types.Depsgraph) -> tupl
         raise GeometryError("stone", f'the object "{source.name}" has no faces', "choose a closed mesh")
     turn = np.array(source.matrix_world.to_3x3(), np.float64)
     triangles = triangles.reshape(-1, 3)
-    return points.reshape(-1, 3).astype(np.float64) @ turn.T, triangles if np.linalg.det(turn) > 0.0 else triangles[:, ::-1]
+    return points.reshape(-1, 3).astype(np.float64) @ turn.T, triangles if np.linalg.det(turn) > 0.0 else triangles[
+        :, ::-1
+    ]

@@ -1,4 +1,4 @@
-"""A head in Blender from its first click to its files: what is chosen, built, undone, copied, edited, saved and proved."""
+"""A head in Blender from its first click to its files: chosen, built, undone, copied, edited, saved and proved."""
 
 from __future__ import annotations
 
@@ -272,7 +272,9 @@ def test_the_proof_is_of_the_metal_that_is_there(inside: Inside) -> None:
     mesh.update()
     assert live.known(metal) is None
     edited = live.prove_now(metal)
-    assert [each.code for each in edited if each.verdict != "sound"] != [each.code for each in built if each.verdict != "sound"]
+    assert [each.code for each in edited if each.verdict != "sound"] != [
+        each.code for each in built if each.verdict != "sound"
+    ]
     assert bpy.ops.seatwright.show_finding(index=0) == {"FINISHED"}
     with pytest.raises(RuntimeError, match="counted from 0"):
         bpy.ops.seatwright.show_finding(index=9999)
@@ -333,7 +335,9 @@ def test_the_files_are_those_of_the_core(inside: Inside, tmp_path: Path) -> None
     inside("core.handover").hand_over(head, inside("core.proof").prove(head), tmp_path / "core")
     written = sorted(each.name for each in (tmp_path / "blender").iterdir())
     assert written == sorted(inside("core.handover").FILES)
-    assert json.loads((tmp_path / "blender" / "proof.json").read_text()) == json.loads((tmp_path / "core" / "proof.json").read_text())
+    assert json.loads((tmp_path / "blender" / "proof.json").read_text()) == json.loads(
+        (tmp_path / "core" / "proof.json").read_text()
+    )
     assert (tmp_path / "blender" / "head.stl").read_bytes() == (tmp_path / "core" / "head.stl").read_bytes()
 
 
