@@ -26,7 +26,7 @@ LEVEL_MM = 1e-4
 @dataclass(frozen=True)
 class Cut:
     """What the section shows, measured on it, mm from the axis: the stone's ends, and of the wall on the claw's side of
-    the axis and the other the hollow and the outside at the base, and the outside at the top."""
+    the axis and the other the hollow and the outside at the base, and the outside where it is widest, at the top."""
 
     stone: Pair
     hollow: Pair
@@ -73,7 +73,8 @@ def _measured(head: Head, azimuth_deg: float, stone: Floats) -> Cut:
         return Cut(*((-radius, radius) for radius in radii))
     wall = head.part_solids["wall"]
     hollow, outside = _crossings(section(wall, LEVEL_MM), azimuth_deg)
-    top = _crossings(section(wall, head.plan["wall_top"] - LEVEL_MM), azimuth_deg)[1]
+    across = np.concatenate(upright_section(wall, azimuth_deg))[:, 0]
+    top = (float(across.min()), float(across.max()))
     return Cut((float(stone[:, 0].min()), float(stone[:, 0].max())), hollow, outside, top)
 
 

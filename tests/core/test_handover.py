@@ -162,14 +162,17 @@ def test_the_sections_on_the_sheet_are_those_of_the_solid() -> None:
     assert wall[:, 0].max() == pytest.approx(head.plan["outer_radius_top"], abs=0.01)
 
 
-@pytest.mark.parametrize(("cut", "width_mm"), [("oval", 6.0), ("marquise", 4.0), ("pear", 5.0), ("princess", 8.0)])
-def test_the_section_of_any_outline_passes_through_the_claw_and_names_its_own_lengths(cut: str, width_mm: float) -> None:
+@pytest.mark.parametrize(("cut", "width_mm"), [("oval", 6.0), ("marquise", 4.0), ("pear", 5.0), ("princess", 8.0),
+                                                ("oval cabochon", 6.0), ("sugarloaf cabochon", 8.0)])
+@pytest.mark.parametrize("is_cut", [False, True])
+def test_the_section_of_any_outline_passes_through_the_claw_and_names_its_own_lengths(cut: str, width_mm: float,
+                                                                                                  is_cut: bool) -> None:
     """The cut reaches the claw's end, and each length on it is the length of the cut's own edge in the base plane."""
-    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "stone.width_mm": width_mm}))
+    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "stone.width_mm": width_mm, "seat.cut": is_cut}))
     azimuth = claw_azimuth_deg(head)
     metal = np.concatenate(upright_section(head.solid, azimuth))
     along = metal[metal[:, 0] > 0.0]
-    assert along[:, 1].max() > head.plan["girdle_plane"] + head.plan["crown_height"]
+    assert along[:, 1].max() > head.plan["head_height"] - head.plan["claw_diameter"]
     stone = np.concatenate(upright_section(head.stone_solid, azimuth))
     wall = np.concatenate(upright_section(head.part_solids["wall"], azimuth))
     base = wall[np.abs(wall[:, 1]) < 1e-6][:, 0]
