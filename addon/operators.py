@@ -254,7 +254,9 @@ class SEATWRIGHT_OT_free(OnHead, bpy.types.Operator):
     bl_label = "Let It Follow"
     bl_options = {"REGISTER", "UNDO", "INTERNAL"}
 
-    path: bpy.props.StringProperty(name="Path", description="The choice, as a spec writes it: wall.taper_deg")  # type: ignore[valid-type]
+    path: bpy.props.StringProperty(  # type: ignore[valid-type]
+        name="Path", description="The choice, as a spec writes it: wall.taper_deg"
+    )
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: Any) -> str:
@@ -298,7 +300,9 @@ class SEATWRIGHT_OT_why(bpy.types.Operator):
     bl_label = "Why"
     bl_options = {"INTERNAL"}
 
-    name: bpy.props.StringProperty(name="Dimension", description="The dimension, as dimensions.json names it")  # type: ignore[valid-type]
+    name: bpy.props.StringProperty(  # type: ignore[valid-type]
+        name="Dimension", description="The dimension, as dimensions.json names it"
+    )
 
     @classmethod
     def description(cls, context: bpy.types.Context, properties: Any) -> str:
@@ -388,7 +392,9 @@ class SEATWRIGHT_OT_show_finding(bpy.types.Operator):
     bl_idname = "seatwright.show_finding"
     bl_label = "Show Finding"
 
-    index: bpy.props.IntProperty(name="Index", min=0, description="Which finding, counted from the worst")  # type: ignore[valid-type]
+    index: bpy.props.IntProperty(  # type: ignore[valid-type]
+        name="Index", min=0, description="Which finding, counted from the worst"
+    )
 
     @classmethod
     def poll(cls, context: bpy.types.Context) -> bool:
