@@ -13,7 +13,7 @@ from ..trade.carat import sieve
 from ..trade.casting import enlargement
 from ..trade.hallmarks import hallmark_fineness, needs_hallmark
 from ..trade.house_rules import HouseRules
-from .views import claw_azimuth_deg, plan_view, side_view
+from .views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view
 from .weights import metal_weights
 
 STYLE = """
@@ -135,6 +135,8 @@ def _views(head: Head) -> str:
            + 'M49.8 0V3H50V0Z"/></svg>')
     azimuth = claw_azimuth_deg(head)
     where = "" if head.stone.outline.is_one_piece else f" at {azimuth:.1f}° to the stone's length, with the lengths that it shows"
+    if not is_claw_in_plane(head):
+        where += ", the claw as far as it stays in this plane"
     return ("<h2>Drawings</h2>"
             f'<div class="views pair"><figure>{side}<figcaption>Section through the axis and a claw{where}, {scale:g} : 1. Lengths in mm.'
             f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the wall at its base.</figcaption>"
