@@ -339,6 +339,8 @@ class Outline:
         # A parallel shrinks around the middle of the largest circle that fits: just inside and just outside of that
         # circle's radius nearly always bracket the reach at once. Where they don't, halving finds it.
         largest = self._largest_circle_mm()
+        if self._is_convex and self._is_mirrored:
+            return largest
         for middle in (largest * (1.0 - REACH_SHARE / 3.0), largest * (1.0 + REACH_SHARE / 3.0)):
             if low < middle < high:
                 low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
@@ -346,6 +348,18 @@ class Outline:
             middle = 0.5 * (low + high)
             low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
         return low
+
+    @property
+    def _is_convex(self) -> bool:
+        """Then its parallels stay simple until the largest circle that fits is a point."""
+        return all(corner.turn_deg >= 0.0 for corner in self.corners)
+
+    @property
+    def _is_mirrored(self) -> bool:
+        """True if every piece has its mirror image across the X axis: then the largest circle lies on that axis."""
+        points = np.concatenate([piece.at(np.array([0.0, 0.5, 1.0]))[0] for piece in self.pieces])
+        gaps = np.linalg.norm(points[:, None] - points * (1.0, -1.0), axis=2).min(axis=1)
+        return bool((gaps <= SAME * np.ptp(points)).all())
 
     def _largest_circle_mm(self) -> float:
         """Radius of the largest circle about a point of the X axis that fits; in a mirrored outline none is larger."""
@@ -575,4 +589,5 @@ def _pushed(points: Floats, normals: Floats, target_mm2: float, is_closed: bool)
     linear = float((_cross(p, n) + _cross(m, q)).sum())
     square = float(_cross(m, n).sum())
     root = linear + math.sqrt(max(linear * linear + 4.0 * square * missing, 0.0))
-    return points + push * (2.0 * missing / root) if root > 0.0 else points
+    # A piece that its parallel has shrunk to a point has no length to push, only rounding to blow up.
+    return points + push * (2.0 * missing / root) if root > SAME else points

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from core.errors import GeometryError
+from core.stone import make_stone
 from core.stone.outline import Arc, Line, Outline
 
 
@@ -155,3 +156,36 @@ def test_places(outline: Outline) -> None:
     assert (ellipse.point / [4, 3]) @ (ellipse.point / [4, 3]) == pytest.approx(1, abs=1e-12)
     assert Outline.polygon(np.array([[4, -3], [4, 3], [-4, 3], [-4, -3]])).place(math.degrees(math.atan2(3,
                                                                                                          4))).is_corner
+
+
+def test_a_parallel_at_just_the_radius_of_a_corner_keeps_its_distance() -> None:
+    """There the corner's arc is a point, which has no length to push its samples along."""
+    corner, x, y = 1.8, 3.0, 2.6
+    centres = ((x - corner, y - corner), (corner - x, y - corner), (corner - x, corner - y), (x - corner, corner - y))
+    pieces: list[Arc | Line] = []
+    for quarter, (centre, after) in enumerate(zip(centres, centres[1:] + centres[:1], strict=True)):
+        turn = (quarter + 1) * math.pi / 2
+        reach = corner * np.array([math.cos(turn), math.sin(turn)])
+        pieces += [Arc(centre, corner, corner, turn - math.pi / 2, math.pi / 2),
+                   Line(tuple(centre + reach), tuple(after + reach))]
+    outline = Outline(tuple(pieces))
+    dense = outline.loop(0.0, [600] * len(pieces))
+    for inset in (corner - 1e-12, corner, corner + 1e-12):
+        loop = outline.loop(inset, outline.counts(0.002))
+        assert np.linalg.norm(loop[:, None] - dense, axis=2).min(axis=1) == pytest.approx(inset, abs=4e-3)
+
+
+@pytest.mark.parametrize("cut", ["tapered baguette", "straight trillion", "pear", "cushion"])
+def test_the_reach_of_a_convex_outline_is_the_largest_circle_that_fits(cut: str) -> None:
+    """Outside judge: the largest circle in a fine polygon of the outline, as a linear program (scipy)."""
+    from scipy.optimize import linprog
+
+    outline = make_stone({"cut": cut, "length_mm": 7.0}).outline
+    loop = outline.loop(0.0, [400] * len(outline.pieces))
+    way = np.roll(loop, -1, axis=0) - loop
+    sides = np.linalg.norm(way, axis=1)
+    loop, way, sides = loop[sides > 1e-9], way[sides > 1e-9], sides[sides > 1e-9]
+    normals = np.column_stack([way[:, 1], -way[:, 0]]) / sides[:, None]
+    found = linprog([0, 0, -1], np.column_stack([normals, np.ones(len(loop))]), np.einsum("ij,ij->i", normals, loop),
+                    bounds=[(None, None), (None, None), (0, None)])
+    assert outline.reach_mm == pytest.approx(found.x[2], rel=2e-5)
