@@ -19,13 +19,6 @@ OVERLAP_MM = 0.01
 CHORD_MM = 0.005
 """Default chord error of a curved surface. Larger: facets show after polishing, weight drifts."""
 
-PLAN_MM = 0.02
-"""How far a measured length may stray from the plan before it is a finding. Larger: a seat bur's step
-(0.05 mm, ISO 2157 sizes) would go unnoticed."""
-
-SHARE = 0.005
-"""How far a measured share (notch) may stray from the plan. Common practice, no source."""
-
 READ_MM = 0.0035
 """How finely the proof reads a length: by two thirds of the default chord a faceted bar is narrower across its flats
 than the circle of its area. Larger: thin sections pass."""

@@ -46,6 +46,11 @@ away from the pavilion at once, and the stone rests on an edge. Common practice,
 TIP_MIDDLE, CONTACT_MIDDLE = 0.5, 0.5
 """Where in the published range for tip height and contact the setter aims: its middle."""
 
+PRINTED = "direct metal print"
+"""The process without a casting, and so without its shrinkage."""
+
+KEPT = "You gave this value, so it is kept and proven as it is."
+
 PINNABLE = {
     "culet_clearance": "head.culet_clearance_mm", "taper": "wall.taper_deg", "wall_thickness": "wall.thickness_mm",
     "seat_inset": "wall.seat_inset_mm", "bevel": "wall.bevel_mm", "seat_clearance": "seat.clearance_mm",
@@ -87,13 +92,14 @@ class _Draft:
 
     def __init__(self, spec: Spec, rules: HouseRules) -> None:
         self.spec, self.rules = spec, rules
+        self.process: str = spec.get("casting.process") or HOUSE_PROCESS
         self.all: dict[str, Dimension] = {}
 
     def derive(self, name: str, value: float, unit: str, reason: str, source: str = GEOMETRY) -> float:
         path = PINNABLE.get(name)
         given = self.spec.get(path) if path else None
         if given is not None:
-            reason, source = "You gave this value, so it is kept and proven as it is.", GIVEN
+            reason, source = KEPT, GIVEN
             value = float(given)
         self.all[name] = Dimension(name, float(value), unit, reason, source, given is not None)
         return float(value)
@@ -152,8 +158,9 @@ def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:
                     "Culet clearance and pavilion depth: the height of the lower girdle edge above the base.")
     line = rules["wall.thickness_start_mm"].value + rules["wall.thickness_rise"].value * stone.width_mm
     least, most = rules["wall.thickness_low_mm"].value, rules["wall.thickness_high_mm"].value
-    thickness = derive("wall_thickness", round(max(min(max(line, least), most), metal.least_model_mm), 2), "mm",
-                       f"Grows with the stone, and never below what {metal.name} casts, {metal.least_model_mm:g} mm.",
+    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    thickness = derive("wall_thickness", round(max(min(max(line, least), most), castable), 2), "mm",
+                       f"Grows with the stone, and never below what {metal.name} by {draft.process} needs, {castable:g} mm.",
                        rules["wall.thickness_start_mm"].source)
     taper = _taper(draft, stone, girdle, thickness)
     angle = math.radians(taper)
@@ -174,7 +181,7 @@ def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     room = (thickness - inset) / math.cos(angle) - SHELF_MM
     most = 0.9 * top / math.cos(angle)
     bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
-                   "Three quarters of the wall starts the seat; the rest stays as a rim.", share.source)
+                   "As much of the wall as starts the seat, three quarters at most, and leaves a rim and a shelf under the stone.", share.source)
     if bevel > min(through, top / math.cos(angle)) - 1e-9:
         raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
                               f"{min(through, top / math.cos(angle)):.3f} mm with this wall and taper"))
@@ -191,9 +198,9 @@ def _taper(draft: _Draft, stone: Stone, girdle: float, thickness: float) -> floa
 
     fitting = [taper for taper in (rule.value, *TAPERS_DEG) if hollow(taper) >= HOLLOW_SHARE * stone.width_mm]
     taper = fitting[0] if fitting else 0.0
-    reason = ("One of the angles that collet blocks come in; the light enters and the head looks light from the side."
+    reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
               if taper == rule.value else
-              f"The usual {rule.value:g}° would close the hollow of a head this small, so the next collet angle is taken.")
+              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper.")
     return draft.derive("taper", taper, "deg", reason, rule.source)
 
 
@@ -285,11 +292,12 @@ def _claws(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     notch = derive("claw_notch", round((low.value + high.value) / 2.0, 2), "1",
                    "The girdle may cut a quarter to a third into a claw: less holds badly, more weakens it.", low.source)
     size = claw_diameter(width, count, metal.family)
-    least = metal.least_model_mm
-    gap = rules["lost_wax.gap_least_mm"].value
+    least = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value / (1.0 - notch))
+    gap_rule = rules.of_process(draft.process, "gap_least_mm")
+    gap = gap_rule.value
     value, reason = round(max(size.value, least), 2), size.reason
     if value > size.value + 0.006:
-        reason = f"The usual {size.value:.2f} mm would not cast in {metal.name}, which needs {least:g} mm."
+        reason = f"The usual {size.value:.2f} mm is too thin for {metal.name} by {draft.process}, which needs {least:.2f} mm."
     diameter = derive("claw_diameter", value, "mm", reason, size.source)
 
     def spread(diameter_mm: float) -> float:
@@ -306,7 +314,7 @@ def _claws(draft: _Draft, stone: Stone, metal: Alloy) -> None:
                                   f"other; take claws below {most:.2f} mm or fewer of them"))
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
                           f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep {gap:g} mm apart.",
-                          rules["lost_wax.gap_least_mm"].source)
+                          gap_rule.source)
     derive("claw_shift", (0.5 - notch) * diameter / math.cos(angle), "mm",
            "How far the claw's axis stands outside the wall's line, so that the girdle cuts just the notch.")
     spare_rule = rules["claws.spare_mm"]
@@ -349,11 +357,15 @@ def _setting(draft: _Draft, stone: Stone) -> None:
 
 
 def _casting(draft: _Draft, metal: Alloy) -> None:
-    percent = draft.spec.get("casting.shrinkage_percent")
-    draft.all["shrinkage"] = Dimension(
-        "shrinkage", (metal.shrinkage_percent if percent is None else percent) / 100.0, "1",
-        f"Linear, from the model to the casting in {metal.name}; calibrate it with a test ring." if percent is None else
-        "You gave this value, so it is kept.", metal.source if percent is None else GIVEN, percent is not None)
+    if draft.process == PRINTED:
+        percent, reason, source = 0.0, "Printed metal is scaled by the printing service, so the files stay as modelled.", COMMON
+    else:
+        percent, source = metal.shrinkage_percent, metal.source
+        reason = f"Linear, from the model to the casting in {metal.name}; calibrate it with a test ring."
+    given = draft.spec.get(PINNABLE["shrinkage"])
+    if given is not None:
+        percent, reason, source = given, KEPT, GIVEN
+    draft.all["shrinkage"] = Dimension("shrinkage", percent / 100.0, "1", reason, source, given is not None)
 
 
 def _finger(draft: _Draft) -> None:

@@ -39,10 +39,6 @@ def _sound(subject: Subject) -> Iterator[Finding]:
     whole = Limit(1.0, True, "unsafe", "A surface that opens once its points are welded is a hole to a slicer.",
                   "geometry", "Move parts that only touch apart, or 0.01 mm into each other.")
     yield judge("casting.closed", "Surface closed after welding", float(closed), "count", None, [whole], 0.0)
-    volume = volume_mm3(metal)
-    metal_there = Limit(0.0, True, "unsafe", "A solid turned inside out holds no metal.", "geometry",
-                        "Turn its faces round.")
-    yield judge("casting.volume", "Metal", volume, "mm3", None, [metal_there], 0.0)
 
 
 def _wall(subject: Subject, rules: HouseRules) -> Finding:

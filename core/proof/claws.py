@@ -60,8 +60,8 @@ def _notch(claw: ClawMeasure, rules: HouseRules) -> Finding:
 def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     heel = rules["claws.heel_left_min"]
     place = claw.at_height(claw.girdle_mm)
-    remedy = f"Thicken {claw.name} or reduce its notch until {{limit}} of its section is left."
-    yield judge("claws.neck", f"Share of {claw.name} left at the notch", claw.area_left, "1", place,
+    remedy = f"Thicken {claw.name} or reduce its notch until {{limit}} of its thickness is left."
+    yield judge("claws.neck", f"Share of {claw.name}'s thickness left at the notch", claw.left_mm / claw.diameter_mm, "1", place,
                 [at_least(heel, "unsafe", remedy)], READ_SHARE,
                 f"{100.0 * claw.strength_left:.0f} % of its strength in bending is left")
     section = rules.of_process(subject.process, "section_least_mm")

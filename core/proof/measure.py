@@ -64,6 +64,19 @@ DENSE = 480
 HOLLOW_SHARE = 0.6
 """The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
 
+MOST_FACETS = 5000
+"""Stones with more facets are scans. Larger: the table of points against facets fills the memory."""
+
+MOST_TRIED = 30
+"""From how many points the nearest way out of a scan is looked for. Fewer: a narrow high spot is passed over."""
+
+OUTWARDS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if x * x + y * y + z * z in (1, 3)],
+                    np.float64)
+OUTWARDS /= np.linalg.norm(OUTWARDS, axis=1, keepdims=True)
+"""Directions of those ways, (14, 3), along the axes and the diagonals: the way found is at most a quarter longer than
+the depth."""
+
+
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
 
@@ -434,6 +447,11 @@ class Gauge:
     # What stone and metal have in common.
 
     @cached_property
+    def placed_reach_mm(self) -> float:
+        """Longer than any way through the stone."""
+        return float(np.ptp(self.placed.vertices, axis=0).sum())
+
+    @cached_property
     def common(self) -> tuple[float, float, Floats]:
         """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
         both = overlap(self.metal, self.stone_solid)
@@ -447,9 +465,17 @@ class Gauge:
         ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
         ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
         vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
-        normals = self.placed.face_normals()
-        offsets = np.einsum("ij,ij->i", normals, self.placed.vertices[self.placed.corners[self.placed.starts[:-1]]])
-        depth = (offsets - vertices @ normals.T).min(axis=1)
+        if len(self.placed) > MOST_FACETS:
+            # A scan has too many facets to try each, and may not be convex: the nearest way out is looked for instead.
+            vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
+            depth = np.array([min((ways[0] for ways in ways_through(self.stone_solid, np.tile(point, (len(OUTWARDS), 1)),
+                                                                    point + OUTWARDS * self.placed_reach_mm) if ways),
+                                  default=0.0) for point in vertices])
+        else:
+            normals = self.placed.face_normals()
+            offsets = np.einsum("ij,ij->i", normals,
+                                self.placed.vertices[self.placed.corners[self.placed.starts[:-1]]])
+            depth = (offsets - vertices @ normals.T).min(axis=1)
         deepest = int(np.argmax(depth))
         return volume, max(0.0, float(depth[deepest])), vertices[deepest]
 

@@ -85,7 +85,7 @@ def area_mm2(solid: Solid) -> float:
 
 
 def bodies(solid: Solid) -> list[Solid]:
-    """Its separate bodies; hollows count with the body that holds them only after welding, so see `body_count`."""
+    """Its separate bodies."""
     return list(solid.decompose())
 
 
@@ -113,11 +113,6 @@ def scaled(solid: Solid, factor: float) -> Solid:
 def section(solid: Solid, height_mm: float) -> list[Floats]:
     """Loops (k, 2) of the level cut at a height: outer loops counter-clockwise, holes clockwise."""
     return [np.asarray(loop, np.float64) for loop in solid.slice(float(height_mm)).to_polygons()]
-
-
-def trim_below(solid: Solid, height_mm: float, part: str) -> Solid:
-    """What lies above a level plane."""
-    return checked(solid.trim_by_plane((0.0, 0.0, 1.0), float(height_mm)), part)
 
 
 def gap_mm(first: Solid, second: Solid, reach_mm: float) -> float:

@@ -3,7 +3,6 @@ from __future__ import annotations
 
 import pytest
 
-from core import tolerance
 from core.errors import FileFault, SpecError
 from core.trade.house_rules import PROCESSES, house_rules
 from core.trade.table import TAGS
@@ -59,11 +58,6 @@ def test_wall_of_the_worked_head() -> None:
     """A stone of 5 mm has a wall of 0.9 mm: common practice, no source."""
     value = house_rules().value
     assert value("wall.thickness_start_mm") + 5 * value("wall.thickness_rise") == pytest.approx(0.9)
-
-
-def test_measuring_limits_are_the_tolerances_of_the_core() -> None:
-    assert house_rules().value("measure.length_mm") == tolerance.PLAN_MM
-    assert house_rules().value("measure.share") == tolerance.SHARE
 
 
 def test_every_process_has_the_same_rules() -> None:
