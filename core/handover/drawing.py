@@ -15,6 +15,8 @@ CHARACTER = 0.5
 
 Pair = tuple[float, float]
 
+Point = Pair | Floats
+
 
 class Drawing:
     """Collects SVG for one view. Points are mm of the thing drawn, y up; `scale` is paper mm for each of them.
@@ -40,11 +42,11 @@ class Drawing:
         path = " ".join(f"M{self._text(a)}L{self._text(b)}" for a, b in segments)
         self._parts.append(f'<path class="{style}" d="{path}"/>')
 
-    def line(self, start: Pair, end: Pair, style: str) -> None:
+    def line(self, start: Point, end: Point, style: str) -> None:
         """One segment."""
         self.lines(np.array([[start, end]], np.float64), style)
 
-    def rise(self, low: Pair, high: Pair, x: float, label: str) -> None:
+    def rise(self, low: Point, high: Point, x: float, label: str) -> None:
         """A vertical dimension at paper distance `x` mm from x = 0 of the view, with extension lines to both points."""
         at = x / self.scale
         self._extend(low, (at, low[1]))
@@ -52,7 +54,7 @@ class Drawing:
         self._arrowed((at, low[1]), (at, high[1]))
         self.text((at, 0.5 * (low[1] + high[1])), label, "middle", turned=True)
 
-    def span(self, left: Pair, right: Pair, y: float, label: str) -> None:
+    def span(self, left: Point, right: Point, y: float, label: str) -> None:
         """A horizontal dimension at height `y` of the view (mm of the thing), with extension lines."""
         self._extend(left, (left[0], y))
         self._extend(right, (right[0], y))
@@ -87,7 +89,7 @@ class Drawing:
         return (f'<svg role="img" aria-label="{escape(title)}" width="{width:.3f}mm" height="{height:.3f}mm" '
                 f'viewBox="{low[0]:.3f} {low[1]:.3f} {width:.3f} {height:.3f}">{"".join(self._parts + self._texts)}</svg>')
 
-    def _extend(self, start: Pair, end: Pair) -> None:
+    def _extend(self, start: Point, end: Point) -> None:
         self.line(start, end, "thin")
 
     def _arrowed(self, start: Pair, end: Pair) -> None:
@@ -109,10 +111,10 @@ class Drawing:
         corners = "L".join(f"{x:.3f},{y:.3f}" for x, y in (tip, tail + side, tail - side))
         self._parts.append(f'<path class="dot" d="M{corners}Z"/>')
 
-    def _paper(self, point: Sequence[float]) -> Pair:
+    def _paper(self, point: Sequence[float] | Floats) -> Pair:
         return float(point[0]) * self.scale, -float(point[1]) * self.scale
 
-    def _text(self, point: Sequence[float]) -> str:
+    def _text(self, point: Sequence[float] | Floats) -> str:
         paper = self._paper(point)
         self._grow(np.array(paper))
         return f"{paper[0]:.3f},{paper[1]:.3f}"

@@ -12,6 +12,7 @@ from ..head.claws import ClawLine
 from ..mesh import Floats
 from ..solid.kernel import Solid, section, transformed
 from ..stone import crown_view
+from ..tolerance import CHORD_MM
 from .drawing import Drawing, Pair, best_scale
 
 ROOM_MM = (64.0, 75.0)
@@ -158,7 +159,8 @@ def plan_view(head: Head, scale: float | None) -> tuple[str, float]:
     plan = head.plan
     claws = [loop for name, solid in head.part_solids.items() if name != "wall"
              for loop in section(solid, min(plan["girdle_plane"], plan["wall_top"]))]
-    points = np.concatenate([*claws, head.stone.outline.loop(0.0, head.stone.outline.counts(0.02))])
+    outline = head.stone.outline.loop(0.0, head.stone.outline.counts(CHORD_MM))
+    points = np.concatenate([*claws, outline])
     size = np.ptp(points, axis=0)
     chosen = scale or best_scale(float(size[0]), float(size[1]), PLAN_ROOM_MM)
     drawing = Drawing(chosen)
@@ -169,10 +171,9 @@ def plan_view(head: Head, scale: float | None) -> tuple[str, float]:
     drawing.lines(view.outline, "edge")
     if scale is None:
         low, high = points.min(axis=0), points.max(axis=0)
-        half = head.stone.length_mm / 2.0
-        drawing.span((-half, 0.0), (half, 0.0), float(low[1]) - 6.0 / chosen, f"stone {head.stone.length_mm:.2f}")
-        drawing.rise((0.0, -head.stone.width_mm / 2.0), (0.0, head.stone.width_mm / 2.0), float(high[0]) * chosen + 6.0,
-                     f"{head.stone.width_mm:.2f}")
+        west, south, east, north = (outline[i] for i in (*outline.argmin(axis=0), *outline.argmax(axis=0)))
+        drawing.span(west, east, float(low[1]) - 6.0 / chosen, f"stone {head.stone.length_mm:.2f}")
+        drawing.rise(south, north, float(high[0]) * chosen + 6.0, f"{head.stone.width_mm:.2f}")
         line = head.lines[0]
         target = line.at(min(plan["girdle_plane"], plan["wall_top"]) / line.axis[2])[:2]
         drawing.leader((float(target[0]), float(target[1])), (float(high[0]), float(high[1]) + 3.0 / chosen),

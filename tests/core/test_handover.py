@@ -19,7 +19,7 @@ import trimesh
 from core.errors import FileFault
 from core.handover import FILES, hand_over
 from core.handover.drawing import Drawing, best_scale
-from core.handover.views import claw_azimuth_deg, is_claw_in_plane, side_view, upright_section
+from core.handover.views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view, upright_section
 from core.handover.write import write_files
 from core.head import Head, make_head
 from core.proof import prove
@@ -181,6 +181,17 @@ def test_the_section_of_any_outline_passes_through_the_claw_and_names_its_own_le
     for word, length in (("stone", np.ptp(stone[:, 0])), ("base", np.ptp(base)), ("hole", base[base > 0].min() - base[base < 0].max())):
         said = re.search(rf">{word} ([\d.]+)<", svg)
         assert said and float(said[1]) == pytest.approx(length, abs=0.011), word
+
+
+def test_the_plan_dimensions_a_pear_from_its_head_to_its_point() -> None:
+    """Its ends lie unevenly about the axis; the dimension line spans the drawn outline, at the drawing's scale."""
+    head = make_head(spec_of({"stone.cut": "pear", "stone.length_mm": 8.0, "stone.width_mm": 5.0}))
+    svg, scale = plan_view(head, None)
+    outline = head.stone.outline.loop(0.0, head.stone.outline.counts(0.001))
+    lines = [(float(a), float(b)) for a, y, b, z in re.findall(r'class="thin" d="M([\d.-]+),([\d.-]+)L([\d.-]+),([\d.-]+)"', svg) if y == z]
+    ends = scale * outline[:, 0].min(), scale * outline[:, 0].max()
+    assert abs(ends[0] + ends[1]) > 1.0
+    assert any(line == pytest.approx(ends, abs=0.05) for line in lines)
 
 
 def test_drawings_are_to_scale_and_label_what_they_measure() -> None:
