@@ -17,7 +17,7 @@ from .properties import is_head
 if TYPE_CHECKING:
     from ..core.proof import Finding
 
-RADIUS_PX, LINE_PX, TEXT_PX, STEPS = 16.0, 2.0, 14.0, 32
+RADIUS_PX, LINE_PX, TEXT_PX, GAP_PX, STEPS = 16.0, 2.0, 14.0, 8.0, 32
 COLOURS = {"sound": (0.55, 0.85, 0.55, 1.0), "watch": (1.0, 0.8, 0.3, 1.0), "unsafe": (1.0, 0.42, 0.36, 1.0)}
 UNITS = {
     "mm": " mm",
@@ -131,11 +131,22 @@ def _draw_label(point: Vector, scale: float, lines: tuple[str, ...], colour: tup
     blf.size(0, TEXT_PX * scale)
     blf.enable(0, blf.SHADOW)
     blf.shadow(0, 5, 0.0, 0.0, 0.0, 0.9)
+    widest = max(blf.dimensions(0, line)[0] for line in lines)
+    left = point.x + scale * (RADIUS_PX + GAP_PX)
+    if left + widest > _right_edge():
+        left = max(scale * GAP_PX, point.x - scale * (RADIUS_PX + GAP_PX) - widest)
     for row, line in enumerate(lines):
         blf.color(0, *(colour if row else (1.0, 1.0, 1.0, 1.0)))
-        blf.position(0, point.x + scale * (RADIUS_PX + 8.0), point.y + scale * (4.0 - 1.4 * TEXT_PX * row), 0.0)
+        blf.position(0, left, point.y + scale * (4.0 - 1.4 * TEXT_PX * row), 0.0)
         blf.draw(0, line)
     blf.disable(0, blf.SHADOW)
+
+
+def _right_edge() -> float:
+    """Where the 3D view ends or the sidebar begins to cover it, in pixels from the view's left."""
+    region = bpy.context.region
+    starts = [each.x - region.x for each in bpy.context.area.regions if each.type == "UI" and each.width > 1]
+    return float(min([region.width, *(start for start in starts if start > region.width / 2)]))  # it may stand left too
 
 
 def register() -> None:
