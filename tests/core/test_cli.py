@@ -1,6 +1,7 @@
 """The command line: exit codes, one line for each fault, nothing half written, never a traceback."""
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -111,6 +112,30 @@ def test_a_spec_that_is_a_folder_or_missing_exits_2(tmp_path: Path, capsys: pyte
         assert main([str(path), "--out", str(tmp_path / "out")]) == 2
         assert str(path) in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_spec_that_may_not_be_read_exits_2(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    def denied(path: Path) -> bytes:
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+    monkeypatch.setattr(Path, "read_bytes", denied)
+    assert main([str(tmp_path / "head.toml"), "--out", str(tmp_path / "out")]) == 2
+    said = capsys.readouterr().err
+    assert "Permission denied" in said and len(said.splitlines()) == 1 and list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("fault", [OSError(errno.ENOSPC, "No space left on device"), OSError(errno.EROFS, "Read-only file system")])
+def test_a_disk_that_takes_no_more_exits_2_and_keeps_what_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fault: OSError,
+                                                                    capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "sheet.html").write_text("before")
+
+    def full(descriptor: int) -> None:
+        raise fault
+    monkeypatch.setattr(os, "fsync", full)
+    code, out = run(tmp_path, SOUND)
+    said = capsys.readouterr()
+    assert code == 2 and said.out == "" and len(said.err.splitlines()) == 1 and str(fault.strerror) in said.err
+    assert {path.name: path.read_text() for path in out.iterdir()} == {"sheet.html": "before"}
 
 
 def test_an_out_that_is_a_file_exits_2_and_keeps_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
