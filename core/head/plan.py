@@ -180,8 +180,12 @@ def _wall(draft: _Draft, stone: Stone, metal: Alloy) -> None:
     share = rules["seat.bevel_share"]
     room = (thickness - inset) / math.cos(angle) - SHELF_MM
     most = 0.9 * top / math.cos(angle)
-    bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
-                   "As much of the wall as starts the seat, three quarters at most, and leaves a rim and a shelf under the stone.", share.source)
+    if stone.pavilion_depth_mm == 0.0:
+        bevel = derive("bevel", 0.0, "mm", "A flat base rests on the whole of the wall's top, so there is none.", COMMON)
+    else:
+        bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
+                       "As much of the wall as starts the seat, three quarters at most, and leaves a rim and a shelf under the "
+                       "stone.", share.source)
     if bevel > min(through, top / math.cos(angle)) - 1e-9:
         raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
                               f"{min(through, top / math.cos(angle)):.3f} mm with this wall and taper"))

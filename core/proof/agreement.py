@@ -77,7 +77,8 @@ def _wall(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
             found[name] = (half - inset_mm(face, gauge.girdle_loop), np.array([*face[0], height]))
     if math.isfinite(gauge.taper):
         found["taper"] = (math.degrees(gauge.taper), np.array([0.0, half, gauge.wall_top_mm]))
-        found["seat_inset"] = gauge.rim
+        if not gauge.has_flat_base:
+            found["seat_inset"] = gauge.rim
     return found
 
 

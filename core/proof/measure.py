@@ -64,6 +64,12 @@ DENSE = 480
 HOLLOW_SHARE = 0.6
 """The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
 
+WALL_LEVELS = 11
+"""At how many heights the wall's thickness is read before the thinnest place is looked at closely."""
+
+FLAT_MM = 0.02
+"""How far a base may lie from the girdle or from what it rests on and still count as flat. Larger: it rocks."""
+
 MOST_FACETS = 5000
 """Stones with more facets are scans. Larger: the table of points against facets fills the memory."""
 
@@ -252,49 +258,36 @@ class Gauge:
 
     @cached_property
     def wall_thickness(self) -> tuple[Floats, Floats]:
-        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest."""
-        low, high = self.base_mm + 0.01, self.wall_top_mm - 0.01
-        heights = np.linspace(low, high, 11)
-        every = max(1, len(self.stations[0]) // 48)
-        which = np.arange(0, len(self.stations[0]), every)
-        grid, places = self._thickness(which.astype(float), heights)
-        if not np.isfinite(grid).any():
-            return np.zeros(0), np.zeros((0, 3))
-        middle = np.array([np.median(row[np.isfinite(row)]) if np.isfinite(row).any() else np.nan for row in grid])
-        body = float(np.nanmedian(middle[:6]))
-        kept = len(heights)
-        # From the top down, levels that are thinner all round are the bevel.
-        while kept > 4 and not middle[kept - 1] >= BODY_SHARE * body:
-            kept -= 1
-        grid, places = grid[:kept], places[:kept]
-        if not np.isfinite(grid).any():
-            return np.zeros(0), np.zeros((0, 3))
-        row, column = np.unravel_index(int(np.nanargmin(grid)), grid.shape)
-        step = heights[1] - heights[0]
-        top = heights[kept - 1]
-        near_z = np.clip(heights[row] + np.linspace(-0.8, 0.8, 5) * step, low, top)
-        finer, finer_places = self._thickness(which[column] + np.linspace(-0.8, 0.8, 5) * every, near_z)
-        values = np.concatenate([grid.ravel(), finer.ravel()])
-        where = np.concatenate([places.reshape(-1, 3), finer_places.reshape(-1, 3)])
-        return values[np.isfinite(values)], where[np.isfinite(values)]
+        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest.
 
-    def _thickness(self, which: Floats, heights: Floats) -> tuple[Floats, Floats]:
-        """(h, s) mm and (h, s, 3): through the wall part, square to it, from its outer face; nan where rays miss."""
-        wall, shape = self.parts["wall"], (len(heights), len(which))
-        points, normals = (_between(rows, which) for rows in self.stations)
-        inset = np.stack([first_crossing(section(wall, float(height)), points, -normals, -2.0) for height in heights])
-        flat = points - normals * np.where(np.isfinite(inset), inset, np.nan)[..., None]
-        faces = np.concatenate([flat, np.broadcast_to(heights[:, None, None], (*shape, 1))], axis=-1).reshape(-1, 3)
-        lean = np.column_stack([-normals * math.cos(self.taper), np.full(len(which), math.sin(self.taper))])
-        inwards = np.tile(lean, (len(heights), 1))
-        there = np.flatnonzero(np.isfinite(faces).all(axis=1) & np.isfinite(inwards).all(axis=1))
-        found, places = np.full(len(faces), np.nan), np.full((len(faces), 3), np.nan)
-        starts = faces[there] - 0.05 * inwards[there]
-        rays = ways_through(wall, starts, starts + inwards[there] * float(self.reach_mm.max()))
-        for i, ways in zip(there, rays):
-            if len(ways) >= 2:
-                found[i], places[i] = ways[1] - ways[0], faces[i]
-        return found.reshape(shape), places.reshape(*shape, 3)
+        Each corner of the faces of a section is measured to the other face, so that mitred corners read truly.
+        """
+        low, high = self.base_mm + 0.01, self.wall_top_mm - 0.01
+        heights = np.linspace(low, high, WALL_LEVELS)
+        levels = [self._thickness(float(height)) for height in heights]
+        middles = [float(np.median(values)) if len(values) else math.nan for values, _ in levels]
+        if np.isnan(middles).all():
+            return np.zeros(0), np.zeros((0, 3))
+        body = float(np.nanmedian(middles[:WALL_LEVELS // 2 + 1]))
+        kept = len(levels)
+        # From the top down, levels that are thinner all round are the bevel.
+        while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:
+            kept -= 1
+        least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
+        thinnest, step = int(np.argmin(least)), float(heights[1] - heights[0])
+        near = np.clip(heights[thinnest] + np.array([-0.8, -0.4, 0.4, 0.8]) * step, low, heights[kept - 1])
+        levels = levels[:kept] + [self._thickness(float(height)) for height in near]
+        return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])
+
+    def _thickness(self, height_mm: float) -> tuple[Floats, Floats]:
+        """(k,) mm square to the wall and (k, 3) where, at one height; empty where the wall is not a ring."""
+        outer, inner = self.wall_faces(height_mm)
+        if outer is None or inner is None:
+            return np.zeros(0), np.zeros((0, 3))
+        points = np.concatenate([outer, inner])
+        # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of dents are not.
+        values = np.concatenate([distances_mm(outer, inner), distances_mm(inner, outer)]) * math.cos(self.taper)
+        return values, np.column_stack([points, np.full(len(points), height_mm)])
 
     # The pavilion over the metal.
 
@@ -368,6 +361,22 @@ class Gauge:
         inset = np.where(np.isfinite(stone[0]), stone[0], 0.0)
         places = np.column_stack([points - normals * inset[:, None], np.full(len(points), z[0])])
         return width, places, again
+
+    @property
+    def has_flat_base(self) -> bool:
+        """True if the stone ends at its girdle, so that it rests on the wall's top and not on a pavilion."""
+        return float(self.culet[2]) > self.girdle_plane_mm - FLAT_MM
+
+    def flat_bearing(self) -> tuple[Floats, Floats]:
+        """(n,) width of the wall's top under a flat base, 0 where the base does not lie on it, and (n, 3) its outer edge."""
+        points, normals = self.stations
+        top = self.wall_top_mm
+        ways = crossings(section(self.parts["wall"], top - HAIR_MM), points, -normals)
+        width = np.zeros(len(points))
+        if ways.shape[1] and abs(float(self.culet[2]) - top) <= FLAT_MM:
+            inner = np.where(ways <= self.reach_mm[:, None] + 1e-6, ways, -np.inf).max(axis=1)
+            width = np.maximum(np.where(np.isfinite(inner), inner, 0.0), 0.0)
+        return width, np.column_stack([points, np.full(len(points), top)])
 
     def place_at(self, level: int, station: int, inset_mm: float) -> Floats:
         """(3,) on a way in from the girdle."""
@@ -624,11 +633,3 @@ class Gauge:
         more = int(np.argmin(np.append(touches(finer), False))) - 1
         gaps = int((~touching[:last]).sum())
         return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
-
-
-def _between(rows: Floats, at: Floats) -> Floats:
-    """Rows number `at` (k,) of a ring of rows, between two of them where it is no whole number."""
-    low = np.floor(at).astype(int)
-    share = (at - low)[:, None]
-    between: Floats = (1.0 - share) * rows[low % len(rows)] + share * rows[(low + 1) % len(rows)]
-    return between

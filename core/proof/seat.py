@@ -21,7 +21,8 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                            ("seat.bearing", "Width of the bearing")):
             yield unable(code, what, NO_WALL, NAME_WALL)
     else:
-        yield _rim(subject, rules)
+        if not subject.gauge.has_flat_base:
+            yield _rim(subject, rules)
         yield from _bearing(subject, rules)
     yield _in_common(subject)
     yield _culet_clearance(subject, rules)
@@ -42,7 +43,10 @@ def _rim(subject: Subject, rules: HouseRules) -> Finding:
 
 def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
-    width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
+    if gauge.has_flat_base:
+        (width, places), again = gauge.flat_bearing(), []
+    else:
+        width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
     share = float((width > 0.0).mean())
     j = int(np.argmin(width))
     resting = gauge.stations[1][width > 0.0]
