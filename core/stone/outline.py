@@ -428,18 +428,23 @@ class Outline:
             return float(end - start)
         return min(0.0, float(_stretch(self.pieces[i], start, end, inset_mm).min()))
 
+    @cached_property
+    def _joins_smoothly(self) -> tuple[bool, ...]:
+        """For each piece, whether the next one goes on in its direction."""
+        ends = [piece.at(np.array([0.0, 1.0]))[1] for piece in self.pieces]
+        return tuple(bool(abs(_cross(one[1], other[0])) < math.radians(SMOOTH_DEG))
+                     for one, other in zip(ends, ends[1:] + ends[:1], strict=True))
+
     def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
         """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""
         first, second = self.pieces[before], self.pieces[after]
         if isinstance(first, Line) and isinstance(second, Line):
             return _line_joint(first, second, inset_mm)
         t, s = 1.0, 0.0
-        if (before + 1) % len(self.pieces) == after:
-            one, other = first.at(np.ones(1))[1][0], second.at(np.zeros(1))[1][0]
-            if abs(_cross(one, other)) < math.radians(SMOOTH_DEG):
-                t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
-                if (t, s) == (1.0, 0.0):
-                    return t, s
+        if (before + 1) % len(self.pieces) == after and self._joins_smoothly[before]:
+            t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
+            if (t, s) == (1.0, 0.0):
+                return t, s
         for _ in range(40):
             p, m, v, a = (row[0] for row in first.at(np.array([t])))
             q, n, w, b = (row[0] for row in second.at(np.array([s])))
@@ -574,6 +579,11 @@ def _swept_mm2(piece: Piece, start: float, end: float, inset_mm: float) -> float
     if not piece.is_curved:
         p, q = _offset(piece, np.array([start, end]), inset_mm)[0]
         return float(_cross(p, q)) / 2.0
+    if isinstance(piece, Arc) and piece.x_mm == piece.y_mm:
+        radius = piece.x_mm - inset_mm
+        (cos, sin), (last_cos, last_sin) = piece.at(np.array([start, end]))[1]
+        moved = piece.centre[0] * (last_sin - sin) - piece.centre[1] * (last_cos - cos)
+        return float(radius * (radius * piece.sweep_rad * (end - start) + moved)) / 2.0
     t, weights = _quadrature(start, end)
     points, normals, along, turning = piece.at(t)
     return float(weights @ _cross(points - inset_mm * normals, along - inset_mm * turning)) / 2.0

@@ -113,7 +113,7 @@ class Stone:
 
     def _ways_in(self, points: Floats, normals: Floats, depth_mm: float) -> Floats:
         """(k,) mm: along each inward normal at a depth, how far to the pavilion; infinite where the way misses it."""
-        below = self.part.normals[:, 2] < LEVEL
+        below = self.part.normals[:, 2] < -LEVEL  # the girdle stands upright and is never met on a way in
         if self.is_mirrored:
             below &= self.part.tags != self.part.tag_names.index(MIRROR)
         n, d = self.part.normals[below], self.part.offsets[below]
