@@ -147,26 +147,37 @@ def _views(head: Head) -> str:
 
 
 def _bench(head: Head) -> str:
+    factor, scale = enlargement_of(head), head.plan["shrinkage"]
+    cast = (f"cast.stl and cast.3mf are enlarged by {100 * (factor - 1):.2f} % for a linear shrinkage of {100 * scale:.2f} %; "
+            "head.stl and head.3mf are not. Enlarge only once." if factor != 1.0 else
+            "No shrinkage is planned for: cast.stl and cast.3mf are as large as head.stl and head.3mf.")
+    title = "At the bench" if head.state == "cast" else "At the bench, to get from the casting to what is drawn"
+    steps = "".join(f"<li>{escape(step)}</li>" for step in _steps(head))
+    return f"<h2>{title}</h2><ol>{steps}</ol><p>{escape(cast)}</p>"
+
+
+def _steps(head: Head) -> list[str]:
+    """What the setter does, in order. Common practice, no source; bevel bur and notch as the house rules."""
     plan = head.plan
-    choice = seat_bur(head.stone.width_mm)
-    cut = bool(head.spec.get("seat.cut"))
-    bur = f"{choice.bur.diameter_mm:.1f} mm ({choice.bur.designation})"
-    steps = [
-        (f"Seat bur {bur}" + (f"; {choice.remark}." if choice.remark else ".") if head.stone.outline.is_one_piece else
-         f"Seat bur of {bur} or less, for the stone's width; lead it along the outline."),
-        (f"The seat is cut in the model with {plan['seat_clearance']:.2f} mm of room; clean it, do not deepen it." if cut else
-         f"The bevel of {plan['bevel']:.2f} mm starts the seat; cut it to the stone until the girdle stands "
-         f"{plan['girdle_plane']:.2f} mm over the base."),
-        f"Notch each claw at the girdle, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
-        f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, no more than half.",
-        f"Trim each claw by {plan['trim_length']:.2f} mm, bend it over and finish its tip {plan['tip_height']:.2f} mm over the base, lying on "
-        f"{100 * plan['contact']:.0f} % of the crown's slope.",
-        "The table stays level; no gap above or below the girdle; a cloth drawn over the claws does not catch.",
-    ]
-    scale = plan["shrinkage"]
-    cast = (f"cast.stl and cast.3mf are enlarged by {100 * (enlargement_of(head) - 1):.2f} % for a linear shrinkage of {100 * scale:.2f} %; "
-            "head.stl and head.3mf are not. Enlarge only once.")
-    return f"<h2>At the bench</h2><ol>{''.join(f'<li>{escape(step)}</li>' for step in steps)}</ol><p>{escape(cast)}</p>"
+    stands = f"until its lower girdle edge stands {plan['girdle_plane']:.2f} mm and its table {plan['table_height']:.2f} mm over the base"
+    if head.spec.get("seat.cut"):
+        seat = [f"The seat and the notches are in the model, with {plan['seat_clearance']:.2f} mm of room: clean them, do not deepen them. "
+                f"The stone is down when its table stands {plan['table_height']:.2f} mm over the base."]
+    else:
+        choice = seat_bur(head.stone.width_mm)
+        bur = f"{choice.bur.diameter_mm:.1f} mm ({choice.bur.designation})"
+        start = f"The bevel of {plan['bevel']:.2f} mm starts the seat" if plan["bevel"] > 0.0 else "The stone rests on the wall's top"
+        seat = [
+            (f"Setting bur {bur}" + (f"; {choice.remark}." if choice.remark else ".") if head.stone.outline.is_one_piece else
+             f"Setting bur of {bur} or less, for the stone's width; lead it along the outline."),
+            f"{start}; bed the stone {stands}.",
+            f"Notch each claw at the girdle with a 90° bur, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
+            f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, and never more than half.",
+        ]
+    return [*seat,
+            f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off what is over, about "
+            f"{plan['trim_length']:.2f} mm, and round its tip, {plan['tip_height']:.2f} mm over the base.",
+            "The table stays level; no gap above or below the girdle; a cloth drawn over the claws does not catch."]
 
 
 def enlargement_of(head: Head) -> float:
@@ -221,8 +232,10 @@ def _cautions(head: Head, rules: HouseRules) -> str:
     metal.append(f"Lead below {rules.value('law.lead_most'):g} % and cadmium below {rules.value('law.cadmium_most'):g} % in each part "
                  f"({rules['law.cadmium_most'].source}).")
     general = "".join(f"<li>{escape(text)}</li>" for text in (*metal, *GENERAL))
-    return (f'<h2>Cautions</h2><div class="box"><p><b>{escape(kind.name.capitalize())}</b> <span class="src">{escape(kind.source)}</span></p>'
-            f"<table><tbody>{stone}</tbody></table></div><div class=\"box\" style=\"margin-top:2mm\"><ul>{general}</ul></div>")
+    return (f'<h2>Cautions</h2><div class="box"><p><b>{escape(kind.name.capitalize())}</b></p>'
+            f"<table><tbody>{stone}</tbody></table>"
+            f'<p class="src" style="margin:1mm 0 0">{escape(kind.source)}</p></div>'
+            f'<div class="box" style="margin-top:2mm"><ul>{general}</ul></div>')
 
 
 def _weights(head: Head, rules: HouseRules) -> str:
