@@ -455,7 +455,7 @@ class Outline:
                 break
             dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
             t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
-            if abs(dt) + abs(ds) < 1e-14:
+            if abs(dt) + abs(ds) < 1e-9:  # the next step would be its square
                 return t, s
         if math.hypot(*gap) < 1e-9:
             return t, s
