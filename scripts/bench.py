@@ -93,7 +93,7 @@ def against_brep(rounds: int) -> list[Row]:
 
     apart = abs(ours() / exact() - 1.0)
     if apart > 1e-3:
-        sys.exit(f"bench.py: the two solids differ by {100 * apart:.2f} % in volume, 0.1 % is allowed: not the same head")
+        sys.exit(f"bench.py: the two solids differ by {100 * apart:.2f} % in volume, 0.1 % is allowed")
     own, fresh, brep = alternately(rounds, ours, ours_with_a_new_stone, exact)
     environment.say(f"   worked head {own:.2f} ms, exact B-rep {brep:.1f} ms, volumes {100 * apart:.4f} % apart; "
                     f"with a stone not seen before {fresh:.2f} ms, {brep / fresh:.1f} times faster")
@@ -165,10 +165,10 @@ def many(count: int) -> list[Row]:
     whole = time.perf_counter() - started
     quarter = sum(times[: count // 4])
     half, last = sum(times[: count // 2]), sum(times[-(count // 4):])
-    environment.say(f"   specs to proofs: {count // 4} in {quarter:.1f} s, {count // 2} in {half:.1f} s, {count} in {whole:.1f} s; "
-                    f"slowest {1e3 * max(times):.0f} ms; geometry refused: {refused or 'none'}")
+    environment.say(f"   specs to proofs: {count // 4} in {quarter:.1f} s, {count // 2} in {half:.1f} s, {count} in "
+                    f"{whole:.1f} s; slowest {1e3 * max(times):.0f} ms; geometry refused: {refused or 'none'}")
     return [Row(f"{SPECS:,} random specs to proofs, one core", whole * SPECS / count, "s", SPECS_S),
-            Row("  time per spec, last quarter over first (1 is linear)", last / quarter, "x", LINEAR_TIMES)]  # fmt: skip
+            Row("  time per spec, last quarter over first (1 is linear)", last / quarter, "x", LINEAR_TIMES)]
 
 
 def stones(rounds: int) -> list[Row]:
@@ -223,8 +223,8 @@ def in_blender(quick: bool) -> list[Row]:
                     f"volumes {100 * found['apart']:.4f} % apart (Blender {version})")
     ticks = found["ticks"]
     slowest = max(ticks, key=ticks.__getitem__)
-    return [Row(f"spec to fused solid, against EXACT modifiers in Blender {version}", found["exact_ms"] / found["own_ms"],
-                "x", MODIFIER_TIMES, True),
+    times = found["exact_ms"] / found["own_ms"]
+    return [Row(f"spec to fused solid, against EXACT modifiers in Blender {version}", times, "x", MODIFIER_TIMES, True),
             Row("slider tick, worked head's taper", ticks["worked, taper"], "ms", TICK_MS),
             Row(f"slider tick, slowest of {len(ticks)} ({slowest})", ticks[slowest], "ms", TICK_MS),
             Row("register(), imports included", statistics.median(starts), "ms", REGISTER_MS)]  # fmt: skip
