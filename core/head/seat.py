@@ -1,11 +1,8 @@
 """The seat: what the stone takes out of the metal that holds it."""
 from __future__ import annotations
 
-from ..solid.kernel import Solid, bounds, cut, overlap, solid_of, volume_mm3
+from ..solid.kernel import Solid, bounds, cut, solid_of
 from ..stone import Stone
-
-NOTHING_MM3 = 1e-9
-"""Less common volume than this is no contact. Larger: a shallow seat would not be cut."""
 
 
 def seat_tool(stone: Stone, girdle_plane_mm: float, clearance_mm: float) -> Solid:
@@ -15,9 +12,9 @@ def seat_tool(stone: Stone, girdle_plane_mm: float, clearance_mm: float) -> Soli
 
 
 def seat_stone(solid: Solid, tool: Solid, part: str) -> Solid:
-    """The part with the seat cut into it; untouched where the stone does not reach it."""
+    """The part with the seat cut into it; the same solid where the stone is out of its reach."""
     low, high = bounds(tool)
     part_low, part_high = bounds(solid)
-    if (part_low > high).any() or (low > part_high).any() or volume_mm3(overlap(solid, tool)) <= NOTHING_MM3:
+    if (part_low > high).any() or (low > part_high).any():
         return solid
     return cut(solid, [tool], part)
