@@ -10,10 +10,8 @@ from typing import Any
 from ..errors import Fault, FileFault, GeometryError, SpecError
 from ..trade.species import species
 from .cuts import BY_NAME, CUTS, Cut
-from .meshfile import read_triangles
 from .proportions import refuse
 from .resolve import ANGLE_KEYS, SHARE_KEYS, SIZE_KEYS, resolve
-from .scan import scanned_stone
 from .stone import Stone
 
 HOUSE_SPECIES = "diamond"
@@ -81,6 +79,10 @@ cache_info = _made.cache_info
 
 def _scanned(choice: Mapping[str, Any]) -> Stone:
     """A stone from a mesh file, which alone says how large it is."""
+    # Here, because most stones come from measures and Blender waits for every module while it starts.
+    from .meshfile import read_triangles
+    from .scan import scanned_stone
+
     measures = [key for key in (*SIZE_KEYS, *SHARE_KEYS, *ANGLE_KEYS) if key in choice]
     if measures:
         raise SpecError(*(Fault(f"stone.{key}", choice[key],
