@@ -265,9 +265,6 @@ class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
         head = head_of(mesh)
         if head is not None and "finger_diameter" in head.plan:
             layout.label(text=f"Inside diameter {head.plan['finger_diameter']:.2f} mm")
-        column = layout.column(align=True, heading="How Far Off")
-        for path in ("spread.stone_mm", "spread.model_mm", "spread.casting_percent"):
-            choose(column, context, settings, path)
 
 
 class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):

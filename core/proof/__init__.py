@@ -6,7 +6,7 @@ from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
 from .casting import check_casting
 from .claws import check_claws
-from .findings import VERDICTS, Finding, worst_first
+from .findings import VERDICTS, Finding, unable, worst_first
 from .retention import check_retention
 from .seat import check_seat
 from .subject import Subject, subject_of
@@ -20,7 +20,12 @@ __all__ = ["CHECKS", "VERDICTS", "Finding", "Subject", "prove", "prove_subject",
 
 def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
     """Every finding for a head, worst first. Raises GeometryError if its solids can't be made."""
-    return prove_subject(subject_of(head), rules)
+    findings = prove_subject(subject_of(head), rules)
+    if not head.spec.section("spread"):
+        return findings
+    reason = "worst cases are not computed yet, and every figure holds for the sizes as given"
+    return worst_first([*findings, unable("spread.applied", "Spread", reason,
+                                          "Prove the head again with the stone at its largest and at its smallest.")])
 
 
 def prove_subject(subject: Subject, rules: HouseRules | None = None) -> tuple[Finding, ...]:

@@ -28,6 +28,9 @@ SIDE_CHORDS = 32
 """Chords in place of a piece where distances to it are looked at, within 0.2 % of the outline's size. Fewer: a parallel
 that crosses itself near a sharp end would pass for a simple one."""
 
+CUSP_MM = 1e-3
+"""How far apart two parallels may end where a corner only begins to open. Larger: the wall gets a visible flat there."""
+
 SAME = 1e-9
 """Parameters of a piece that differ by less are one place. Larger: a facet's corner would leave the outline."""
 
@@ -441,10 +444,12 @@ class Outline:
         if isinstance(first, Line) and isinstance(second, Line):
             return _line_joint(first, second, inset_mm)
         t, s = 1.0, 0.0
-        if (before + 1) % len(self.pieces) == after and self._joins_smoothly[before]:
+        opening = (before + 1) % len(self.pieces) == after and self._joins_smoothly[before]
+        if opening:
             t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
             if (t, s) == (1.0, 0.0):
                 return t, s
+        guess = t, s
         for _ in range(40):
             p, m, v, a = (row[0] for row in first.at(np.array([t])))
             q, n, w, b = (row[0] for row in second.at(np.array([s])))
@@ -456,9 +461,16 @@ class Outline:
             dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
             t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
             if abs(dt) + abs(ds) < 1e-9:  # the next step would be its square
-                return t, s
-        if math.hypot(*gap) < 1e-9:
+                break
+        # The parallels of two pieces that join smoothly also meet where the pieces do, but run backwards there.
+        is_found = math.hypot(*gap) < 1e-8 and not (opening and 1.0 - t < 0.5 * (1.0 - guess[0]))
+        if is_found:
             return t, s
+        if opening:
+            # A corner that only begins to open is a cusp, where the steps above find no other way; the guess lies on it.
+            p, q = _offset(first, np.array(guess[:1]), inset_mm)[0][0], _offset(second, np.array(guess[1:]), inset_mm)[0][0]
+            if math.hypot(*(p - q)) < CUSP_MM:
+                return guess
         raise _no_parallel(inset_mm)
 
 
@@ -546,6 +558,8 @@ def _backwards(piece: Piece, step: int, inset_mm: float) -> float:
         return 0.0
     k = int(forwards[0])
     turn = k - stretch[k] / (stretch[k] - stretch[k - 1])
+    if k == 1:  # so near to its sharpest place the stretch grows with the square of the way from it
+        turn = math.sqrt(stretch[0] / (stretch[0] - stretch[1]))
     return min(0.95, math.sqrt(3.0) * float(turn) / (len(stretch) - 1))
 
 

@@ -193,3 +193,10 @@ def test_a_plan_is_made_without_any_mesh_but_the_stones() -> None:
 
 def test_every_pinnable_dimension_names_a_field() -> None:
     assert set(PINNABLE.values()) <= set(BY_PATH)
+
+
+@pytest.mark.parametrize("cut", ["oval", "pear", "marquise", "oval cabochon"])
+def test_walls_follow_outlines_right_where_a_corner_begins_to_open(cut: str) -> None:
+    """An ellipse's parallel gets a corner at the inset b²/a; an 8.2 mm oval's wall has a row just there."""
+    for length_mm in np.arange(8.0, 8.5, 0.05):
+        assert make_head(Spec().with_choices(stone__cut=cut, stone__length_mm=float(length_mm))).parts["wall"].is_closed()

@@ -13,6 +13,7 @@ from core.proof import CHECKS, VERDICTS, Finding, Subject, prove, prove_subject,
 from core.proof.findings import Limit, at_least, at_most, judge, worst_first
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
 from core.spec import Spec, spec_of
+from core.stone import CUTS
 from core.tolerance import READ_MM
 from core.trade.house_rules import HouseRules, house_rules
 
@@ -408,3 +409,23 @@ def ball(radius_mm: float) -> Solid:
     points = np.column_stack([(np.cos(tilt) * np.cos(turn)).ravel(), (np.cos(tilt) * np.sin(turn)).ravel(),
                               np.sin(tilt).ravel()])
     return solid_of_triangles(*hull_triangles(radius_mm * points), "ball")
+
+
+@pytest.mark.parametrize("cut", [cut for cut in CUTS if cut not in {"heart", "baguette", "tapered baguette"}])
+def test_a_default_head_is_safe_as_cast_for_every_cut(cut: str) -> None:
+    """But for three, whose round claws don't stand at the cleft or the corners: there the proof has to say so."""
+    findings = prove(make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0})))
+    assert [finding.code for finding in findings if finding.verdict == "unsafe"] == []
+
+
+@pytest.mark.parametrize(("cut", "code"), [("baguette", "retention.passing"), ("tapered baguette", "retention.sideways"),
+                                           ("heart", "seat.culet_free")])
+def test_a_default_head_that_does_not_hold_is_unsafe(cut: str, code: str) -> None:
+    findings = prove(make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0})))
+    assert code in [finding.code for finding in findings if finding.verdict == "unsafe"]
+
+
+def test_a_spread_that_is_given_is_said_not_to_be_applied() -> None:
+    codes = [finding.code for finding in prove(make_head(spec_of({"spread.stone_mm": 0.05}))) if finding.verdict == "watch"]
+    assert codes == ["spread.applied"]
+    assert "spread.applied" not in [finding.code for finding in prove(make_head(Spec()))]
