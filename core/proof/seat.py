@@ -43,8 +43,9 @@ def _rim(subject: Subject, rules: HouseRules) -> Finding:
 
 def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
+    again: list[tuple[int, int]] = []
     if gauge.has_flat_base:
-        (width, places), again = gauge.flat_bearing(), []
+        width, places = gauge.flat_bearing()
     else:
         width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
     share = float((width > 0.0).mean())
