@@ -460,7 +460,7 @@ class Outline:
                 break
             dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
             t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
-            if abs(dt) + abs(ds) < 1e-9:  # the next step would be its square
+            if abs(dt) + abs(ds) < 1e-11:  # the next step would be its square, and the gap is below its own limit
                 break
         # The parallels of two pieces that join smoothly also meet where the pieces do, but run backwards there.
         is_found = math.hypot(*gap) < 1e-8 and not (opening and 1.0 - t < 0.5 * (1.0 - guess[0]))

@@ -189,3 +189,11 @@ def test_the_reach_of_a_convex_outline_is_the_largest_circle_that_fits(cut: str)
     found = linprog([0, 0, -1], np.column_stack([normals, np.ones(len(loop))]), np.einsum("ij,ij->i", normals, loop),
                     bounds=[(None, None), (None, None), (0, None)])
     assert outline.reach_mm == pytest.approx(found.x[2], rel=2e-5)
+
+
+@pytest.mark.parametrize("cut", ["marquise", "oval", "pear", "trillion", "cushion", "heart"])
+def test_a_parallel_is_found_at_every_inset_up_to_the_reach(cut: str) -> None:
+    outline = make_stone({"cut": cut, "length_mm": 14.81}).outline
+    counts = outline.counts(0.005, 4)
+    for inset in outline.reach_mm * np.arange(0.0, 0.99, 0.0025):
+        assert len(outline.loop(float(inset), counts)) == sum(counts)
