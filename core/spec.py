@@ -231,7 +231,10 @@ def read_spec(path: str | Path) -> Spec:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise FileFault(path, f"it cannot be read ({reason})", "check its name and permissions") from None
-    return spec_from_toml(text)
+    spec = spec_from_toml(text)
+    mesh = spec.get("stone.mesh")
+    # A mesh is named as seen from the spec, so that both can be moved together.
+    return spec.with_choices(stone__mesh=str(path.parent / mesh)) if mesh else spec
 
 
 def spec_to_toml(spec: Spec) -> str:

@@ -230,7 +230,7 @@ class Gauge:
         wall, low, high = self.parts["wall"], self.base_mm + HAIR_MM, self.wall_top_mm - HAIR_MM
         inset = [first_crossing(section(wall, z), points, -normals, -2.0) for z in (low, high)]
         met = np.isfinite(inset[0]) & np.isfinite(inset[1])
-        return math.atan2(float(np.median((inset[0] - inset[1])[met])), high - low) if met.any() else math.nan
+        return math.atan2(float(np.median(inset[0][met] - inset[1][met])), high - low) if met.any() else math.nan
 
     def wall_faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
         """The wall part's outer and inner loop at a height; None where there is none."""

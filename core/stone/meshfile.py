@@ -8,6 +8,10 @@ import numpy as np
 from ..errors import FileFault
 from ..mesh import Floats, Ints
 
+KINDS = (".stl", ".obj")
+MOST_BYTES = 500_000_000
+"""The largest file that is read: ten million triangles of binary STL. Larger: the memory of a small machine fills."""
+
 HEADER_BYTES, RECORD_BYTES = 84, 50
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
@@ -16,23 +20,27 @@ def read_triangles(path: str | Path) -> tuple[Floats, Ints]:
     """Vertices (n, 3) float mm, equal ones welded, and triangles (t, 3) int. Raises FileFault if it holds no such
     mesh."""
     path = Path(path)
+    kind = path.suffix.lower()
+    if kind not in KINDS:
+        raise FileFault(path, f'its name ends in "{kind}"', "only .stl and .obj meshes are read")
     try:
+        if path.exists() and not path.is_file():
+            raise FileFault(path, "it is a folder or a device", "give the path of an STL or OBJ mesh in mm")
+        if path.exists() and path.stat().st_size > MOST_BYTES:
+            raise FileFault(path, f"it holds {path.stat().st_size / 1e6:.0f} MB", f"at most {MOST_BYTES / 1e6:.0f} MB are read")
         data = path.read_bytes()
     except FileNotFoundError:
         raise FileFault(path, "there is no such file", "give the path of an STL or OBJ mesh in mm") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise FileFault(path, f"it cannot be read ({reason})", "check its name and permissions") from None
-    kind = path.suffix.lower()
     try:
         if kind == ".stl":
             corners = _binary_stl(data) if _is_binary_stl(data) else _text_stl(data)
             vertices, triangles = welded(corners)
-        elif kind == ".obj":
-            vertices, triangles = _obj(data)
         else:
-            raise FileFault(path, f'its name ends in "{kind}"', "only .stl and .obj meshes are read")
-    except (ValueError, IndexError, UnicodeDecodeError) as error:
+            vertices, triangles = _obj(data)
+    except (ValueError, IndexError, OverflowError, UnicodeDecodeError) as error:
         raise FileFault(path, f"it is not a sound {kind[1:].upper()} file ({error})", "export it again") from None
     if len(triangles) == 0:
         raise FileFault(path, "it holds no triangles", "export the stone as a mesh")

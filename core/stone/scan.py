@@ -23,6 +23,9 @@ from .facets import Planes
 from .outline import Outline
 from .stone import Stone
 
+SIZES_MM = (0.5, 100.0)
+"""How small and how large a scanned stone may be. Wider: a mesh in metres or inches would pass for one in mm."""
+
 FLAT_DEG = 1.0
 """Triangles whose normals differ by less lie on one flat facet. Larger: a low dome would count as a table."""
 
@@ -131,6 +134,10 @@ def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan",
     """
     used, index = np.unique(triangles, return_inverse=True)
     vertices = vertices[used]
+    size = float(np.ptp(vertices, axis=0).max()) if len(vertices) else 0.0
+    if not SIZES_MM[0] <= size <= SIZES_MM[1]:
+        raise GeometryError("stone", f"its mesh is {size:.4g} mm large", f"a stone measures {SIZES_MM[0]:g} to "
+                            f"{SIZES_MM[1]:g} mm; export it in millimetres")
     triangles = _outward(vertices, index.reshape(-1, 3).astype(np.int32))
     _check_closed(vertices, triangles)
     solid = solid_of_triangles(vertices, triangles, "stone")

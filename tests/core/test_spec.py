@@ -82,3 +82,10 @@ def test_files_that_cannot_be_read_say_why(tmp_path: Path) -> None:
 def test_a_path_that_is_no_field_is_an_error_in_the_program() -> None:
     with pytest.raises(KeyError):
         Spec().get("claws.colour")
+
+
+def test_a_mesh_is_named_as_seen_from_the_spec(tmp_path: Path) -> None:
+    (tmp_path / "head.toml").write_text('[stone]\nmesh = "scans/old.stl"\n')
+    assert read_spec(tmp_path / "head.toml").get("stone.mesh") == str(tmp_path / "scans" / "old.stl")
+    (tmp_path / "head.toml").write_text('[stone]\nmesh = "/elsewhere/old.stl"\n')
+    assert read_spec(tmp_path / "head.toml").get("stone.mesh") == "/elsewhere/old.stl"

@@ -189,3 +189,20 @@ def test_a_tilted_scan_loses_its_table() -> None:
 def test_only_a_mesh_has_an_orientation_to_correct() -> None:
     with pytest.raises(SpecError, match="stone.mesh_turn_deg"):
         make_stone({"length_mm": 6.0, "mesh_turn_deg": 10.0})
+
+
+@pytest.mark.parametrize("size_mm", [3e30, 101.0, 0.4, 3e-30])
+def test_a_mesh_of_no_stone_s_size_is_refused(size_mm: float) -> None:
+    vertices, triangles = arrays(make_stone({"length_mm": 6.0}))
+    with pytest.raises(GeometryError, match="millimetres"):
+        scanned_stone(vertices * (size_mm / 6.0), triangles)
+
+
+def test_what_is_no_file_or_names_no_point_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "folder.stl").mkdir()
+    (tmp_path / "far.obj").write_text("v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 99999999999999999999999\n")
+    for name in ("folder.stl", "far.obj"):
+        with pytest.raises(FileFault):
+            read_triangles(tmp_path / name)
+    with pytest.raises(FileFault, match="only .stl and .obj"):
+        read_triangles("/dev/zero")
