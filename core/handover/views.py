@@ -147,7 +147,7 @@ def _name_parts(head: Head, drawing: Drawing, aside: float, cut: Cut) -> None:
         notes.append((top, (0.5 * (on_top + on_wall), top - 0.5 * plan["bevel"] * math.cos(slope)), f"bevel {plan['bevel']:.2f}"))
     notes.append((middle, (0.5 * (cut.base[0] + cut.hollow[0]) + run, middle), f"wall {plan['wall_thickness']:.2f}"))
     notes.append((0.0, (cut.base[0] + run / 2.0, middle / 2.0), f"taper {plan['taper']:.1f}°"))
-    notes.append((0.0, (0.0, culet), f"culet {culet:.2f} up"))
+    notes.append((0.0, (0.0, culet), f"culet at {culet:.2f}"))
     previous = math.inf
     for height, target, label in notes:
         previous = min(height, previous - 4.2 / drawing.scale)

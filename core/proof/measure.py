@@ -266,9 +266,10 @@ class Gauge:
         heights = np.linspace(low, high, WALL_LEVELS)
         levels = [self._thickness(float(height)) for height in heights]
         middles = [float(np.median(values)) if len(values) else math.nan for values, _ in levels]
-        if np.isnan(middles).all():
+        if not any(map(math.isfinite, middles)):
             return np.zeros(0), np.zeros((0, 3))
-        body = float(np.nanmedian(middles[:WALL_LEVELS // 2 + 1]))
+        read = [middle for middle in middles if math.isfinite(middle)]
+        body = float(np.median(read[:WALL_LEVELS // 2 + 1]))
         kept = len(levels)
         # From the top down, levels that are thinner all round are the bevel.
         while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:

@@ -51,7 +51,7 @@ def _sideways(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held from one side only slides out at the other.",
                   "geometry", f"Add a claw towards {direction:.0f}°, where the stone is free to leave.")
     reach = float(np.max(points @ free))
-    yield judge("retention.sideways", "Widest turn without a contact that stops the stone", gap, "deg",
+    yield judge("retention.sideways", "Widest arc of the girdle with nothing to stop the stone", gap, "deg",
                 [*(free * reach), girdle_z], [limit], 0.0)
 
 

@@ -56,7 +56,7 @@ def seat_bur(stone_mm: float) -> BurChoice:
     if under_mm <= MOST_UNDER_MM + SAME_POINT_MM:
         return BurChoice(bur, "")
     return BurChoice(bur, f"the nearest bur is {under_mm:.2f} mm under the stone, more than {MOST_UNDER_MM:g} mm; "
-                          "open the seat by hand or turn the bur around the axis")
+                          "open the seat by hand or lead the bur round the seat")
 
 
 def _bur(row: Row) -> Bur:
