@@ -203,3 +203,15 @@ def test_vertices_of_a_solid_come_out_as_they_went_in() -> None:
     vertices, _ = triangles_of(found.parts["claw 1"])
     assert found.claw_length_mm(found.claws[0]) == pytest.approx(
         ((vertices - found.claws[0].foot) @ found.claws[0].axis).max())
+
+
+def test_the_deepest_point_is_found_without_trying_every_plane() -> None:
+    from core.proof.measure import _depths
+    from core.stone import make_stone
+    stone = make_stone({"cut": "round cabochon", "length_mm": 8.0}).mesh
+    normals = stone.face_normals()
+    offsets = np.einsum("ij,ij->i", normals, stone.vertices[stone.corners[stone.starts[:-1]]])
+    points = np.random.default_rng(1).uniform(-3.0, 3.0, (2000, 3)) * (1.0, 1.0, 0.4) + (0.0, 0.0, 1.5)
+    exact = (offsets - points @ normals.T).min(axis=1)
+    found = _depths(points, normals, offsets)
+    assert int(found.argmax()) == int(exact.argmax()) and found.max() == exact.max()
