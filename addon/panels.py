@@ -14,7 +14,7 @@ from ..core.head import Head
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import live, overlay, preview, rebuild
 from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
-from .properties import is_behind, property_name, proportions
+from .properties import CORRECTIONS, is_behind, property_name, proportions
 
 ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
 VERDICTS = ("unsafe", "watch", "sound")
@@ -211,6 +211,9 @@ class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
             for path in proportions():
                 if path.partition(".")[2] in has and path != "stone.depth_mm":
                     choose(column, context, settings, path)
+        else:
+            for path in CORRECTIONS:
+                choose(column, context, settings, path)
         layout.prop(settings, "stone_mesh")
 
 

@@ -43,6 +43,9 @@ LABELS = {
     "seat.cut": "Cut the Seat",
     "seat.clearance_mm": "Seat Clearance",
     "wall.seat_inset_mm": "Seat Inset",
+    "stone.mesh_tilt_length_deg": "Tilt Along °",
+    "stone.mesh_tilt_width_deg": "Tilt Across °",
+    "stone.mesh_turn_deg": "Turn °",
     "claws.count": "Count",
     "claws.spare_mm": "Spare Length",
     "claws.start_angle_deg": "First Claw °",
@@ -53,6 +56,9 @@ LABELS = {
     "spread.model_mm": "Model ±",
     "spread.casting_percent": "Shrinkage ±",
 }
+
+CORRECTIONS = ("stone.mesh_tilt_length_deg", "stone.mesh_tilt_width_deg", "stone.mesh_turn_deg")
+"""How a user corrects the orientation that was measured on a mesh."""
 
 SYSTEM_NAMES = {
     "iso": "ISO (circumference)",
@@ -190,7 +196,9 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
         )
         if path == "stone.cut":
             _suit_cut(settings)
-        elif path == "stone.mesh" and settings.stone_mesh:
+        elif path == "stone.mesh" and not settings.stone_mesh:
+            free(settings, list(CORRECTIONS))
+        elif path == "stone.mesh":
             free(
                 settings,
                 [

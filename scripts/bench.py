@@ -34,6 +34,7 @@ CHORD_MM = 0.005
 BREP_TIMES, MODIFIER_TIMES = 20.0, 10.0
 TICK_MS, PROOF_MS, REGISTER_MS = 16.0, 50.0, 100.0
 SPECS, SPECS_S = 1000, 20.0
+PLANE_TIMES = 20.0
 STONE_MS, LARGE_STONE_MS, LARGE_FACETS = 5.0, 15.0, 100
 LINEAR_TIMES = 1.25
 """How much longer a spec may take among 1,000 than among 250: what is left above growing in proportion."""
@@ -190,6 +191,28 @@ def stones(rounds: int) -> list[Row]:
     return rows
 
 
+def against_planes(rounds: int) -> list[Row]:
+    """The round brilliant against the same planes taken one by one off a block by an exact B-rep kernel."""
+    from build123d import Box, Plane, Vector, split
+    from core.stone import make_stone
+
+    part = make_stone({"length_mm": 6.0}).part
+    sizes = iter(range(1_000_000))
+
+    def ours() -> float:
+        return make_stone({"length_mm": 6.0 + 1e-6 * next(sizes)}).volume_mm3
+
+    def exact() -> float:
+        block = Box(12.0, 12.0, 12.0)
+        for normal, offset in zip(part.normals, part.offsets, strict=True):
+            plane = Plane(origin=Vector(*(normal * offset)), z_dir=Vector(*-normal))
+            block = split(block, bisect_by=plane)
+        return block.volume
+
+    fast, slow = alternately(rounds, ours, exact)
+    return [Row("round brilliant, against plane by plane in an exact B-rep", slow / fast, "x", PLANE_TIMES, at_least=True)]
+
+
 def facet_count(mesh) -> int:
     """Faces that are not bits of the girdle's band."""
     return len(mesh) - len(mesh.faces_tagged("girdle"))
@@ -249,7 +272,7 @@ def main() -> int:
     rounds = 9 if quick else 41
     rows = against_brep(rounds)
     rows += environment.guarded(in_blender, quick)
-    rows += stones(rounds)
+    rows += stones(rounds) + against_planes(min(rounds, 3))
     rows += proofs(rounds)
     rows += many(SPECS // 5 if quick else SPECS)  # last: it binds this process to one core
     print(table(rows))
