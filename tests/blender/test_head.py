@@ -362,6 +362,10 @@ def test_a_mesh_becomes_the_stone_of_a_head() -> None:
     assert settings.stone_width_mm == pytest.approx(6.0, abs=1e-3)
     settings.wall_taper_deg = 11.0
     assert settings.problem == ""
+    settings.stone_mesh_tilt_length_deg = 180.0
+    assert settings.problem == "" and settings.stone_mesh_tilt_length_deg_pinned
+    settings.stone_mesh = ""
+    assert settings.problem == "" and not settings.stone_mesh_tilt_length_deg_pinned
 
 
 def test_one_rebuild_for_many_changes(inside: Inside, monkeypatch: pytest.MonkeyPatch) -> None:
