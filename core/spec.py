@@ -60,8 +60,8 @@ class Field:
             if value in self.choices and isinstance(value, str):
                 return value
             near = difflib.get_close_matches(str(value).lower(), [c.lower() for c in self.choices], 1)
-            hint = next((f'; did you mean "{c}"?' for c in self.choices if near and c.lower() == near[0]), "")
-            raise SpecError(Fault(self.path, value, self.allowed + hint.rstrip("?")))
+            hint = next((f'; did you mean "{c}"' for c in self.choices if near and c.lower() == near[0]), "")
+            raise SpecError(Fault(self.path, value, self.allowed + hint))
         if self.kind == "switch":
             if isinstance(value, bool):
                 return value
