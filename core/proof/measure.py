@@ -644,7 +644,7 @@ def _depths(points: Floats, normals: Floats, offsets: Floats) -> Floats:
 
     A few planes bound the depth of every point; all planes are tried only where that bound can still be the deepest.
     """
-    depth = (offsets[::EVERY] - points @ normals[::EVERY].T).min(axis=1)
+    depth: Floats = (offsets[::EVERY] - points @ normals[::EVERY].T).min(axis=1)
     deepest, order = -math.inf, np.argsort(-depth)
     for start in range(0, len(order), BATCH):
         batch = order[start:start + BATCH]
