@@ -22,8 +22,14 @@ from .sweep import circle_count
 TIP_SHARE = 0.8
 """Radius of the finished tip as a share of the claw's own: the setter rounds the end. Common practice, no source."""
 
-STEPS = 40
-"""How many places along the crown are looked at, from the planned contact outwards."""
+WAYS_IN = 200
+"""How many places are looked at from the girdle to the middle. Fewer: the table's edge is read coarsely."""
+
+LEVEL_MM = 1e-6
+"""How far below the crown's top still is its top. Larger: a low dome would end early."""
+
+STEPS = 100
+"""How many places along the crown are looked at besides the planned contact."""
 
 STEEPEST = 0.95
 """How far above or below its centre a round tip may touch the crown, as a share of its radius. Larger: it touches with
@@ -65,23 +71,34 @@ def find_tip(plan: Plan, stone: Stone, line: ClawLine, part: str) -> Tip:
     """
     inwards = -np.array([line.place.normal[0], line.place.normal[1]])
     girdle = plan["girdle_plane"]
-    reach = (plan["stone_width"] - plan["stone_table"]) / 2.0
     top = plan["tip_height"]
     edge = np.asarray(line.place.point, np.float64)
     radius = min(TIP_SHARE * plan["claw_diameter"] / 2.0, max(0.5 * (top - girdle), 0.2 * plan["claw_diameter"]))
     centre_z = top - radius
-    contacts = plan["contact"] * reach * np.linspace(1.0, 0.05, STEPS)
+    reach = _crown_reach_mm(stone, edge, inwards)
+    planned = plan["contact"] * reach
+    contacts = np.concatenate([[planned], reach * np.linspace(0.01, 1.0, STEPS)])
     heights = stone.crown_height_at(edge + np.outer(contacts, inwards)) + girdle
-    # A steep dome is too high where a claw on a faceted crown would end, so there the claw reaches less far.
+    # Where the crown is too steep for a tip of this height, the claw reaches as nearly as far as planned as it can.
     fits = np.flatnonzero(np.abs(heights - centre_z) < STEEPEST * radius)
     if not len(fits):
         raise GeometryError(part, f"a tip of {radius:.2f} mm radius cannot be {top:.2f} mm high and touch the crown",
                             "take thicker claws or a lower crown")
     # The ball is as high as the tip and passes through the farthest contact: its centre is outwards of that by
     # sqrt(radius² - (centre height - contact height)²).
-    contact, off = contacts[fits[0]], heights[fits[0]] - centre_z
+    best = fits[int(np.argmin(np.abs(contacts[fits] - planned)))]
+    contact, off = contacts[best], heights[best] - centre_z
     centre = edge + inwards * (contact - math.sqrt(radius * radius - off * off))
     return Tip(np.array([centre[0], centre[1], centre_z]), radius)
+
+
+def _crown_reach_mm(stone: Stone, edge: Floats, inwards: Floats) -> float:
+    """How far in from a place (2,) of the girdle, along a unit way (2,), the crown rises: to its table or its top."""
+    ways = np.linspace(0.0, stone.width_mm / 2.0, WAYS_IN + 1)[1:]
+    heights = stone.crown_height_at(edge + np.outer(ways, inwards))
+    if not np.isfinite(heights).any():
+        return stone.width_mm / 2.0
+    return float(ways[np.flatnonzero(heights >= np.nanmax(heights) - LEVEL_MM)[0]])
 
 
 def _dome(line: ClawLine, radius_mm: float, count: int) -> Floats:
