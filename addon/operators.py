@@ -312,8 +312,8 @@ class SEATWRIGHT_OT_why(bpy.types.Operator):
         return "\n".join(textwrap.wrap(f"{entry.reason} Source: {entry.source}", 90))
 
     def execute(self, context: bpy.types.Context) -> set[str]:
-        session = context.window_manager.seatwright
-        session.why = "" if session.why == self.name else self.name
+        view = context.window_manager.seatwright
+        view.why = "" if view.why == self.name else self.name
         return {"FINISHED"}
 
 

@@ -17,6 +17,7 @@ from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
+from ..core.stone.make import CORRECTION_KEYS
 from . import compat
 
 SCHEMA = 1
@@ -57,7 +58,7 @@ LABELS = {
     "spread.casting_percent": "Shrinkage ±",
 }
 
-CORRECTIONS = ("stone.mesh_tilt_length_deg", "stone.mesh_tilt_width_deg", "stone.mesh_turn_deg")
+CORRECTIONS = tuple(f"stone.{key}" for key in CORRECTION_KEYS)
 """How a user corrects the orientation that was measured on a mesh."""
 
 SYSTEM_NAMES = {
@@ -402,8 +403,8 @@ SEATWRIGHT_PG_head = type(
 )
 
 
-class SEATWRIGHT_PG_session(bpy.types.PropertyGroup):
-    """What is looked at in this session; never saved with a head"""
+class SEATWRIGHT_PG_view(bpy.types.PropertyGroup):
+    """What is looked at now; never saved with a head"""
 
     why: bpy.props.StringProperty(
         name="Why",
@@ -439,7 +440,7 @@ def _restore(mesh: bpy.types.Mesh, text: str) -> None:
     settings.built = rebuild.digest_of(mesh)
 
 
-classes = (SEATWRIGHT_PG_head, SEATWRIGHT_PG_session)
+classes = (SEATWRIGHT_PG_head, SEATWRIGHT_PG_view)
 
 
 def register() -> None:
@@ -449,7 +450,7 @@ def register() -> None:
         type=SEATWRIGHT_PG_head, name="Seatwright", description="The head that this mesh is the metal of"
     )
     bpy.types.WindowManager.seatwright = bpy.props.PointerProperty(
-        type=SEATWRIGHT_PG_session, name="Seatwright", description="What is looked at in this session"
+        type=SEATWRIGHT_PG_view, name="Seatwright", description="What is looked at now"
     )
     bpy.app.handlers.load_post.append(migrate)
 

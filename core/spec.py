@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from .errors import Fault, FileFault, SpecError
-from .trade import alloys, ring_sizes, species
+from .trade import alloys, house_rules, ring_sizes, species
 
 VERSION = 1
 """The version of the keys below. A file may leave it out; a later one is refused."""
@@ -128,7 +128,7 @@ def _fields() -> tuple[Field, ...]:
     )
 
 
-PROCESSES = ("lost wax", "printed resin, cast", "direct metal print")
+PROCESSES = tuple(house_rules.PROCESSES)
 """How a model becomes metal; the house rules have a section for each."""
 
 FIELDS: tuple[Field, ...] = _fields()

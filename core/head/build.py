@@ -76,20 +76,22 @@ class Head:
         """Each part as a solid."""
         if not self._is_worked:
             return self._bare
-        clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
-        tool = seat_tool(self.stone, self.plan["girdle_plane"], clearance)
-        return {name: seat_stone(solid, tool, name) for name, solid in self._unseated.items()}
+        return {name: seat_stone(solid, self._cutter, name) for name, solid in self._unseated.items()}
 
     @cached_property
     def solid(self) -> Solid:
         """All parts as one solid. Raises GeometryError naming the part that failed."""
         if self._is_worked:
             # Fused before the seat is cut, so that parts meet in metal and not along the seat's faces.
-            clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
             whole = fuse(list(self._unseated.values()), "head")
-            seated = seat_stone(whole, seat_tool(self.stone, self.plan["girdle_plane"], clearance), "head")
-            return tidied(seated, SLIVER_MM, "head")
+            return tidied(seat_stone(whole, self._cutter, "head"), SLIVER_MM, "head")
         return fuse(list(self.part_solids.values()), "head")
+
+    @cached_property
+    def _cutter(self) -> Solid:
+        """What the seat is cut with: the very stone once it is set, with room around it before."""
+        clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
+        return seat_tool(self.stone, self.plan["girdle_plane"], clearance)
 
     @property
     def _is_worked(self) -> bool:

@@ -69,11 +69,6 @@ def overlap(first: Solid, second: Solid) -> Solid:
     return first ^ second
 
 
-def is_empty(solid: Solid) -> bool:
-    """True if it holds nothing."""
-    return bool(solid.is_empty())
-
-
 def volume_mm3(solid: Solid) -> float:
     """Volume, mm3."""
     return float(solid.volume())
@@ -103,11 +98,6 @@ def moved(solid: Solid, offset: Sequence[float]) -> Solid:
 def transformed(solid: Solid, matrix: Floats) -> Solid:
     """Turned and shifted by a (3, 4) matrix."""
     return solid.transform(np.ascontiguousarray(matrix, np.float64))
-
-
-def scaled(solid: Solid, factor: float) -> Solid:
-    """Enlarged about the origin, the same in all directions."""
-    return solid.scale((factor, factor, factor))
 
 
 def section(solid: Solid, height_mm: float) -> list[Floats]:
