@@ -12,7 +12,7 @@ from bpy_extras.object_utils import AddObjectHelper, add_object_align_init
 from mathutils import Matrix, Vector
 
 from ..core.errors import SeatwrightError
-from ..core.head.plan import HOUSE_ALLOY
+from ..core.head.draft import HOUSE_ALLOY
 from ..core.spec import BY_PATH, Spec, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import compat, live, overlay, rebuild, stone_file

@@ -155,7 +155,7 @@ def value_property(field: Field, update: Callable[..., None] | None = None, **mo
         return bpy.props.EnumProperty(items=enum_items(field), **common)
     if field.kind == "switch":
         return bpy.props.BoolProperty(**common)
-    if field.kind == "text":
+    if field.kind in ("text", "directions"):
         if field.path == "stone.mesh":
             common |= {"subtype": "FILE_PATH", "options": compat.path_options()}
         return bpy.props.StringProperty(**common)
@@ -193,7 +193,7 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
         setattr(
             settings,
             property_name(path) + "_pinned",
-            BY_PATH[path].kind != "text" or bool(getattr(settings, property_name(path))),
+            BY_PATH[path].kind not in ("text", "directions") or bool(getattr(settings, property_name(path))),
         )
         if path == "stone.cut":
             _suit_cut(settings)
@@ -247,7 +247,7 @@ def free(settings: Any, paths: Iterable[str]) -> None:
     """Let these follow from the rest again. Call it inside `quiet`."""
     for path in paths:
         setattr(settings, property_name(path) + "_pinned", False)
-        if BY_PATH[path].kind == "text":
+        if BY_PATH[path].kind in ("text", "directions"):
             setattr(settings, property_name(path), "")
 
 
@@ -278,7 +278,7 @@ def write_choices(settings: Any, spec: Spec) -> None:
         setattr(settings, name + "_pinned", value is not None)
         if value is not None:
             setattr(settings, name, value)
-        elif each.kind == "text":
+        elif each.kind in ("text", "directions"):
             setattr(settings, name, "")
 
 

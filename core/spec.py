@@ -18,6 +18,9 @@ from .trade import alloys, house_rules, ring_sizes, species
 VERSION = 1
 """The version of the keys below. A file may leave it out; a later one is refused."""
 
+MOST_DIRECTIONS = 16
+"""How many directions a choice may list: as many as there may be claws."""
+
 Value = float | int | str | bool
 
 
@@ -25,8 +28,8 @@ Value = float | int | str | bool
 class Field:
     """One choice: where it stands, what it may be, and what it is for.
 
-    kind: "length" (mm), "angle" (deg), "share" (of 1), "percent", "weight" (ct), "count", "choice", "text" or
-    "switch". low and high are the limits, both allowed; `doc` is one sentence without its full stop.
+    kind: "length" (mm), "angle" (deg), "share" (of 1), "percent", "weight" (ct), "count", "choice", "text",
+    "switch" or "directions" (degrees, as text with commas between them). low and high are the limits, both allowed; `doc` is one sentence without its full stop.
     """
 
     section: str
@@ -50,6 +53,8 @@ class Field:
             return "it must be true or false"
         if self.kind == "text":
             return "it must be text"
+        if self.kind == "directions":
+            return f'it must be up to {MOST_DIRECTIONS} degrees from -360 to 360 with commas between them, like "45, 135"'
         unit = {"length": " mm", "angle": "°", "share": " as a share of 1", "percent": " %", "weight": " ct"}.get(self.kind, "")
         whole = "a whole number" if self.kind == "count" else "a number"
         return f"it must be {whole} from {self.low:g} to {self.high:g}{unit}"
@@ -68,6 +73,9 @@ class Field:
         elif self.kind == "text":
             if isinstance(value, str):
                 return value
+        elif self.kind == "directions":
+            if isinstance(value, str) and 0 < len(_numbers(value)) <= MOST_DIRECTIONS:
+                return value
         elif isinstance(value, (int, float)) and not isinstance(value, bool):
             if self.low <= value <= self.high:  # also false for NaN
                 if self.kind != "count":
@@ -75,6 +83,20 @@ class Field:
                 if float(value).is_integer():
                     return int(value)
         raise SpecError(Fault(self.path, value, self.allowed))
+
+
+def directions_deg(text: str) -> tuple[float, ...]:
+    """The degrees, each from 0 to 360, of a choice of kind "directions"; sorted, none twice."""
+    return tuple(sorted({number % 360.0 for number in _numbers(text)}))
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    """Degrees with commas between them; empty if any is none from -360 to 360."""
+    try:
+        numbers = tuple(float(each) for each in text.split(","))
+    except ValueError:
+        return ()
+    return numbers if all(-360.0 <= number <= 360.0 for number in numbers) else ()
 
 
 def _fields() -> tuple[Field, ...]:
@@ -110,13 +132,44 @@ def _fields() -> tuple[Field, ...]:
         Field("wall", "bevel_mm", "length", "Bevel on the inner top edge, along the top and along the wall", 0, 10),
         Field("seat", "cut", "switch", "Cut the seat to the stone in the model instead of leaving it to the setter"),
         Field("seat", "clearance_mm", "length", "Room between the stone and a seat cut in the model", 0, 0.3),
-        Field("claws", "count", "count", "How many claws", 3, 12),
-        Field("claws", "diameter_mm", "length", "Diameter of a claw, the same from base to tip", 0.3, 6),
+        Field("wall", "scoop_mm", "length", "How far the wall's top is scooped down between the claws", 0, 10),
+        Field("wall", "bar_mm", "length", "Wall left between two windows, and beside each claw", 0.2, 5),
+        Field("wall", "band_mm", "length", "Wall left above and below the windows", 0.2, 5),
+        Field("rails", "thickness_mm", "length", "Thickness of the rails, square to their run", 0.3, 4),
+        Field("rails", "upper_drop", "share", "The upper rail's middle below the girdle, as a share of the pavilion's depth", 0.1, 0.9),
+        Field("peg", "diameter_mm", "length", "Diameter of the peg that the claws spring from", 0.8, 10),
+        Field("peg", "height_mm", "length", "Height of the peg above the base plane", 0.3, 10),
+        Field("rim", "thickness_mm", "length", "Thickness of the rim that is rubbed over the stone", 0.2, 3),
+        Field("rim", "height_mm", "length", "Height of the rim above the lower girdle edge, before it is rubbed over", 0.1, 20),
+        Field("rim", "open_directions_deg", "directions", "Directions in which the rim is open, counter-clockwise from the stone's length: \"0, 180\""),
+        Field("rim", "open_width_deg", "angle", "How wide each opening of the rim is", 5, 150),
+        Field("claws", "count", "count", "How many claws", 2, 16),
+        Field("claws", "placement", "choice", "Where the claws stand on the outline", choices=("evenly", "corners", "points", "pairs", "directions")),
+        Field("claws", "directions_deg", "directions", "Directions of the claws, counter-clockwise from the stone's length: \"45, 135, 270\""),
+        Field("claws", "pair_gap_mm", "length", "Clear width between the two claws of a pair, at the girdle", 0.1, 10),
+        Field("claws", "diameter_mm", "length", "Thickness of a claw at its base, square to the outline", 0.3, 6),
+        Field("claws", "width_mm", "length", "Width of an oval or tab claw along the outline; of a V claw, the length of each leg", 0.3, 12),
+        Field("claws", "tip_share", "share", "Thickness of a claw at its end as a share of that at its base", 0.4, 1),
+        Field("claws", "bow_mm", "length", "How far a claw bows outwards, half way between base and girdle", 0, 5),
         Field("claws", "notch", "share", "Share of the claw's diameter that the girdle cuts into", 0.02, 0.9),
         Field("claws", "spare_mm", "length", "How far a claw runs past the wall's top edge, along the wall", 0, 20),
         Field("claws", "start_angle_deg", "angle", "Direction of the first claw, counter-clockwise from the stone's length", -360, 360),
-        Field("claws", "section", "choice", "The claw's section, square to its axis", choices=("round",)),
+        Field("claws", "section", "choice", "The claw's section, square to its axis; V claws stand at corners only", choices=("round",)),
         Field("claws", "tip", "choice", "How the setter finishes the claw over the crown", choices=("round",)),
+        Field("surround", "present", "switch", "A ring of small stones round the centre stone"),
+        Field("surround", "stone_mm", "length", "Diameter of the small stones", 0.8, 4),
+        Field("surround", "species", "choice", "What the small stones are", choices=tuple(each.name for each in species.all_species())),
+        Field("surround", "count", "count", "How many small stones", 6, 120),
+        Field("surround", "gap_mm", "length", "Least clear width between two small stones", 0, 1),
+        Field("surround", "centre_gap_mm", "length", "Clear width between the small stones and the centre stone's girdle, in plan", 0, 3),
+        Field("surround", "drop_mm", "length", "The small stones' girdles below the centre stone's girdle", 0, 5),
+        Field("surround", "plate_mm", "length", "Thickness of the plate that the small stones are set in", 0.5, 4),
+        Field("sides", "present", "switch", "A smaller head on each side, joined at the base"),
+        Field("sides", "cut", "choice", "The shape of the side stones", choices=CUTS),
+        Field("sides", "species", "choice", "What the side stones are", choices=tuple(each.name for each in species.all_species())),
+        Field("sides", "length_mm", "length", "The longer measure of a side stone's girdle", 0.8, 30),
+        Field("sides", "width_mm", "length", "The shorter measure of a side stone's girdle", 0.8, 30),
+        Field("sides", "gap_mm", "length", "Clear width between the girdles of centre and side stones", 0, 5),
         Field("casting", "alloy", "choice", "The metal the head is cast in", choices=tuple(each.name for each in alloys.all_alloys())),
         Field("casting", "process", "choice", "How the model becomes metal", choices=PROCESSES),
         Field("casting", "shrinkage_percent", "percent", "Linear shrinkage from model to casting", 0, 10),

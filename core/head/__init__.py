@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 from .build import STATES, Head, make_head
-from .plan import PINNABLE, Plan, make_plan
+from .draft import PINNABLE, Plan
+from .plan import make_plan
 
 __all__ = ["PINNABLE", "STATES", "Head", "Plan", "make_head", "make_plan"]

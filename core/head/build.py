@@ -14,11 +14,12 @@ from ..tolerance import CHORD_MM, SLIVER_MM
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from ..trade.species import Species, species
-from .claws import ClawLine, claw_lines, raise_claw
-from .plan import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of, make_plan
+from .claws import ClawLine
+from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
+from .plan import make_plan
 from .seat import seat_stone, seat_tool
-from .setting import set_claw
-from .wall import raise_wall
+from .site import Site
+from .styles import Style, style_of
 
 STATES = ("cast", "set")
 """The head before and after the setter's work."""
@@ -62,7 +63,16 @@ class Head:
     @cached_property
     def lines(self) -> tuple[ClawLine, ...]:
         """Where the claws stand."""
-        return claw_lines(self.plan, self.stone.outline)
+        return self._site.lines
+
+    @property
+    def style(self) -> Style:
+        """How the head holds its stone."""
+        return style_of(self.spec)
+
+    @cached_property
+    def _site(self) -> Site:
+        return Site(self.spec, self.plan, self.stone, self.chord_mm)
 
     @cached_property
     def parts(self) -> dict[str, PolyMesh]:
@@ -101,30 +111,19 @@ class Head:
     @cached_property
     def _clean(self) -> dict[str, PolyMesh]:
         """Each part in near square quads, as a sculptor needs them."""
-        return {"wall": self._wall(True), **self._claws(True)}
+        return {name: mesh for maker in self.style.makers for name, mesh in maker.cast(self._site, True).items()}
 
     @cached_property
     def _bare(self) -> dict[str, Solid]:
         """The same surfaces in as few quads as hold them: they fuse in half the time."""
-        meshes = {"wall": self._wall(False), **self._claws(False)}
-        return {name: solid_of(mesh, name) for name, mesh in meshes.items()}
-
-    def _wall(self, even: bool) -> PolyMesh:
-        return raise_wall(self.plan, self.stone.outline, self.chord_mm, even)
-
-    def _claws(self, even: bool) -> dict[str, PolyMesh]:
-        diameter, length = self.plan["claw_diameter"], self.plan["claw_length"]
-        return {f"claw {i}": raise_claw(line, diameter, length, self.chord_mm, f"claw {i}", even)
-                for i, line in enumerate(self.lines, 1)}
+        return self._solids("cast")
 
     @cached_property
     def _unseated(self) -> dict[str, Solid]:
-        if self.state == "cast":
-            return self._bare
-        solids = {"wall": solid_of(self._wall(False), "wall")}
-        for i, line in enumerate(self.lines, 1):
-            solids[f"claw {i}"] = set_claw(self.plan, self.stone, line, self.chord_mm, f"claw {i}")
-        return solids
+        return self._bare if self.state == "cast" else self._solids("set")
+
+    def _solids(self, state: str) -> dict[str, Solid]:
+        return {name: solid for maker in self.style.makers for name, solid in maker.solids(self._site, state).items()}
 
 
 def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules: HouseRules | None = None) -> Head:

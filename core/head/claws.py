@@ -3,13 +3,17 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from ..mesh import Floats, PolyMesh
 from ..stone.outline import Outline, Place
-from .plan import Plan
+from .draft import Plan
 from .sweep import circle_count, honest_radius_mm, rod
+
+if TYPE_CHECKING:
+    from .site import Site
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,13 @@ def ring_offsets(line: ClawLine, radius_mm: float, count: int) -> Floats:
     turn = (np.arange(count) + 0.5) * (2.0 * math.pi / count)
     circle: Floats = np.cos(turn)[:, None] * line.outwards + np.sin(turn)[:, None] * line.along
     return honest_radius_mm(radius_mm, count) * circle
+
+
+def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:
+    """Every claw as cast, by name: "claw 1", "claw 2"…"""
+    diameter, length = site.plan["claw_diameter"], site.plan["claw_length"]
+    return {f"claw {i}": raise_claw(line, diameter, length, site.chord_mm, f"claw {i}", even)
+            for i, line in enumerate(site.lines, 1)}
 
 
 def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: float, part: str,

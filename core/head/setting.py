@@ -16,7 +16,8 @@ from ..solid.kernel import Solid, fuse, hull_triangles, solid_of, solid_of_trian
 from ..stone import Stone
 from ..tolerance import OVERLAP_MM
 from .claws import ClawLine, raise_claw, ring_offsets
-from .plan import Plan
+from .draft import Plan
+from .site import Site
 from .sweep import circle_count
 
 TIP_SHARE = 0.8
@@ -42,6 +43,12 @@ class Tip:
 
     centre: Floats
     radius_mm: float
+
+
+def set_claws(site: Site) -> dict[str, Solid]:
+    """Every claw as the setter leaves it, by name, before the stone's seat is cut out of it."""
+    return {f"claw {i}": set_claw(site.plan, site.stone, line, site.chord_mm, f"claw {i}")
+            for i, line in enumerate(site.lines, 1)}
 
 
 def set_claw(plan: Plan, stone: Stone, line: ClawLine, chord_mm: float, part: str) -> Solid:

@@ -83,7 +83,7 @@ def test_bad_specs_exit_2_with_a_line_and_write_nothing(tmp_path: Path, case: st
 
 
 def test_every_fault_has_a_line_of_its_own(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _ = run(tmp_path, "[claws]\ncount = 2\nnotch = 2\nfoo = 1")
+    code, _ = run(tmp_path, "[claws]\ncount = 1\nnotch = 2\nfoo = 1")
     lines = capsys.readouterr().err.splitlines()
     assert code == 2 and len(lines) == 3
     assert [any(key in line for line in lines) for key in ("claws.count", "claws.notch", "claws.foo")] == [True] * 3

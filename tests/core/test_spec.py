@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from core.errors import FileFault, SpecError
-from core.spec import FIELDS, Field, Spec, read_spec, spec_from_toml, spec_of, spec_to_toml
+from core.spec import FIELDS, Field, Spec, directions_deg, read_spec, spec_from_toml, spec_of, spec_to_toml
 
 NUMBERS = [field for field in FIELDS if field.kind in {"length", "angle", "share", "percent", "weight"}]
 
@@ -24,8 +24,8 @@ def test_an_empty_file_is_a_spec_that_leaves_everything_to_the_house() -> None:
 
 def test_every_field_survives_toml_and_back() -> None:
     def sample(field: Field):
-        return {"choice": field.choices[-1:] and field.choices[-1], "switch": True, "count": 5,
-                "text": 'a "b" \\ ü\n\x7f'}.get(field.kind, (field.low + field.high) / 2.0)
+        return {"choice": field.choices[-1:] and field.choices[-1], "switch": True, "count": 6,
+                "directions": "45, 135.5,-30", "text": 'a "b" \\ ü\n\x7f'}.get(field.kind, (field.low + field.high) / 2.0)
     spec = spec_of({field.path: sample(field) for field in FIELDS})
     assert len(list(spec)) == len(FIELDS)
     assert spec_from_toml(spec_to_toml(spec)) == spec
@@ -44,8 +44,15 @@ def test_numbers_are_taken_at_their_limits_and_refused_beyond(field: Field) -> N
 
 def test_counts_are_whole() -> None:
     assert spec_of({"claws.count": 6.0}).get("claws.count") == 6
-    with pytest.raises(SpecError, match="whole number from 3 to 12"):
+    with pytest.raises(SpecError, match="whole number from 2 to 16"):
         spec_of({"claws.count": 4.5})
+
+
+def test_directions_are_degrees_with_commas() -> None:
+    assert directions_deg("270, -45, 90,270.0") == (90.0, 270.0, 315.0)
+    for bad in ("", "a", "1,,2", "361", "nan", "1;2", ",".join("1" * 17), 45, True):
+        with pytest.raises(SpecError, match="commas"):
+            spec_of({"claws.directions_deg": bad})
 
 
 def test_unknown_keys_name_the_nearest() -> None:
@@ -54,7 +61,7 @@ def test_unknown_keys_name_the_nearest() -> None:
 
 
 def test_every_fault_is_told_at_once() -> None:
-    error = refused("nonsense = 1\n[claws]\ncount = 2\nnotch = nan\n[stone]\nlength_mm = -1\ncut = 'cube'")
+    error = refused("nonsense = 1\n[claws]\ncount = 1\nnotch = nan\n[stone]\nlength_mm = -1\ncut = 'cube'")
     assert {fault.key for fault in error.faults} == {"nonsense", "claws.count", "claws.notch", "stone.length_mm", "stone.cut"}
 
 

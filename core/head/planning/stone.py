@@ -1,0 +1,30 @@
+"""What the plan says of the stone."""
+from __future__ import annotations
+
+from ...dimension import GEOMETRY
+from ...trade.carat import estimate_ct
+from ...trade.species import species
+from ..draft import HOUSE_SPECIES, Draft
+
+
+def plan_stone(draft: Draft) -> None:
+    """The stone's own measures, as far as the head needs them."""
+    derive, stone = draft.derive, draft.stone
+    for name in ("length", "width", "depth"):
+        figure = stone.figures.get(name)
+        value = getattr(stone, f"{name}_mm")
+        derive(f"stone_{name}", value, "mm", figure.reason if figure else "Measured on the stone's own mesh.",
+               figure.source if figure else GEOMETRY)
+    derive("stone_table", stone.table_width_mm, "mm", "Width of the table facet, from the stone's proportions.")
+    derive("crown_height", stone.crown_height_mm, "mm", "From the upper girdle edge to the table.")
+    derive("girdle", stone.girdle_mm, "mm", "The girdle at its thickest, which the seat must take.")
+    derive("pavilion_depth", stone.pavilion_depth_mm, "mm", "From the lower girdle edge to the culet.")
+    kind = species(draft.spec.get("stone.species") or HOUSE_SPECIES)
+    derive("stone_weight", stone.weight_ct(kind.density_g_cm3), "ct",
+           f"Volume of the faceted stone times the density of {kind.name}, {kind.density_g_cm3:g} g/cm³.", kind.source)
+    estimate = estimate_ct(stone.cut, stone.length_mm, stone.width_mm, stone.depth_mm, kind.density_g_cm3,
+                           kind.name == "diamond")
+    if estimate is not None:
+        weight, words, source = estimate
+        derive("weight_estimate", weight, "ct",
+               f"{words}: the trade's estimate for this cut, to hold the volume's weight against.", source)

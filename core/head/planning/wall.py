@@ -1,0 +1,168 @@
+"""The wall: how high the stone stands over it, how it leans, where it ends and how it starts the seat."""
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from ...dimension import COMMON
+from ...errors import Fault, SpecError
+from ...stone import Stone
+from ...tolerance import SAME_POINT_MM
+from ..draft import Draft
+
+REFERENCE_MM = 5.0
+"""The stone whose worked head the usual clearance and spare length are stated for; others go in proportion."""
+
+TAPERS_DEG = (14.0, 8.5, 0.0)
+"""Smaller tapers that collet blocks come in, tried where the usual one would close a small head."""
+
+HOLLOW_SHARE = 0.08
+"""Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
+from below. Common practice, no source."""
+
+SHELF_MM = 0.05
+"""How far the flat of the wall's top runs on under the stone before the bevel begins. Without it a steep bevel falls
+away from the pavilion at once, and the stone rests on an edge. Common practice, no source."""
+
+
+def plan_wall(draft: Draft) -> None:
+    """Girdle plane, wall, bevel and seat. Raises SpecError where no wall with these choices exists."""
+    stone, metal = draft.stone, draft.metal
+    rules, derive, half = draft.rules, draft.derive, stone.width_mm / 2.0
+    usual = rules["head.culet_clearance_mm"]
+    preferred = rules["head.culet_clearance_preferred_mm"]
+    clearance = derive(
+        "culet_clearance", max(preferred.value, min(usual.value, usual.value * stone.width_mm / REFERENCE_MM)), "mm",
+        "Keeps the culet off the finger and leaves the wall tall enough to work; in proportion for stones under "
+        f"{REFERENCE_MM:g} mm.", usual.source)
+    girdle = derive("girdle_plane", clearance + stone.pavilion_depth_mm, "mm",
+                    "Culet clearance and pavilion depth: the height of the lower girdle edge above the base.")
+    line = rules["wall.thickness_start_mm"].value + rules["wall.thickness_rise"].value * stone.width_mm
+    least, most = rules["wall.thickness_low_mm"].value, rules["wall.thickness_high_mm"].value
+    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    thickness = derive("wall_thickness", round(max(min(max(line, least), most), castable), 2), "mm",
+                       f"Grows with the stone, and never below what {metal.name} by {draft.process} needs, {castable:g} mm.",
+                       rules["wall.thickness_start_mm"].source)
+    taper = _taper(draft, stone, girdle, thickness)
+    angle = math.radians(taper)
+    inset_rule = rules["seat.inset_mm"]
+    inset = derive("seat_inset", min(inset_rule.value, round(thickness / 3.0, 2)), "mm",
+                   "Rim left outside the pavilion at the wall's top: enough to carry the girdle's edge without showing.",
+                   inset_rule.source)
+    drop = derive("wall_drop", _drop(draft, stone, girdle, angle, inset), "mm",
+                  "How far below the girdle the pavilion leaves a rim of the seat inset, square to the wall.")
+    top = derive("wall_top", girdle - drop, "mm", "The girdle plane less the drop: where the wall ends.")
+    through = thickness / math.cos(angle)
+    base = half - girdle * math.tan(angle)
+    _check_hollow(draft, stone, girdle, thickness, taper)
+    derive("outer_radius_base", base, "mm", "The outer wall leaves the girdle and runs inwards at the taper to the base.")
+    derive("outer_radius_top", half - drop * math.tan(angle), "mm", "The outer wall at the wall's top.")
+    derive("inner_radius_base", base - through, "mm", "The hollow at the base: the outer radius less the wall.")
+    share = rules["seat.bevel_share"]
+    room = (thickness - inset) / math.cos(angle) - SHELF_MM
+    most = 0.9 * top / math.cos(angle)
+    if stone.pavilion_depth_mm == 0.0:
+        bevel = derive("bevel", 0.0, "mm", "A flat base rests on the whole of the wall's top, so there is none.", COMMON)
+    else:
+        bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
+                       "As much of the wall as starts the seat, three quarters at most, and leaves a rim and a shelf under the "
+                       "stone.", share.source)
+    if bevel > min(through, top / math.cos(angle)) - 1e-9:
+        raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
+                              f"{min(through, top / math.cos(angle)):.3f} mm with this wall and taper"))
+    derive("seat_clearance", rules["seat.clearance_mm"].value, "mm",
+           "Room between the stone and a seat that is cut in the model.", rules["seat.clearance_mm"].source)
+
+
+def _taper(draft: Draft, stone: Stone, girdle: float, thickness: float) -> float:
+    rule = draft.rules["wall.taper_deg"]
+
+    def hollow(taper: float) -> float:
+        angle = math.radians(taper)
+        return stone.outline.reach_mm - girdle * math.tan(angle) - thickness / math.cos(angle)
+
+    fitting = [taper for taper in (rule.value, *TAPERS_DEG) if hollow(taper) >= HOLLOW_SHARE * stone.width_mm]
+    taper = fitting[0] if fitting else 0.0
+    reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
+              if taper == rule.value else
+              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper.")
+    return draft.derive("taper", taper, "deg", reason, rule.source)
+
+
+def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float) -> float:
+    """Depth below the girdle at which the rim, square to the wall, is the inset; found on the stone."""
+    def rim(depth: float) -> float:
+        # Where no pavilion is met at all the way in is endless; the stone's width stands for it.
+        way = min(stone.pavilion_inset_mm(depth), stone.width_mm)
+        return (way - depth * math.tan(angle)) * math.cos(angle) - inset
+
+    straight = stone.straight_pavilion_deg
+    if straight is not None:
+        # (inset / cos taper) / (cot pavilion - tan taper): the closed form for a straight pavilion.
+        room = 1.0 / math.tan(math.radians(straight)) - math.tan(angle)
+        drop = (inset / math.cos(angle)) / room if room > 0.0 else math.inf
+    else:
+        drop = _crossing(rim, 0.0, girdle) if rim(girdle) > 0.0 else math.inf
+        if drop < SAME_POINT_MM:
+            drop = 0.0  # a flat base rests on the wall's top
+    if drop >= girdle:
+        if draft.is_pinned("seat_inset") and math.isfinite(drop):
+            raise SpecError(Fault("wall.seat_inset_mm", inset, "with this stone and taper the wall would end below the "
+                                  "base; take a smaller inset"))
+        limit = f"below {90.0 - straight:.1f}°" if straight is not None else "smaller"
+        raise SpecError(Fault("wall.taper_deg", math.degrees(angle), "the wall runs in faster than the pavilion of this "
+                              f"stone, so it never leaves a rim; the taper must be {limit}"))
+    return drop
+
+
+def _crossing(height: Callable[[float], float], low: float, high: float) -> float:
+    """Where a function that rises from at most 0 at `low` to above 0 at `high` crosses 0 (false position, Illinois)."""
+    at_low, at_high = height(low), height(high)
+    side = 0
+    for _ in range(60):
+        if at_low >= 0.0:
+            return low
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = height(middle)
+        if abs(value) < SAME_POINT_MM * 1e-3 or high - low < SAME_POINT_MM * 1e-3:
+            return middle
+        if value > 0.0:
+            high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
+            side = 1
+        else:
+            low, at_low, at_high = middle, value, at_high / 2.0 if side < 0 else at_high
+            side = -1
+    return 0.5 * (low + high)
+
+
+def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
+    angle, half = math.radians(taper), stone.outline.reach_mm
+    base = half - girdle * math.tan(angle)
+    hollow = base - thickness / math.cos(angle)
+    if hollow > 0.0:
+        return
+    if draft.is_pinned("wall_thickness") and thickness >= half:
+        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall must be thinner than half the stone, "
+                              f"{half:.3f} mm"))
+    if draft.is_pinned("taper"):
+        most = _steepest(half, girdle, thickness)
+        if most is not None:
+            raise SpecError(Fault("wall.taper_deg", taper, f"the wall closes before it reaches the base; with this stone, "
+                                  f"clearance and wall it must be at most {most:.1f}°"))
+    if draft.is_pinned("wall_thickness"):
+        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall fills its own hollow at the base; with this taper "
+                              f"it must be below {base * math.cos(angle):.3f} mm"))
+    if draft.is_pinned("culet_clearance") and half > thickness:
+        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the wall closes before it "
+                              "reaches so low a base; take a smaller clearance or taper"))
+    raise SpecError(Fault("stone.width_mm", stone.width_mm, "a tapered claw head needs a wider stone in this alloy: the "
+                          f"wall of {thickness:g} mm leaves no hollow; take at least {2.4 * thickness:.1f} mm"))
+
+
+def _steepest(half: float, girdle: float, thickness: float) -> float | None:
+    """The largest taper, rounded down to 0.1°, that leaves a hollow at the base."""
+    for tenth in range(400, -1, -1):
+        angle = math.radians(tenth / 10.0)
+        if half - girdle * math.tan(angle) - thickness / math.cos(angle) > 0.0:
+            return tenth / 10.0
+    return None

@@ -1,0 +1,57 @@
+"""The styles of head: which dimensions each one plans and which parts it is put together from."""
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from ..mesh import PolyMesh
+from ..solid.kernel import Solid, solid_of
+from ..spec import Spec
+from .claws import raise_claws
+from .draft import Draft
+from .planning.claws import plan_claws
+from .planning.wall import plan_wall
+from .setting import set_claws
+from .site import Site
+from .wall import raise_wall
+
+Shells = dict[str, PolyMesh]
+Solids = dict[str, Solid]
+
+
+@dataclass(frozen=True)
+class Maker:
+    """One kind of part. cast(site, even): its closed shells by part name, "even" in near square quads for a sculptor,
+    else the same surfaces in as few quads as hold them; finished(site): its solids as the setter leaves them, before
+    the seat is cut; None where the setter leaves them as they were cast."""
+
+    cast: Callable[[Site, bool], Shells]
+    finished: Callable[[Site], Solids] | None = None
+
+    def solids(self, site: Site, state: str) -> Solids:
+        """Its parts as solids, before any seat is cut. Raises GeometryError naming the part that failed."""
+        if state == "set" and self.finished is not None:
+            return self.finished(site)
+        return {name: solid_of(shell, name) for name, shell in self.cast(site, False).items()}
+
+
+@dataclass(frozen=True)
+class Style:
+    """How a head holds its stone: what is planned, in order, and what it is made of."""
+
+    name: str
+    steps: tuple[Callable[[Draft], None], ...]
+    makers: tuple[Maker, ...]
+
+
+WALL = Maker(raise_wall)
+CLAWS = Maker(raise_claws, set_claws)
+
+STYLES = {style.name: style for style in (
+    Style("tapered claw", (plan_wall, plan_claws), (WALL, CLAWS)),
+)}
+
+
+def style_of(spec: Spec) -> Style:
+    """The style chosen, or the usual one."""
+    return STYLES[spec.get("head.style") or "tapered claw"]
