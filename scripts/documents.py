@@ -19,6 +19,8 @@ def rules_page() -> str:
              "The limits that plans and proofs work to, as shipped. A workshop's own TOML file overlays any of them "
              "(`--rules workshop.toml`); a value outside what is physically possible is refused. Written by "
              "`scripts/documents.py` from `core/trade/house_rules.toml`.", "",
+             "What an alloy needs to fill stands in the table of alloys (`core/trade/alloys.csv`); a workshop's file may set it "
+             "for one alloy, with `cast_least_mm` and `model_least_mm` in a section such as `[alloy.\"sterling silver\"]`.", "",
              "Tags: P published, C computed, M from memory, CP common practice, no source.", ""]
     for family, rules in groupby(house_rules(), key=lambda rule: rule.key.partition(".")[0]):
         lines += [f"## {family.replace('_', ' ').capitalize()}", "", "| rule | value | may be | why | source |",

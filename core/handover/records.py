@@ -26,7 +26,14 @@ def metal_record(head: Head) -> dict[str, Any]:
 
 def proof_record(head: Head, findings: Sequence[Finding]) -> dict[str, Any]:
     """The findings, worst first, and the metal."""
-    return {"state": head.state, "metal": metal_record(head), "findings": [asdict(finding) for finding in findings]}
+    return {"state": head.state, "metal": metal_record(head), "findings": [_finding_record(each) for each in findings]}
+
+
+def _finding_record(finding: Finding) -> dict[str, Any]:
+    """All of a finding but the bounds, which only the spread needs."""
+    record = asdict(finding)
+    del record["bounds"]
+    return record
 
 
 def json_text(record: dict[str, Any]) -> str:

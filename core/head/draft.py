@@ -66,7 +66,7 @@ class Draft:
 
     def __init__(self, spec: Spec, stone: Stone, rules: HouseRules) -> None:
         self.spec, self.stone, self.rules = spec, stone, rules
-        self.metal = alloy_of(spec)
+        self.metal = rules.for_alloy(alloy_of(spec))
         self.process: str = spec.get("casting.process") or HOUSE_PROCESS
         self.all: dict[str, Dimension] = {}
 

@@ -1,6 +1,8 @@
 """The proof: solids measured and held against the house rules, worst finding first."""
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ..head import Head
@@ -33,6 +35,9 @@ def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
 def prove_subject(subject: Subject, rules: HouseRules | None = None) -> tuple[Finding, ...]:
     """Every finding for metal and stone, however they came about, worst first."""
     rules = rules or house_rules()
+    metal = rules.for_alloy(subject.alloy)
+    if metal is not subject.alloy:
+        subject = replace(subject, alloy=metal)
     # Ways that meet nothing are endless or not a number, and stay so through the sums.
     with np.errstate(invalid="ignore"):
         return worst_first(finding for check in CHECKS for finding in check(subject, rules))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..trade.alloys import Alloy
-from ..trade.house_rules import Rule
+from ..trade.house_rules import Rule, alloy_rule
 
 Verdict = Literal["unsafe", "watch", "sound"]
 VERDICTS: tuple[Verdict, ...] = ("unsafe", "watch", "sound")
@@ -23,12 +23,37 @@ Place = Sequence[float] | NDArray[np.float64] | None
 
 
 @dataclass(frozen=True)
+class Spread:
+    """What the tolerances do to one finding: `worst`, the measure in its worst case, and `share_sound`, the share of
+    random draws within the tolerances in which it stays sound."""
+
+    worst: float
+    share_sound: float
+
+
+@dataclass(frozen=True)
+class Bound:
+    """One limit that a measure was held against; `margin(measured)` is 0 or more where it is kept."""
+
+    value: float
+    is_least: bool
+    verdict: Verdict
+    reading: float
+
+    def margin(self, measured: float) -> float:
+        """How far inside the bound, in the measure's unit; negative where it is broken."""
+        return (measured - self.value if self.is_least else self.value - measured) + self.reading
+
+
+@dataclass(frozen=True)
 class Finding:
     """One check's result.
 
     code: stable, "family.check"; what: a short title with the part's name; measured and limit in `unit` ("mm", "1"
     for shares, "deg", "mm3", "count", "HV"), None where there is none; place: where on the head, mm; why: one
-    sentence; remedy: one sentence, empty if sound; source: of the limit.
+    sentence; remedy: one sentence, empty if sound; source: of the limit; rule: the house rule's key ("claws.notch_max"),
+    empty where the limit is none of them; spread: None where no tolerances were given; bounds: every limit of the check,
+    the gravest first.
     """
 
     code: str
@@ -41,11 +66,15 @@ class Finding:
     why: str
     remedy: str
     source: str
+    rule: str = ""
+    spread: Spread | None = None
+    bounds: tuple[Bound, ...] = ()
 
 
 @dataclass(frozen=True)
 class Limit:
-    """One bound of a check: `value`, whether it is the least or the most allowed, and what breaking it means."""
+    """One bound of a check: `value`, whether it is the least or the most allowed, and what breaking it means. rule: the
+    key of the house rule that it is, if it is one."""
 
     value: float
     is_least: bool
@@ -53,6 +82,7 @@ class Limit:
     why: str
     source: str
     remedy: str
+    rule: str = ""
 
     def is_kept(self, measured: float, reading: float) -> bool:
         """True if the measurement keeps the bound, to within what it can read."""
@@ -61,21 +91,21 @@ class Limit:
 
 def at_least(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
     """A house rule as the least allowed; `remedy` may show the rule's value as {limit}."""
-    return Limit(rule.value, True, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"))
+    return Limit(rule.value, True, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"), rule.key)
 
 
 def at_most(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
     """A house rule as the most allowed."""
-    return Limit(rule.value, False, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"))
+    return Limit(rule.value, False, verdict, rule.why, rule.source, remedy.format(limit=f"{rule.value:.3g}"), rule.key)
 
 
 def fills(alloy: Alloy, remedy: str) -> tuple[Limit, Limit]:
     """What an alloy needs to fill a section: the casting's least, and the model's."""
     return (
         Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.source,
-              remedy),
+              remedy, alloy_rule(alloy.name, "cast_least_mm")),
         Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.",
-              alloy.source, remedy),
+              alloy.source, remedy, alloy_rule(alloy.name, "model_least_mm")),
     )
 
 
@@ -90,7 +120,8 @@ def judge(code: str, what: str, measured: float, unit: str, place: Place, limits
     shown = broken or min(limits, key=lambda limit: abs(measured - limit.value))
     why = shown.why if not note else f"{shown.why[:-1]}; {note}."
     return Finding(code, what, broken.verdict if broken else "sound", float(measured), float(shown.value), unit,
-                   point(place), why, broken.remedy if broken else "", shown.source)
+                   point(place), why, broken.remedy if broken else "", shown.source, shown.rule,
+                   bounds=tuple(Bound(each.value, each.is_least, each.verdict, reading) for each in limits))
 
 
 def unable(code: str, what: str, reason: str, remedy: str) -> Finding:

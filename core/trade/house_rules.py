@@ -5,6 +5,12 @@ An overlay is a TOML file that names only what differs, either as a bare number 
     [claws]
     notch_max = 0.45
     contact_low = { value = 0.35, source = "our setter", why = "Our customers wear rings in the garden." }
+
+    [lost_wax]                      # one section for each process
+    section_least_mm = 0.5
+
+    [alloy."sterling silver"]       # what one alloy needs to fill, instead of the figure in the table of alloys
+    model_least_mm = 0.9
 """
 from __future__ import annotations
 
@@ -16,12 +22,30 @@ from pathlib import Path
 from typing import Any
 
 from ..errors import Fault, FileFault, SpecError
+from .alloys import Alloy, all_alloys
 from .table import FOLDER, nearest_hint, pick
 
 PROCESSES = {"lost wax": "lost_wax", "printed resin, cast": "printed_resin", "direct metal print": "metal_print"}
 """The family of rules that holds for each process."""
 
 TEXT_KEYS = ("source", "why")
+
+ALLOY = "alloy"
+"""The family of rules with a section for each alloy; their shipped values stand in the table of alloys."""
+
+ALLOY_LIMITS = {
+    "cast_least_mm": "A thinner section of this alloy does not fill.",
+    "model_least_mm": "A thinner model of this alloy fills only with luck.",
+}
+"""The limits of an alloy, with their reasons."""
+
+ALLOY_ALLOWED_MM = (0.1, 3.0)
+"""Within what a workshop may move them: thinner than the lower no casting fills, thicker no claw is."""
+
+
+def alloy_rule(name: str, limit: str) -> str:
+    """The key of an alloy's limit: "alloy.sterling silver.model_least_mm"."""
+    return f"{ALLOY}.{name}.{limit}"
 
 
 @dataclass(frozen=True)
@@ -58,6 +82,14 @@ class HouseRules:
         """The value of the rule called `key`."""
         return self[key].value
 
+    def for_alloy(self, metal: Alloy) -> Alloy:
+        """The alloy with the limits that the workshop sets for it; the same one if it sets none."""
+        cast, model = (self.rules.get(alloy_rule(metal.name, limit)) for limit in ALLOY_LIMITS)
+        if cast is None and model is None:
+            return metal
+        return replace(metal, least_cast_mm=cast.value if cast else metal.least_cast_mm,
+                       least_model_mm=model.value if model else metal.least_model_mm, source=(model or cast or metal).source)
+
     def of_process(self, process: str, name: str) -> Rule:
         """The rule `name` ("section_least_mm") of a process ("lost wax")."""
         return self[f"{pick('casting.process', process, PROCESSES)}.{name}"]
@@ -71,14 +103,15 @@ def house_rules(overlay: str | Path | None = None) -> HouseRules:
     if overlay is None:
         return _shipped()
     path = Path(overlay)
-    shipped = _shipped().rules
     faults: list[Fault] = []
-    merged = dict(shipped)
+    merged = dict(_shipped().rules)
+    shipped = {**merged, **_of_alloys()}
     for key, choice in _flat(_read(path), faults):
         rule = _changed(key, choice, path.name, shipped, faults)
         if rule is not None:
             merged[key] = rule
     faults.extend(_crossed(merged))
+    faults.extend(_thin(merged))
     if faults:
         raise SpecError(*faults)
     return HouseRules(merged)
@@ -92,6 +125,15 @@ def _shipped() -> HouseRules:
             low, high = entry.pop("allowed")
             rules[f"{family}.{name}"] = Rule(key=f"{family}.{name}", allowed=(low, high), **entry)
     return HouseRules(rules)
+
+
+@cache
+def _of_alloys() -> dict[str, Rule]:
+    """The limits of every alloy as rules, from the table of alloys."""
+    return {alloy_rule(metal.name, limit): Rule(alloy_rule(metal.name, limit), getattr(metal, attribute), "mm", metal.source,
+                                                metal.tag, why, ALLOY_ALLOWED_MM)
+            for metal in all_alloys()
+            for (limit, why), attribute in zip(ALLOY_LIMITS.items(), ("least_cast_mm", "least_model_mm"), strict=True)}
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -109,10 +151,13 @@ def _read(path: Path) -> dict[str, Any]:
 def _flat(content: Mapping[str, Any], faults: list[Fault]) -> Iterator[tuple[str, Any]]:
     """The entries "family.name" of an overlay; anything that is in no family is a fault."""
     for family, members in content.items():
-        if isinstance(members, dict):
+        if isinstance(members, dict) and family == ALLOY:
+            yield from _flat({f"{ALLOY}.{name}": limits for name, limits in members.items()}, faults)
+        elif isinstance(members, dict):
             yield from ((f"{family}.{name}", choice) for name, choice in members.items())
         else:
-            faults.append(Fault(family, members, "a rule stands in a family, as in [claws] notch_max = 0.45"))
+            example = '[alloy."sterling silver"] model_least_mm = 0.9' if family.startswith(ALLOY) else "[claws] notch_max = 0.45"
+            faults.append(Fault(family, members, f"a rule stands in a family, as in {example}"))
 
 
 def _changed(key: str, choice: Any, file: str, shipped: Mapping[str, Rule], faults: list[Fault]) -> Rule | None:
@@ -151,3 +196,14 @@ def _crossed(rules: Mapping[str, Rule]) -> Iterator[Fault]:
         partner = rules.get(key.replace("_low", "_high")) if "_low" in key else None
         if partner is not None and rule.value > partner.value:
             yield Fault(key, rule.value, f"it must not be above {partner.key} = {partner.value:g}")
+
+
+def _thin(rules: Mapping[str, Rule]) -> Iterator[Fault]:
+    """One fault for each alloy of the workshop whose model may be thinner than its casting."""
+    for metal in all_alloys():
+        cast, model = (rules.get(alloy_rule(metal.name, limit)) for limit in ALLOY_LIMITS)
+        least = cast.value if cast else metal.least_cast_mm
+        given = model.value if model else metal.least_model_mm
+        if (cast or model) and least > given:
+            key, value = (cast.key, least) if cast else (alloy_rule(metal.name, "model_least_mm"), given)
+            yield Fault(key, value, f"the casting's least, {least:g} mm, must not be above the model's, {given:g} mm")

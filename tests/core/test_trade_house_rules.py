@@ -4,6 +4,10 @@ from __future__ import annotations
 import pytest
 
 from core.errors import FileFault, SpecError
+from core.head import make_head
+from core.proof import prove
+from core.spec import spec_of
+from core.trade.alloys import alloy
 from core.trade.house_rules import PROCESSES, house_rules
 from core.trade.table import TAGS
 
@@ -146,3 +150,35 @@ def test_a_folder_or_nothing_is_refused(tmp_path) -> None:
         with pytest.raises(FileFault, match="cannot be read"):
             house_rules(path)
     assert len(house_rules()) > 60
+
+
+def test_an_overlay_sets_the_limits_of_one_alloy_and_the_proof_quotes_them(tmp_path) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text('[alloy."sterling silver"]\nmodel_least_mm = 0.95\n', encoding="utf-8")
+    ours = house_rules(path)
+    silver, gold = alloy("sterling silver"), alloy("18K yellow gold")
+    assert ours.for_alloy(silver).least_model_mm == 0.95 and ours.for_alloy(gold) is gold
+    assert ours.for_alloy(silver).least_cast_mm == silver.least_cast_mm
+    assert house_rules().for_alloy(silver) is silver
+    spec = spec_of({"casting.alloy": "sterling silver", "stone.length_mm": 5.0, "wall.thickness_mm": 0.9})
+    wall = [each for each in prove(make_head(spec), ours) if each.code == "casting.wall"][0]
+    assert (wall.verdict, wall.limit, wall.rule) == ("watch", 0.95, "alloy.sterling silver.model_least_mm")
+    assert make_head(spec_of({"casting.alloy": "sterling silver"}), rules=ours).plan["wall_thickness"] >= 0.95
+    assert all(each.code != "casting.wall" or each.verdict == "sound" for each in prove(make_head(spec)))
+
+
+@pytest.mark.parametrize("text, said", [
+    ('[alloy."sterling silver"]\nmodel_least_mm = 0.05', "must be a number from 0.1 to 3"),
+    ('[alloy."sterling silver"]\nmodel_least = 0.8', 'the nearest is "alloy.sterling silver.model_least_mm"'),
+    ('[alloy."sterling silver"]\ncast_least_mm = 2.0', "must not be above the model's"),
+    ('[alloy]\nmodel_least_mm = 0.8', "a rule stands in a family"),
+])
+def test_an_alloys_limit_outside_sense_is_refused(tmp_path, text, said) -> None:
+    assert any(said in fault for fault in refused(tmp_path, text))
+
+
+def test_findings_quote_the_key_of_their_rule() -> None:
+    rules = house_rules()
+    found = {each.code: each for each in prove(make_head(spec_of({"claws.notch": 0.55})))}
+    assert found["claws.notch"].rule == "claws.notch_max" and found["claws.notch"].limit == rules.value("claws.notch_max")
+    assert found["casting.bodies"].rule == ""
