@@ -124,6 +124,18 @@ def ways_through(solid: Solid, origins: Floats, ends: Floats) -> list[list[float
             for origin, end, length in zip(origins.tolist(), ends.tolist(), lengths)]
 
 
+def first_hits(solid: Solid, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
+    """For each ray from (n, 3) to (n, 3): (n,) how far along it, in mm, it first meets the surface, inf if it does
+    not, and (n, 3) the surface's outward normal there."""
+    ways, normals = np.full(len(origins), np.inf), np.zeros((len(origins), 3))
+    lengths = np.linalg.norm(ends - origins, axis=1).tolist()
+    for i, (origin, end) in enumerate(zip(origins.tolist(), ends.tolist())):
+        for hit in solid.ray_cast(origin, end):
+            ways[i], normals[i] = hit.distance * lengths[i], hit.normal
+            break
+    return ways, normals
+
+
 def hull_triangles(points: Floats) -> tuple[Floats, Ints]:
     """Convex hull of (n, 3) points as vertices and triangles; both empty if the points are flat."""
     return triangles_of(Manifold.hull_points(np.ascontiguousarray(points, np.float64)))
