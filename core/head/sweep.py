@@ -2,11 +2,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh
+from ..stone.outline import Outline
 
 
 def honest_radius_mm(radius_mm: float, count: int) -> float:
@@ -31,6 +33,16 @@ def closed_band(rows: list[Floats], part: str) -> PolyMesh:
     that crosses them turns counter-clockwise in (outwards, up).
     """
     return _shell(rows, _band_corners(len(rows), len(rows[0])), part)
+
+
+def parallel_band(outline: Outline, insets_mm: Floats, heights_mm: Floats, counts: Sequence[int], part: str) -> PolyMesh:
+    """A ring-shaped shell whose section runs through (k,) insets and heights: each is a parallel of the outline.
+
+    The section is square to the outline everywhere, its corners are mitred; it runs as `closed_band` asks.
+    """
+    loops = outline.loops(insets_mm, counts)
+    levels = np.broadcast_to(heights_mm[:, None, None], (*loops.shape[:2], 1))
+    return closed_band(list(np.concatenate([loops, levels], axis=2)), part)
 
 
 def rod(rows: list[Floats], part: str) -> PolyMesh:

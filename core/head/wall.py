@@ -7,7 +7,7 @@ import numpy as np
 
 from ..mesh import Floats, PolyMesh
 from .site import Site
-from .sweep import closed_band
+from .sweep import parallel_band
 
 LONGEST_QUAD = 2.0
 """How many times as tall as wide a quad may be: even enough to sculpt on, few enough to fuse while a slider moves."""
@@ -27,19 +27,17 @@ def raise_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     lean = math.cos(math.radians(plan["taper"]))
     through, bevel = plan["wall_thickness"] / lean, plan["bevel"]
     counts = outline.counts(site.chord_mm, multiple=4)
-    rows: list[Floats] = []
-
-    def row(z: float, inwards: float) -> None:
-        loop = outline.loop((girdle - z) * slope + inwards, counts)
-        rows.append(np.column_stack([loop, np.full(len(loop), z)]))
-
     keeps_rows = even or not outline.is_one_piece
     pitch = LONGEST_QUAD * outline.perimeter_mm / sum(counts) if keeps_rows else math.inf
     inner_top = top - bevel * lean
-    for z in np.linspace(0.0, top, max(2, round(top / lean / pitch) + 1)):
-        row(z, 0.0)
+    profile = [(z, 0.0) for z in _even(0.0, top, pitch * lean)]
     if bevel > 0.0:
-        row(top, through - bevel)
-    for z in np.linspace(inner_top, 0.0, max(2, round(inner_top / lean / pitch) + 1)):
-        row(z, through)
-    return {"wall": closed_band(rows, "wall")}
+        profile.append((top, through - bevel))
+    profile += [(z, through) for z in _even(inner_top, 0.0, pitch * lean)]
+    heights, inwards = np.array(profile).T
+    return {"wall": parallel_band(outline, (girdle - heights) * slope + inwards, heights, counts, "wall")}
+
+
+def _even(start: float, end: float, pitch_mm: float) -> Floats:
+    """Heights from start to end about a pitch apart."""
+    return np.linspace(start, end, max(2, round(abs(end - start) / pitch_mm) + 1))

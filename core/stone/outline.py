@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import GeometryError
 from ..mesh import Floats
@@ -207,41 +208,30 @@ class Outline:
         Samples of an arc are pushed out along their normals, all by the same amount, so that the polygon's area
         equals the true curve's. Raises GeometryError if there is no such curve.
         """
-        if self.is_one_piece:
-            return self._radius_mm(inset_mm) * _unit_polygon(counts[0])
-        if self._mitres is not None and set(counts) == {1}:
-            points, mitres, ways = self._mitres
-            moved: Floats = points - inset_mm * mitres
-            if (np.einsum("ij,ij->i", np.roll(moved, -1, axis=0) - moved, ways) > 0.0).all():
-                return moved
-        starts, ends, joints = self._trims(inset_mm)
-        rows: list[Floats] = []
-        for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
-            if np.isnan(starts[i]):
-                rows.append(np.tile(joints[i], (count, 1)))
-                continue
-            points, normals = _offset(piece, np.linspace(starts[i], ends[i], count + 1), inset_mm)
-            if piece.is_curved:
-                if count < 2:
-                    raise ValueError("an arc needs at least two segments")
-                target = _swept_mm2(piece, starts[i], ends[i], inset_mm)
-                points = _pushed(points, normals, target, self.is_one_piece)
-            rows.append(points[:-1])
-        return np.concatenate(rows)
+        loop: Floats = self.loops([inset_mm], counts)[0]
+        return loop
 
-    @cached_property
-    def _mitres(self) -> tuple[Floats, Floats, Floats] | None:
-        """Of an outline of straight sides alone: its corners, how each moves in for an inset of 1, and the sides' unit
-        vectors, each (n, 2)."""
-        sides = [piece for piece in self.pieces if isinstance(piece, Line)]
-        if len(sides) < len(self.pieces):
-            return None
-        points = np.array([side.start for side in sides])
-        ways = np.array([side.end for side in sides]) - points
-        ways /= np.linalg.norm(ways, axis=1, keepdims=True)
-        normals = np.column_stack([ways[:, 1], -ways[:, 0]])
-        before = np.roll(normals, 1, axis=0)
-        return points, (before + normals) / (1.0 + np.einsum("ij,ij->i", before, normals))[:, None], ways
+    def loops(self, insets_mm: Sequence[float] | Floats, counts: Sequence[int]) -> Floats:
+        """(k, sum of counts, 2) points: `loop` for each of k insets, in one go because many rows make a wall."""
+        insets = np.asarray(insets_mm, np.float64)
+        if self.is_one_piece:
+            radii = np.array([self._radius_mm(float(inset)) for inset in insets])
+            return radii[:, None, None] * _unit_polygon(counts[0])
+        starts, ends, joints = self._all_trims(insets)
+        columns: list[Floats] = []
+        for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
+            if piece.is_curved and count < 2:
+                raise ValueError("an arc needs at least two segments")
+            is_gone = np.isnan(starts[:, i])
+            start, end = np.where(is_gone, 0.0, starts[:, i]), np.where(is_gone, 1.0, ends[:, i])
+            shares = np.arange(count + 1) / count
+            t = start[:, None] + (end - start)[:, None] * shares
+            points, normals, _, _ = (row.reshape(len(t), count + 1, 2) for row in piece.at(t.ravel()))
+            points = points - insets[:, None, None] * normals
+            if piece.is_curved:
+                points = _pushed(points, normals, _swept_mm2(piece, start, end, insets))
+            columns.append(np.where(is_gone[:, None, None], joints[:, i, None], points[:, :-1]))
+        return np.concatenate(columns, axis=1)
 
     def _radius_mm(self, inset_mm: float) -> float:
         """Radius of a full circle's parallel."""
@@ -323,12 +313,12 @@ class Outline:
     @cached_property
     def area_mm2(self) -> float:
         """What the outline encloses, mm2."""
-        return sum(_swept_mm2(piece, 0.0, 1.0, 0.0) for piece in self.pieces)
+        return float(sum(_swept_mm2(piece, np.zeros(1), np.ones(1), np.zeros(1))[0] for piece in self.pieces))
 
     @cached_property
     def perimeter_mm(self) -> float:
         """Its length, mm."""
-        t, weights = _quadrature(0.0, 1.0)
+        t, weights = _nodes()
         return float(sum(weights @ np.linalg.norm(piece.at(t)[2], axis=1) for piece in self.pieces))
 
     @cached_property
@@ -391,13 +381,45 @@ class Outline:
         coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
         return bool((distance >= inset_mm - coarse).all())
 
+    def _all_trims(self, insets: Floats) -> tuple[Floats, Floats, Floats]:
+        """`_trims` for each of k insets: (k, n) starts and ends, and (k, n, 2) joints.
+
+        Insets at which no piece is swallowed and no smooth joint opens are found for all at once.
+        """
+        n = len(self.pieces)
+        starts, ends = np.zeros((len(insets), n)), np.ones((len(insets), n))
+        is_plain = np.ones(len(insets), bool)
+        for i, is_smooth in enumerate(self._joins_smoothly):
+            after = (i + 1) % n
+            if not is_smooth:
+                ends[:, i], starts[:, after], is_found = _corner_joints(self.pieces[i], self.pieces[after], insets)
+                is_plain &= is_found
+        is_plain &= (ends > starts).all(axis=1)
+        for i, piece in enumerate(self.pieces):
+            is_plain &= insets <= self._radii_mm[i][1]
+            for k in np.flatnonzero(is_plain & (insets > self._radii_mm[i][0])):
+                is_plain[k] = (_stretch(piece, starts[k, i], ends[k, i], float(insets[k])) >= 0.0).all()
+        joints = np.zeros((len(insets), n, 2))
+        for k in np.flatnonzero(~is_plain):
+            starts[k], ends[k], joints[k] = self._trims(float(insets[k]))
+        return starts, ends, joints
+
+    @cached_property
+    def _radii_mm(self) -> list[tuple[float, float]]:
+        """Of each piece, its least and its largest radius, mm: no parallel nearer than that runs backwards on it."""
+        radii = []
+        for piece in self.pieces:
+            if isinstance(piece, Arc):
+                least, most = sorted((piece.x_mm, piece.y_mm))
+                radii.append((least * least / most, most * most / least))
+            else:
+                # A cleft opens to the inside only, and shows no more than a point on the outside.
+                radii.append((math.inf, math.inf) if isinstance(piece, Line) else (-math.inf, math.inf))
+        return radii
+
     def _trims(self, inset_mm: float) -> tuple[Floats, Floats, Floats]:
         """Per piece: start and end parameter of its parallel (nan if swallowed), and (n, 2) the joint before it."""
         n = len(self.pieces)
-        if self.is_one_piece:
-            if (_stretch(self.pieces[0], 0.0, 1.0, inset_mm) < 0.0).any():
-                raise _no_parallel(inset_mm)
-            return np.zeros(1), np.ones(1), np.zeros((1, 2))
         alive = list(range(n))
         starts, ends = np.zeros(n), np.ones(n)
         stale = set(range(n))
@@ -513,6 +535,25 @@ def _line_joint(first: Line, second: Line, inset_mm: float) -> tuple[float, floa
     return (gap_x * wy - gap_y * wx) / turn, (gap_x * vy - gap_y * vx) / turn
 
 
+def _corner_joints(first: Piece, second: Piece, insets: Floats) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Where the parallels of two pieces that meet at a corner cross, at (k,) insets: parameters on the first and on the
+    second, and whether they were found; by Newton's steps from the corner."""
+    t, s = np.ones(len(insets)), np.zeros(len(insets))
+    inset = insets[:, None]
+    for _ in range(40):
+        p, m, v, a = first.at(t)
+        q, n, w, b = second.at(s)
+        gap = (q - inset * n) - (p - inset * m)
+        v, w = v - inset * a, w - inset * b
+        turn = _cross(v, w)
+        is_met = np.hypot(gap[:, 0], gap[:, 1]) < 1e-11 * (1.0 + np.abs(insets))
+        if is_met.all() or (turn == 0.0).any():
+            break
+        t = t + np.clip(_cross(gap, w) / turn, -0.5, 0.5)
+        s = s + np.clip(_cross(gap, v) / turn, -0.5, 0.5)
+    return t, s, is_met
+
+
 def _distances(across: Floats, points: Floats) -> Floats:
     """(k,) mm from the points (across[k], 0) to the nearest of curves (p, n, 2), sampled evenly: by parabolas."""
     squares = (points[None, :, :, 0] - across[:, None, None]) ** 2 + points[None, :, :, 1] ** 2
@@ -582,36 +623,39 @@ def _nodes() -> tuple[Floats, Floats]:
     return ((parts + 0.5 + 0.5 * nodes) / 6.0).ravel(), np.tile(weights / 12.0, 6)
 
 
-def _quadrature(start: float, end: float) -> tuple[Floats, Floats]:
-    """Gauss-Legendre nodes and weights over an interval; exact to rounding on any arc a stone has."""
-    nodes, weights = _nodes()
-    return start + (end - start) * nodes, (end - start) * weights
-
-
-def _swept_mm2(piece: Piece, start: float, end: float, inset_mm: float) -> float:
-    """Area between the origin and the parallel of a piece, mm2."""
-    if not piece.is_curved:
-        p, q = _offset(piece, np.array([start, end]), inset_mm)[0]
-        return float(_cross(p, q)) / 2.0
+def _swept_mm2(piece: Piece, start: Floats, end: Floats, insets: Floats) -> Floats:
+    """(k,) mm2 between the origin and the parallels of a piece, from (k,) parameters to (k,) at (k,) insets, mm."""
+    if isinstance(piece, Line):
+        (p, m), (q, n) = (piece.at(t)[:2] for t in (start, end))
+        area: Floats = _cross(p - insets[:, None] * m, q - insets[:, None] * n) / 2.0
+        return area
     if isinstance(piece, Arc) and piece.x_mm == piece.y_mm:
-        radius = piece.x_mm - inset_mm
-        (cos, sin), (last_cos, last_sin) = piece.at(np.array([start, end]))[1]
-        moved = piece.centre[0] * (last_sin - sin) - piece.centre[1] * (last_cos - cos)
-        return float(radius * (radius * piece.sweep_rad * (end - start) + moved)) / 2.0
-    t, weights = _quadrature(start, end)
-    points, normals, along, turning = piece.at(t)
-    return float(weights @ _cross(points - inset_mm * normals, along - inset_mm * turning)) / 2.0
+        radius = piece.x_mm - insets
+        turn = piece.at(end)[1] - piece.at(start)[1]
+        moved = piece.centre[0] * turn[:, 1] - piece.centre[1] * turn[:, 0]
+        area = radius * (radius * piece.sweep_rad * (end - start) + moved) / 2.0
+        return area
+    # Gauss-Legendre; exact to rounding on any arc a stone has.
+    nodes, weights = _nodes()
+    t = start[:, None] + (end - start)[:, None] * nodes
+    points, normals, along, turning = (row.reshape(*t.shape, 2) for row in piece.at(t.ravel()))
+    inset = insets[:, None, None]
+    area = (end - start) * (_cross(points - inset * normals, along - inset * turning) @ weights) / 2.0
+    return area
 
 
-def _pushed(points: Floats, normals: Floats, target_mm2: float, is_closed: bool) -> Floats:
-    """Points moved out along their normals, all by the same amount (ends only if closed), to sweep the area exactly."""
+def _pushed(points: Floats, normals: Floats, targets_mm2: Floats) -> Floats:
+    """(k, n, 2) points moved out along their normals, all of a row but its ends by the same amount, so that each row
+    sweeps its area exactly."""
     push = normals.copy()
-    if not is_closed:
-        push[[0, -1]] = 0.0
-    p, q, m, n = points[:-1], points[1:], push[:-1], push[1:]
-    missing = 2.0 * target_mm2 - float(_cross(p, q).sum())
-    linear = float((_cross(p, n) + _cross(m, q)).sum())
-    square = float(_cross(m, n).sum())
-    root = linear + math.sqrt(max(linear * linear + 4.0 * square * missing, 0.0))
+    push[:, [0, -1]] = 0.0
+    p, q, m, n = points[:, :-1], points[:, 1:], push[:, :-1], push[:, 1:]
+    missing = 2.0 * targets_mm2 - _cross(p, q).sum(axis=1)
+    linear = (_cross(p, n) + _cross(m, q)).sum(axis=1)
+    square = _cross(m, n).sum(axis=1)
+    root = linear + np.sqrt(np.maximum(linear * linear + 4.0 * square * missing, 0.0))
     # A piece that its parallel has shrunk to a point has no length to push, only rounding to blow up.
-    return points + push * (2.0 * missing / root) if root > SAME else points
+    is_long = root > SAME
+    amount = np.where(is_long, 2.0 * missing / np.where(is_long, root, 1.0), 0.0)
+    pushed: Floats = points + push * amount[:, None, None]
+    return pushed

@@ -97,18 +97,19 @@ class Stone:
 
     def _least_inset(self, depth_mm: float) -> float:
         """The least of the ways in from all places of the outline, refined around the best place of each piece."""
-        least = math.inf
         pieces = self.outline.pieces
-        for piece in pieces[:len(pieces) // 2] if self.is_mirrored else pieces:
-            low, high = 0.0, 1.0
-            for _ in range(3):
-                t = np.linspace(low, high, MEASURED_WAYS + 1)
-                points, normals, _, _ = piece.at(t)
-                ways = self._ways_in(points, normals, depth_mm)
-                best = int(np.argmin(ways))
-                least = min(least, float(ways[best]))
-                step = (high - low) / MEASURED_WAYS
-                low, high = max(0.0, t[best] - step), min(1.0, t[best] + step)
+        pieces = pieces[:len(pieces) // 2] if self.is_mirrored else pieces
+        low, high = np.zeros(len(pieces)), np.ones(len(pieces))
+        least = math.inf
+        for _ in range(3):
+            t = np.linspace(low, high, MEASURED_WAYS + 1, axis=1)
+            points, normals = (np.concatenate(rows) for rows in
+                               zip(*(piece.at(t[i])[:2] for i, piece in enumerate(pieces)), strict=True))
+            ways = self._ways_in(points, normals, depth_mm).reshape(t.shape)
+            least = min(least, float(ways.min()))
+            best = t[np.arange(len(pieces)), ways.argmin(axis=1)]
+            step = (high - low) / MEASURED_WAYS
+            low, high = np.maximum(0.0, best - step), np.minimum(1.0, best + step)
         return least
 
     def _ways_in(self, points: Floats, normals: Floats, depth_mm: float) -> Floats:
