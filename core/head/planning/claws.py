@@ -8,7 +8,7 @@ from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...trade.claw_sizes import claw_diameter
 from ..draft import Draft
-from .wall import REFERENCE_MM
+from .position import REFERENCE_MM
 
 SIX_CLAWS_ABOVE_MM = 6.0
 EIGHT_CLAWS_ABOVE_MM = 12.0
@@ -57,8 +57,8 @@ def plan_claws(draft: Draft) -> None:
                    f"{spare_rule.value:g} mm for a {REFERENCE_MM:g} mm stone.", spare_rule.source)
     derive("claw_start_angle", 180.0 / count, "deg",
            "Half a step off the stone's length, so that the claws stand even on both sides.", COMMON)
-    length = derive("claw_length", draft["wall_top"] / math.cos(angle) + spare, "mm",
-                    "Along the claw from the base plane to its end: the wall's slope and the spare length.")
+    length = derive("claw_length", draft["wall_top" if "wall_top" in draft else "girdle_plane"] / math.cos(angle) + spare,
+                    "mm", "Along the claw from the base plane to its end: up to the bearing, and the spare length.")
     derive("head_height", length * math.cos(angle) + diameter / 2.0 * math.sin(angle), "mm",
            "The metal as cast, from the base plane to the highest point of the claws.")
 

@@ -8,17 +8,9 @@ from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...stone import Stone
 from ...tolerance import SAME_POINT_MM
+from ...trade.collets import collet_blank
 from ..draft import Draft
-
-REFERENCE_MM = 5.0
-"""The stone whose worked head the usual clearance and spare length are stated for; others go in proportion."""
-
-TAPERS_DEG = (14.0, 8.5, 0.0)
-"""Smaller tapers that collet blocks come in, tried where the usual one would close a small head."""
-
-HOLLOW_SHARE = 0.08
-"""Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
-from below. Common practice, no source."""
+from .position import hollow_mm, plan_girdle, plan_seat, plan_taper
 
 SHELF_MM = 0.05
 """How far the flat of the wall's top runs on under the stone before the bevel begins. Without it a steep bevel falls
@@ -29,21 +21,15 @@ def plan_wall(draft: Draft) -> None:
     """Girdle plane, wall, bevel and seat. Raises SpecError where no wall with these choices exists."""
     stone, metal = draft.stone, draft.metal
     rules, derive, half = draft.rules, draft.derive, stone.width_mm / 2.0
-    usual = rules["head.culet_clearance_mm"]
-    preferred = rules["head.culet_clearance_preferred_mm"]
-    clearance = derive(
-        "culet_clearance", max(preferred.value, min(usual.value, usual.value * stone.width_mm / REFERENCE_MM)), "mm",
-        "Keeps the culet off the finger and leaves the wall tall enough to work; in proportion for stones under "
-        f"{REFERENCE_MM:g} mm.", usual.source)
-    girdle = derive("girdle_plane", clearance + stone.pavilion_depth_mm, "mm",
-                    "Culet clearance and pavilion depth: the height of the lower girdle edge above the base.")
+    plan_girdle(draft)
+    girdle = draft["girdle_plane"]
     line = rules["wall.thickness_start_mm"].value + rules["wall.thickness_rise"].value * stone.width_mm
     least, most = rules["wall.thickness_low_mm"].value, rules["wall.thickness_high_mm"].value
     castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
     thickness = derive("wall_thickness", round(max(min(max(line, least), most), castable), 2), "mm",
                        f"Grows with the stone, and never below what {metal.name} by {draft.process} needs, {castable:g} mm.",
                        rules["wall.thickness_start_mm"].source)
-    taper = _taper(draft, stone, girdle, thickness)
+    taper = plan_taper(draft, thickness)
     angle = math.radians(taper)
     inset_rule = rules["seat.inset_mm"]
     inset = derive("seat_inset", min(inset_rule.value, round(thickness / 3.0, 2)), "mm",
@@ -70,23 +56,12 @@ def plan_wall(draft: Draft) -> None:
     if bevel > min(through, top / math.cos(angle)) - 1e-9:
         raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
                               f"{min(through, top / math.cos(angle)):.3f} mm with this wall and taper"))
-    derive("seat_clearance", rules["seat.clearance_mm"].value, "mm",
-           "Room between the stone and a seat that is cut in the model.", rules["seat.clearance_mm"].source)
-
-
-def _taper(draft: Draft, stone: Stone, girdle: float, thickness: float) -> float:
-    rule = draft.rules["wall.taper_deg"]
-
-    def hollow(taper: float) -> float:
-        angle = math.radians(taper)
-        return stone.outline.reach_mm - girdle * math.tan(angle) - thickness / math.cos(angle)
-
-    fitting = [taper for taper in (rule.value, *TAPERS_DEG) if hollow(taper) >= HOLLOW_SHARE * stone.width_mm]
-    taper = fitting[0] if fitting else 0.0
-    reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
-              if taper == rule.value else
-              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper.")
-    return draft.derive("taper", taper, "deg", reason, rule.source)
+    plan_seat(draft)
+    if stone.outline.is_one_piece and taper > 0.0:
+        blank = collet_blank(taper, draft["outer_radius_top"], top)
+        derive("development_outer", blank.outer_radius_mm, "mm", "The wall's outer face unrolled: the blank's outer radius.")
+        derive("development_inner", blank.inner_radius_mm, "mm", "The wall's outer face unrolled: the blank's inner radius.")
+        derive("development_sector", blank.sector_deg, "deg", "The wall's outer face unrolled: the blank's sector.")
 
 
 def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float) -> float:
@@ -136,11 +111,10 @@ def _crossing(height: Callable[[float], float], low: float, high: float) -> floa
 
 
 def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
+    if hollow_mm(stone, girdle, taper, thickness) > 0.0:
+        return
     angle, half = math.radians(taper), stone.outline.reach_mm
     base = half - girdle * math.tan(angle)
-    hollow = base - thickness / math.cos(angle)
-    if hollow > 0.0:
-        return
     if draft.is_pinned("wall_thickness") and thickness >= half:
         raise SpecError(Fault("wall.thickness_mm", thickness, "the wall must be thinner than half the stone, "
                               f"{half:.3f} mm"))
@@ -155,7 +129,7 @@ def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, t
     if draft.is_pinned("culet_clearance") and half > thickness:
         raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the wall closes before it "
                               "reaches so low a base; take a smaller clearance or taper"))
-    raise SpecError(Fault("stone.width_mm", stone.width_mm, "a tapered claw head needs a wider stone in this alloy: the "
+    raise SpecError(Fault("stone.width_mm", stone.width_mm, "a head with a wall needs a wider stone in this alloy: the "
                           f"wall of {thickness:g} mm leaves no hollow; take at least {2.4 * thickness:.1f} mm"))
 
 

@@ -1,0 +1,56 @@
+"""Where the stone stands over the base, and how the metal under it leans."""
+from __future__ import annotations
+
+import math
+
+from ...stone import Stone
+from ..draft import Draft
+
+REFERENCE_MM = 5.0
+"""The stone whose worked head the usual clearance and spare length are stated for; others go in proportion."""
+
+TAPERS_DEG = (14.0, 8.5, 0.0)
+"""Smaller tapers that collet blocks come in, tried where the usual one would close a small head."""
+
+HOLLOW_SHARE = 0.08
+"""Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
+from below. Common practice, no source."""
+
+
+def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") -> None:
+    """Culet clearance and girdle plane. least_clearance_mm: what the parts under the stone ask for, and why."""
+    stone, rules = draft.stone, draft.rules
+    usual = rules["head.culet_clearance_mm"]
+    preferred = rules["head.culet_clearance_preferred_mm"]
+    clearance = max(preferred.value, min(usual.value, usual.value * stone.width_mm / REFERENCE_MM))
+    reason = ("Keeps the culet off the finger and leaves the wall tall enough to work; in proportion for stones under "
+              f"{REFERENCE_MM:g} mm.")
+    if least_clearance_mm > clearance:
+        clearance, reason = least_clearance_mm, why
+    draft.derive("culet_clearance", clearance, "mm", reason, usual.source)
+    draft.derive("girdle_plane", draft["culet_clearance"] + stone.pavilion_depth_mm, "mm",
+                 "Culet clearance and pavilion depth: the height of the lower girdle edge above the base.")
+
+
+def plan_taper(draft: Draft, thickness_mm: float) -> float:
+    """The lean of wall or rails of a thickness, mm, square to them, so that a hollow stays open at the base."""
+    rule, stone, girdle = draft.rules["wall.taper_deg"], draft.stone, draft["girdle_plane"]
+    fitting = [taper for taper in (rule.value, *TAPERS_DEG)
+               if hollow_mm(stone, girdle, taper, thickness_mm) >= HOLLOW_SHARE * stone.width_mm]
+    taper = fitting[0] if fitting else 0.0
+    reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
+              if taper == rule.value else
+              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper.")
+    return draft.derive("taper", taper, "deg", reason, rule.source)
+
+
+def hollow_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: float) -> float:
+    """Radius of the largest rod that passes the hollow at the base; not above 0 where the wall fills it."""
+    angle = math.radians(taper_deg)
+    return stone.outline.reach_mm - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
+
+
+def plan_seat(draft: Draft) -> None:
+    """The room that a seat cut in the model leaves round the stone."""
+    rule = draft.rules["seat.clearance_mm"]
+    draft.derive("seat_clearance", rule.value, "mm", "Room between the stone and a seat that is cut in the model.", rule.source)
