@@ -3,6 +3,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -48,19 +50,46 @@ def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats,
 def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     """(n,) bool: which points (n, 2) lie in the loops, holes left out."""
     # In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice.
-    across = np.tile([math.cos(0.7391), math.sin(0.7391)], (len(points), 1))
-    inside: np.ndarray = (crossings(loops, points, across) > 0.0).sum(axis=1) % 2 == 1
+    way = np.array([[math.cos(0.7391), math.sin(0.7391)]])
+    inside: np.ndarray = np.zeros(len(points), bool)
+    for loop in loops:
+        near = np.flatnonzero(((points >= loop.min(axis=0)) & (points <= loop.max(axis=0))).all(axis=1))
+        if len(near):
+            across = np.broadcast_to(way, (len(near), 2))
+            inside[near] ^= (crossings([loop], points[near], across) > 0.0).sum(axis=1) % 2 == 1
     return inside
 
 
 def distances_mm(points: Floats, loop: Floats) -> Floats:
     """(n,) least distance of points (n, 2) from the sides of a loop."""
-    starts, ways = edges_of([loop])
-    x, y = points[:, :1] - starts[:, 0], points[:, 1:] - starts[:, 1]
-    squares = np.maximum(ways[:, 0] ** 2 + ways[:, 1] ** 2, 1e-30)
-    share = np.clip((x * ways[:, 0] + y * ways[:, 1]) / squares, 0.0, 1.0)
-    least: Floats = np.sqrt(((x - share * ways[:, 0]) ** 2 + (y - share * ways[:, 1]) ** 2).min(axis=1))
+    squares, _ = _to_sides(points, [loop])
+    least: Floats = np.sqrt(squares.min(axis=1))
     return least
+
+
+def signed_distances_mm(points: Floats, loops: Sequence[Floats]) -> Floats:
+    """(n,) least distance of points (n, 2) from the sides of loops, negative inside what they enclose; inf if none."""
+    if not loops:
+        return np.full(len(points), np.inf)
+    squares, turned = _to_sides(points, loops)
+    # At a corner both sides are equally near; the one that is seen more squarely says which side the point is on.
+    nearest = np.argmin(squares - 1e-6 * turned * turned, axis=1)
+    rows = np.arange(len(points))
+    least: Floats = np.sqrt(squares[rows, nearest])
+    return np.where(turned[rows, nearest] > 0.0, -least, least)
+
+
+def _to_sides(points: Floats, loops: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """(n, e) each: squared distances of points from the sides of loops, and how far to the left of the sides' lines."""
+    starts, ways = edges_of(loops)
+    lengths = np.maximum(np.hypot(ways[:, 0], ways[:, 1]), 1e-15)
+    along_x, along_y = ways[:, 0] / lengths, ways[:, 1] / lengths
+    x, y = points[:, :1] - starts[:, 0], points[:, 1:] - starts[:, 1]
+    left: Floats = along_x * y - along_y * x
+    past = x * along_x + y * along_y
+    past -= np.clip(past, 0.0, lengths)
+    squares: Floats = left * left + past * past
+    return squares, left
 
 
 def inset_mm(face: Floats, girdle: Floats) -> float:
@@ -87,20 +116,66 @@ def largest(loops: Sequence[Floats]) -> Floats:
     return loops[0] if len(loops) == 1 else max(loops, key=lambda loop: abs(area_mm2([loop])))
 
 
+@dataclass(frozen=True, eq=False)
+class Path:
+    """A closed loop (k, 2) by the way along it, mm from its first point."""
+
+    loop: Floats
+
+    @cached_property
+    def _closed(self) -> Floats:
+        return np.vstack([self.loop, self.loop[:1]])
+
+    @cached_property
+    def _run(self) -> Floats:
+        run: Floats = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(self._closed, axis=0), axis=1))])
+        return run
+
+    @property
+    def length_mm(self) -> float:
+        return float(self._run[-1])
+
+    def points(self, where: Floats) -> Floats:
+        """(n, 2) at ways (n,) along it."""
+        where = np.mod(where, self._run[-1])
+        return np.column_stack([np.interp(where, self._run, self._closed[:, 0]),
+                                np.interp(where, self._run, self._closed[:, 1])])
+
+    def normals(self, where: Floats, half_mm: float | Floats) -> Floats:
+        """(n, 2) outward unit normals of the chords from `half_mm` before to `half_mm` after."""
+        chord = self.points(where + half_mm) - self.points(where - half_mm)
+        chord /= np.linalg.norm(chord, axis=1, keepdims=True)
+        return np.column_stack([chord[:, 1], -chord[:, 0]])
+
+    def nearest(self, point: Floats) -> float:
+        """The way along it to the place nearest to a point (2,)."""
+        ways = np.diff(self._closed, axis=0)
+        squares = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-30)
+        share = np.clip(np.einsum("ij,ij->i", point - self.loop, ways) / squares, 0.0, 1.0)
+        off = self.loop + ways * share[:, None] - point
+        i = int(np.argmin(np.einsum("ij,ij->i", off, off)))
+        return float(self._run[i] + share[i] * (self._run[i + 1] - self._run[i]))
+
+
 def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:
     """Points evenly spaced along a loop and outward unit normals of the chords about them, each (count, 2)."""
-    closed = np.vstack([loop, loop[:1]])
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
-    at = (np.arange(count) + 0.5) / count * run[-1]
+    path = Path(loop)
+    step = path.length_mm / count
+    at = (np.arange(count) + 0.5) * step
+    return path.points(at), path.normals(at, step)
 
-    def points(where: Floats) -> Floats:
-        where = np.mod(where, run[-1])
-        return np.column_stack([np.interp(where, run, closed[:, 0]), np.interp(where, run, closed[:, 1])])
 
-    step = run[-1] / count
-    chord = points(at + step) - points(at - step)
-    chord /= np.linalg.norm(chord, axis=1, keepdims=True)
-    return points(at), np.column_stack([chord[:, 1], -chord[:, 0]])
+def is_ring(loops: Sequence[Floats]) -> bool:
+    """True if a section is one piece with one hole."""
+    return len(loops) == 2 and area_mm2(loops[:1]) * area_mm2(loops[1:]) < 0.0
+
+
+def hollow_deg(loop: Floats) -> float:
+    """How far the corners of a counter-clockwise loop turn the wrong way in all: 0 for a convex one."""
+    ways = np.concatenate([loop[1:], loop[:1]]) - loop
+    after = np.concatenate([ways[1:], ways[:1]])
+    turn = np.arctan2(ways[:, 0] * after[:, 1] - ways[:, 1] * after[:, 0], np.einsum("ij,ij->i", ways, after))
+    return math.degrees(-float(np.minimum(turn, 0.0).sum()))
 
 
 def free_turn(normals: Floats) -> tuple[float, Floats]:

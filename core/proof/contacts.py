@@ -1,0 +1,259 @@
+"""Where metal stands against the stone, found on both solids, and which motions of the stone that leaves.
+
+A rigid stone touched without friction may move with a twist t if no contact is pressed: n·v >= 0 for every contact, n
+the unit normal into the stone and v what t does to its point. The cone of such twists is {0} exactly when the contacts
+press against one another in every direction. By Moreau's decomposition a wished motion d splits into what the contacts
+answer, a sum of their forces with factors of 0 or more, and what they leave free; the split is found by non-negative
+least squares (active sets, after Lawson and Hanson, Solving Least Squares Problems, 1974).
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats, Ints
+from ..solid.kernel import bounds, section
+from .loops import is_inside
+from .measure import Gauge
+
+TOUCH_MM = 0.02
+"""How near to the stone metal counts as touching it: what a bur leaves. Larger: metal beside the stone would hold it."""
+
+SETTLING_MOST_MM = 0.1
+"""From farther than this a stone does not settle on its seat. Larger: metal out of reach would count as a seat."""
+
+CROWN_SHARES = (0.05, 0.18, 0.31, 0.44, 0.6, 0.8, 0.97)
+"""At which shares of the crown's height contact is looked for. Fewer: a low tip is passed over."""
+
+PAVILION_ROWS = 3
+"""At how many of the levels that touch below the girdle the points are taken: the ends of the band and its middle."""
+
+RING = 64
+"""About how many places are looked at on each ring. Fewer: a narrow claw falls between two."""
+
+FLAT_SHARES = (0.97, 0.85, 0.7, 0.5)
+"""Rings, as shares of its edge, on which a flat base is looked at."""
+
+STEEP = 0.1
+"""Least level part of a normal for which metal is looked for sideways. Smaller: the look goes far past the facet."""
+
+CLAW_REACH = 0.75
+"""How far along the girdle from a claw's middle, as a share of its diameter, contact still is that claw's."""
+
+FREE_SHARE = 1e-6
+"""Free shares of a motion below this are rounding. Larger: a stone that creeps out counts as held."""
+
+ROUNDED = 9
+"""Decimals that are kept of normals: rounding in the last places would wedge parallel sides, in sums if not in metal."""
+
+
+@dataclass(frozen=True, eq=False)
+class Contacts:
+    """Where metal touches the stone: points (k, 3) mm, unit normals into the stone (k, 3), and the name of the claw at
+    each, empty where other metal touches. centre (3,): the middle of the girdle; reach_mm: half the stone's width."""
+
+    points: Floats
+    normals: Floats
+    owners: np.ndarray
+    centre: Floats
+    reach_mm: float
+
+    def without(self, claw: str) -> Contacts:
+        """What is left once a claw has broken off."""
+        return self._kept(self.owners != claw)
+
+    def _kept(self, keep: np.ndarray) -> Contacts:
+        return Contacts(self.points[keep], self.normals[keep], self.owners[keep], self.centre, self.reach_mm)
+
+    @cached_property
+    def wrenches(self) -> Floats:
+        """(k, 5) what each contact does with unit force: along x, y and z, and about x and y, mm at the girdle."""
+        turning = np.cross(self.points - self.centre, self.normals)[:, :2] / self.reach_mm
+        return np.round(np.concatenate([self.normals, turning], axis=1), ROUNDED)
+
+    def velocity(self, twist: Floats, points: Floats) -> Floats:
+        """(n, 3) what a twist (3,) or (5,) does to points (n, 3)."""
+        turn = np.zeros(3)
+        turn[:len(twist) - 3] = twist[3:] / self.reach_mm
+        moved: Floats = twist[:3] + np.cross(turn, points - self.centre)
+        return moved
+
+
+def holds_all(wrenches: Floats) -> bool:
+    """True if contacts (k, m) leave no motion at all: they span every direction, and some sum of all of them, each with
+    a factor above 0, is nothing."""
+    if len(wrenches) <= wrenches.shape[1] or np.linalg.matrix_rank(wrenches, 1e-6) < wrenches.shape[1]:
+        return False
+    whole = wrenches.mean(axis=0)
+    size = float(np.linalg.norm(whole))
+    return size < FREE_SHARE or free_part(wrenches, whole / size)[0] <= FREE_SHARE
+
+
+def free_part(wrenches: Floats, motion: Floats) -> tuple[float, Floats]:
+    """How much of a unit motion (m,) contacts (k, m) leave free, 0 to 1, and the twist (m,) by which the stone escapes."""
+    twist = motion + wrenches.T @ nonnegative_least_squares(wrenches.T, -motion)
+    return float(np.linalg.norm(twist)), twist
+
+
+def nonnegative_least_squares(columns: Floats, target: Floats) -> Floats:
+    """(k,) factors, none below 0, with which columns (m, k) come as near to a target (m,) as they can."""
+    count = columns.shape[1]
+    factors, used = np.zeros(count), np.zeros(count, bool)
+    slack = 1e-11 * max(1.0, float(np.abs(columns).max(initial=0.0)))
+    # Each step lowers the distance, so that no set of columns comes twice; the bound only ends what rounding would not.
+    for _ in range(10 * (count + 1)):
+        gain = columns.T @ (target - columns @ factors)
+        gain[used] = -math.inf
+        best = int(np.argmax(gain)) if count else 0
+        if not count or gain[best] <= slack:
+            break
+        used[best] = True
+        trial = _fitted(columns, target, used)
+        if trial[best] <= 0.0:
+            break
+        while (trial[used] <= 0.0).any():
+            over = used & (trial <= 0.0)
+            step = float((factors[over] / (factors[over] - trial[over])).min())
+            factors += step * (trial - factors)
+            used &= factors > 1e-14
+            factors[~used] = 0.0
+            trial = _fitted(columns, target, used)
+        factors = trial
+    return factors
+
+
+def _fitted(columns: Floats, target: Floats, used: np.ndarray) -> Floats:
+    """(k,) the least-squares factors of the columns in use, 0 for the others."""
+    trial = np.zeros(columns.shape[1])
+    trial[used] = np.linalg.lstsq(columns[:, used], target, rcond=None)[0]
+    return trial
+
+
+# Finding them.
+
+
+def contacts_of(gauge: Gauge, with_crown: bool) -> Contacts:
+    """Where metal touches the stone at its girdle and pavilion, and on its crown if asked.
+
+    Metal that reaches into the stone counts as touching: that is where the setter's notch will be.
+    """
+    low, girdle, high = gauge.girdle_plane_mm, gauge.girdle_plane_mm + gauge.stone.girdle_mm / 2.0, gauge.crown_edge_mm
+    levels = [girdle, *_pavilion_levels(gauge, low)]
+    if with_crown:
+        levels += [high + share * (gauge.table_mm - high) for share in CROWN_SHARES]
+    within = TOUCH_MM + min(gauge.settling_mm, SETTLING_MOST_MM)
+    rings = Rings(gauge)
+    found = [_touching(gauge, *rings.at(level), within) for level in levels]
+    found.append(_under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within))
+    points, normals = np.concatenate([each[0] for each in found]), np.concatenate([each[1] for each in found])
+    middle = (gauge.girdle_loop.max(axis=0) + gauge.girdle_loop.min(axis=0)) / 2.0
+    return Contacts(points, -normals, owners_of(gauge, points, normals), np.array([*middle, girdle]),
+                    gauge.stone.width_mm / 2.0)
+
+
+def _pavilion_levels(gauge: Gauge, girdle_mm: float) -> Iterable[float]:
+    """Heights below the girdle at which metal touches: beside the claws' notches and over the bearing."""
+    depth = girdle_mm - float(gauge.culet[2])
+    top = min(float(gauge.levels_mm[0]), girdle_mm)
+    yield from (girdle_mm - share * max(girdle_mm - top, 0.04 * depth) for share in (0.15, 0.85))
+    touching = np.flatnonzero((gauge.room_mm - gauge.settling_mm <= TOUCH_MM).any(axis=1))
+    for i in dict.fromkeys(np.linspace(0, len(touching) - 1, PAVILION_ROWS).round().astype(int) if len(touching) else ()):
+        yield float(gauge.levels_mm[touching[i]])
+
+
+class Rings:
+    """Level rings round the stone as it stands, cut from its own facets, each place with its facet's normal."""
+
+    def __init__(self, gauge: Gauge) -> None:
+        triangles, owner = gauge.placed.triangles()
+        self.corners: Floats = gauge.placed.vertices[triangles]
+        self.owner: Ints = owner
+        self.normals = gauge.placed.face_normals()
+        self.low: Floats = self.corners[:, :, 2].min(axis=1)
+        self.high: Floats = self.corners[:, :, 2].max(axis=1)
+
+    def at(self, height_mm: float) -> tuple[Floats, Floats]:
+        """(n, 3) places and (n, 3) outward normals: along every facet that the level meets, evenly."""
+        met = np.flatnonzero((self.low < height_mm) & (self.high > height_mm))
+        if not len(met):
+            return np.zeros((0, 3)), np.zeros((0, 3))
+        corners = self.corners[met]
+        after = np.roll(corners, -1, axis=1)
+        above = corners[:, :, 2] > height_mm
+        crossing = above != np.roll(above, -1, axis=1)
+        rise = np.where(crossing, after[:, :, 2] - corners[:, :, 2], 1.0)
+        cuts = corners + ((height_mm - corners[:, :, 2]) / rise)[:, :, None] * (after - corners)
+        # A plane meets two sides of a triangle, so a reshape pairs them.
+        ends = cuts[crossing].reshape(-1, 2, 3)
+        lengths = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+        step = max(float(lengths.sum()) / RING, 1e-9)
+        counts = np.maximum(1, np.ceil(lengths / step)).astype(int)
+        if len(met) > 2 * RING:
+            # A scan's ring has more facets than places are needed.
+            counts[np.arange(len(met)) % math.ceil(len(met) / RING) != 0] = 0
+        which = np.repeat(np.arange(len(met)), counts)
+        order = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
+        share = ((order + 0.5) / counts[which])[:, None]
+        return ends[which, 0] + share * (ends[which, 1] - ends[which, 0]), self.normals[self.owner[met[which]]]
+
+
+def _touching(gauge: Gauge, points: Floats, normals: Floats, within_mm: float) -> tuple[Floats, Floats]:
+    """Those places of one level ring beside which metal stands, and their normals."""
+    flat = np.linalg.norm(normals[:, :2], axis=1)
+    steep = flat > 1e-9
+    points, normals, flat = points[steep], normals[steep], flat[steep]
+    loops = section(gauge.metal, float(points[0, 2])) if len(points) else []
+    if not loops:
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    out = normals[:, :2] / flat[:, None] * (within_mm / np.maximum(flat, STEEP))[:, None]
+    met = is_inside(loops, points[:, :2] + out)
+    return points[met], normals[met]
+
+
+def _under_base(gauge: Gauge, edge: Floats, normals: Floats, within_mm: float) -> tuple[Floats, Floats]:
+    """Places of a flat base under which metal stands, and their normals; none under a culet."""
+    nothing = np.zeros((0, 3)), np.zeros((0, 3))
+    if not len(edge) or gauge.stone.pavilion_depth_mm > 0.0:
+        return nothing
+    low = float(gauge.culet[2])
+    loops = section(gauge.metal, low - within_mm)
+    middle = edge[:, :2].mean(axis=0)
+    places = np.concatenate([middle + share * (edge[:, :2] - middle) for share in FLAT_SHARES])
+    met = is_inside(loops, places) if loops else np.zeros(len(places), bool)
+    if not met.any():
+        return nothing
+    points = np.column_stack([places[met], np.full(int(met.sum()), low)])
+    return points, np.tile([0.0, 0.0, -1.0], (len(points), 1))
+
+
+def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:
+    """(k,) names of the claws that touch places (k, 3) of the stone with outward normals (k, 3).
+
+    Empty where a wall, a rail or a rim touches too, which stays when a claw breaks.
+    """
+    names = np.full(len(points), "", object)
+    for claw in gauge.claws:
+        low, high = bounds(gauge.parts[claw.name])
+        beside = np.abs((points[:, :2] - claw.edge) @ np.array([-claw.outwards[1], claw.outwards[0]]))
+        ahead = (points[:, :2] - claw.edge) @ claw.outwards
+        near = ((points >= low - SETTLING_MOST_MM) & (points <= high + SETTLING_MOST_MM)).all(axis=1)
+        near &= (beside <= CLAW_REACH * claw.diameter_mm) & (ahead > -gauge.stone.width_mm / 2.0)
+        names[near] = claw.name
+    out = points + normals * (TOUCH_MM + SETTLING_MOST_MM)
+    others = [(solid, bounds(solid)) for name, solid in gauge.parts.items() if name not in gauge.claw_names]
+    for level in np.unique(points[names != "", 2]):
+        here = np.flatnonzero((points[:, 2] == level) & (names != ""))
+        for solid, (low, high) in others:
+            if low[2] < level < high[2]:
+                names[here[is_inside(section(solid, float(level)), out[here, :2])]] = ""
+    return names
+
+
+def sides(count: int) -> Sequence[Floats]:
+    """(3,) unit ways in the girdle plane, evenly round."""
+    turn = np.arange(count) * (2.0 * math.pi / count)
+    return [np.array([math.cos(angle), math.sin(angle), 0.0]) for angle in turn]
