@@ -10,7 +10,9 @@ from ..spec import Spec
 from .claws import raise_claws
 from .draft import Draft
 from .planning.claws import plan_claws
+from .planning.rails import plan_basket
 from .planning.wall import plan_wall
+from .rails import run_rails
 from .setting import set_claws
 from .site import Site
 from .wall import raise_wall
@@ -46,9 +48,11 @@ class Style:
 
 WALL = Maker(raise_wall)
 CLAWS = Maker(raise_claws, set_claws)
+RAILS = Maker(run_rails)
 
 STYLES = {style.name: style for style in (
     Style("tapered claw", (plan_wall, plan_claws), (WALL, CLAWS)),
+    Style("basket", (plan_basket,), (RAILS, CLAWS)),
 )}
 
 
