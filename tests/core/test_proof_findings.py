@@ -425,12 +425,6 @@ def test_a_default_head_that_does_not_hold_is_unsafe(cut: str, code: str) -> Non
     assert code in [finding.code for finding in findings if finding.verdict == "unsafe"]
 
 
-def test_a_spread_that_is_given_is_said_not_to_be_applied() -> None:
-    codes = [finding.code for finding in prove(make_head(spec_of({"spread.stone_mm": 0.05}))) if finding.verdict == "watch"]
-    assert codes == ["spread.applied"]
-    assert "spread.applied" not in [finding.code for finding in prove(make_head(Spec()))]
-
-
 @pytest.mark.parametrize("cut", ["round brilliant", "oval", "cushion", "emerald", "asscher"])
 @pytest.mark.parametrize("length_mm", [4.0, 6.0, 9.0, 14.0])
 def test_finished_claws_reach_the_published_contact_on_crowns_of_any_outline(cut: str, length_mm: float) -> None:

@@ -1,0 +1,300 @@
+"""What the tolerances of stone, model and casting do to each finding, and which stones this metal still takes.
+
+The whole proof runs on the head with one thing off at a time, as far as its tolerance goes, either way; between those and
+the head as given each measure is taken to run straight, and what several things do together to add up. On that response
+the worst corner of all tolerances is found, and random draws are counted. Within its tolerance each thing is taken to be
+equally likely anywhere, as where only limits are known (JCGM 100:2008, Guide to the expression of uncertainty in
+measurement, 4.3.7).
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats
+from ..spec import Spec
+from ..trade.house_rules import HouseRules
+from .findings import Bound, Finding, Limit, Spread, Verdict, judge, unable
+from .subject import Subject
+from .varied import Deviation, Varied
+
+DRAWS = 2000
+SEED = 20
+"""How many random draws, and where they begin, so that a proof gives the same shares every time."""
+
+PLAN = "plan."
+"""Findings that hold the solids against the plan: they say nothing of a stone or a casting that is off."""
+
+TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind", "casting.voids")
+"""Findings on what hangs together and on edges, which no small tolerance changes."""
+
+FITTED = ("seat.fits", "seat.rests", "seat.bearing", "seat.rocks", "seat.clearance")
+"""Findings on a finished seat, which the setter fits to the stone that is there."""
+
+SIZE = "spread.stone_size"
+PROBES = 4
+"""Proofs at most towards each end of the range of stone sizes."""
+FARTHEST = 0.04
+"""The farthest change of size that is tried, and the first, as a share of the stone's."""
+CLOSE = 0.003
+"""How close to the true end the range's end may stay, as a share of the stone's size: 0.015 mm on a stone of 5 mm."""
+
+Examine = Callable[[Subject, bool], Iterable[Finding]]
+"""Runs the checks on a subject; False leaves out those that look at the metal alone."""
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """How far the stone's measures, mm, the model's surfaces, mm, and the shrinkage, per cent, may be off either way."""
+
+    stone_mm: float
+    model_mm: float
+    casting_percent: float
+
+
+def tolerances_of(spec: Spec, rules: HouseRules) -> Tolerances | None:
+    """What a spec says of tolerances, with the house's for those it leaves out; None if it says nothing."""
+    given = spec.section("spread")
+    if not given:
+        return None
+    stone, model, casting = (float(given.get(key, rules.value(f"spread.{key}")))
+                             for key in ("stone_mm", "model_mm", "casting_percent"))
+    return Tolerances(stone, model, casting)
+
+
+def with_spread(subject: Subject, findings: Sequence[Finding], tolerances: Tolerances,
+                examine: Examine) -> list[Finding]:
+    """The findings, each measured one with its spread, and the stone sizes that the metal takes.
+
+    A sound finding that is unsafe in its worst case becomes one to watch. `findings` are those of the subject as given.
+    """
+    varied = Varied(subject)
+    response = _Response([each for each in findings if _varies(each, subject)])
+    lost = 0
+    for low, high in _ways(subject, tolerances):
+        try:
+            pair = [list(examine(varied.subject_at(off), off.moves_metal)) for off in (low, high)]
+        except GeometryError:
+            lost += 1
+            continue
+        response.add(*pair)
+    spread = response.spreads()
+    after = [spread.get(id(each), each) for each in findings] + response.new(subject)
+    if lost:
+        after.append(unable("spread.applied", "Spread", "metal as thin as this closes up where a tolerance takes it away",
+                            "Thicken the metal, or give closer tolerances."))
+    return [*after, *_sizes(subject, varied, findings, tolerances, examine)]
+
+
+def _varies(finding: Finding, subject: Subject) -> bool:
+    code = finding.code
+    return (finding.measured is not None and math.isfinite(finding.measured) and not code.startswith(PLAN)
+            and code not in TOPOLOGY and not (subject.is_set and code in FITTED))
+
+
+def _ways(subject: Subject, tolerances: Tolerances) -> list[tuple[Deviation, Deviation]]:
+    """What may be off by itself, each at its lowest and highest. A round stone has one diameter."""
+    stone, model, casting = tolerances.stone_mm, tolerances.model_mm, tolerances.casting_percent
+    ways: list[dict[str, float]] = []
+    if stone:
+        is_round = subject.stone.outline.is_one_piece
+        ways += [{"length_mm": stone, "width_mm": stone}] if is_round else [{"length_mm": stone}, {"width_mm": stone}]
+        ways.append({"depth_mm": stone})
+    if model:
+        ways.append({"model_mm": model})
+    if casting:
+        ways.append({"casting_percent": casting})
+    return [(Deviation(**{name: -value for name, value in way.items()}), Deviation(**way)) for way in ways]
+
+
+class _Response:
+    """How each finding answers to each tolerance: measures and margins at both ends, less those of the head as given."""
+
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        self._keys = _keyed(findings)
+        self._ends: list[tuple[Mapping[object, Finding], Mapping[object, Finding]]] = []
+
+    def add(self, low: Sequence[Finding], high: Sequence[Finding]) -> None:
+        """One more tolerance: the findings at its lowest and at its highest."""
+        self._ends.append((_keyed(low), _keyed(high)))
+
+    def spreads(self) -> dict[int, Finding]:
+        """id of each finding -> the same with its spread."""
+        draws = np.random.default_rng(SEED).uniform(-1.0, 1.0, (DRAWS, len(self._ends)))
+        return {id(finding): self._spread(key, finding, draws) for key, finding in self._keys.items()}
+
+    def _spread(self, key: object, finding: Finding, draws: Floats) -> Finding:
+        bounds = _bounds(finding)
+        own = _margins(finding, finding, bounds)
+        at_ends = [[end.get(key, finding) for end in pair] for pair in self._ends]
+        # (tolerances, 2 ends, bounds) and (tolerances, 2 ends): by how much each end differs.
+        margins = np.array([[_margins(each, finding, bounds) for each in pair] for pair in at_ends]
+                           ).reshape(len(at_ends), 2, len(bounds)) - own
+        assert finding.measured is not None
+        measures = np.array([[_measure(each, finding) for each in pair] for pair in at_ends]).reshape(-1, 2) - finding.measured
+        drawn = own + np.einsum("da,ab->db", np.maximum(-draws, 0.0), margins[:, 0]) + np.einsum(
+            "da,ab->db", np.maximum(draws, 0.0), margins[:, 1])
+        share = float((drawn >= -1e-12).all(axis=1).mean())
+        worst = own + np.minimum(margins.min(axis=1), 0.0).sum(axis=0)
+        broken = [i for i, bound in enumerate(bounds) if worst[i] < -1e-12]
+        unsafe = [i for i in broken if bounds[i].verdict == "unsafe"]
+        shown = min(unsafe or broken or range(len(bounds)), key=lambda i: float(worst[i]))
+        # At each tolerance's worse end; where neither is worse, the head as given.
+        ends = margins[:, :, shown].argmin(axis=1)
+        taken = margins[:, :, shown].min(axis=1) < 0.0
+        if not finding.bounds:
+            taken = np.abs(measures).max(axis=1) > 0.0
+            ends = np.abs(measures).argmax(axis=1)
+        measured = finding.measured + float((measures[np.arange(len(ends)), ends] * taken).sum())
+        found = replace(finding, spread=Spread(measured, share))
+        if finding.verdict == "sound" and unsafe:
+            return _doubtful(found, bounds[shown])
+        return found
+
+    def new(self, subject: Subject) -> list[Finding]:
+        """What is wrong only where something is off: to watch, with the reason."""
+        found: dict[object, Finding] = {}
+        for pair in self._ends:
+            for end in pair:
+                for key, each in end.items():
+                    if key not in self._keys and each.verdict == "unsafe" and _varies(each, subject):
+                        why = f"The head as given is free of this, but not within the tolerances. {each.why}"
+                        found.setdefault(key, replace(each, verdict="watch", why=why))
+        return list(found.values())
+
+
+def _keyed(findings: Iterable[Finding]) -> dict[object, Finding]:
+    """By code and title, which names the part; a further one of the same gets a number."""
+    keyed: dict[object, Finding] = {}
+    for each in findings:
+        key: tuple[str, str, int] = (each.code, each.what, 0)
+        while key in keyed:
+            key = (each.code, each.what, key[2] + 1)
+        keyed[key] = each
+    return keyed
+
+
+SAID: tuple[Verdict, ...] = ("unsafe", "watch")
+
+
+def _bounds(finding: Finding) -> tuple[Bound, ...]:
+    """The bounds whose margins run straight. A count, a measure that stands on its limit and one with no limit say
+    nothing of how far they are from it: there only the verdict counts, which is taken to change half way."""
+    assert finding.measured is not None
+    is_smooth = finding.unit != "count" and all(abs(bound.margin(finding.measured)) > 1e-9 for bound in finding.bounds)
+    if finding.bounds and is_smooth:
+        return finding.bounds
+    return tuple(Bound(0.0, True, verdict, 0.0) for verdict in SAID)
+
+
+def _margins(finding: Finding, given: Finding, bounds: tuple[Bound, ...]) -> list[float]:
+    """How far a finding is inside each bound of the given one."""
+    if bounds != given.bounds:
+        grade = SAID.index(finding.verdict) if finding.verdict in SAID else len(SAID)
+        return [1.0 if grade > i else -1.0 for i in range(len(SAID))]
+    measured = _measure(finding, given)
+    # A limit may move with what is off, as when it is the stone's own width.
+    own = finding.bounds if len(finding.bounds) == len(bounds) else bounds
+    return [bound.margin(measured) for bound in own]
+
+
+def _measure(finding: Finding, given: Finding) -> float:
+    for each in (finding, given):
+        if each.measured is not None and math.isfinite(each.measured):
+            return each.measured
+    return 0.0
+
+
+def _doubtful(finding: Finding, bound: Bound) -> Finding:
+    """A sound finding whose worst case is unsafe."""
+    assert finding.spread is not None
+    unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    side = "least" if bound.is_least else "most"
+    limit = f", where {bound.value:.3g}{unit} is the {side} that is safe" if bound in finding.bounds else ", which is unsafe"
+    share = 100.0 * finding.spread.share_sound
+    why = (f"As given it is sound, but within the tolerances it can come to {finding.spread.worst:.3g}{unit}{limit}; "
+           f"{share:.0f} % of {DRAWS} draws stay sound.")
+    return replace(finding, verdict="watch", limit=bound.value if bound in finding.bounds else finding.limit, why=why,
+                   remedy="Choose it further from its limit, or hold the tolerances closer.")
+
+
+# The stones that the metal takes.
+
+
+def _sizes(subject: Subject, varied: Varied, findings: Sequence[Finding], tolerances: Tolerances,
+           examine: Examine) -> list[Finding]:
+    """The smallest and the largest stone that nothing is unsafe with, in the same proportions and this very metal."""
+    given = _keyed(findings)
+    if any(each.verdict == "unsafe" for each in findings):
+        return [unable(SIZE, "Stone sizes that this metal takes", "the head is unsafe with the stone as given",
+                       "Make it sound first.")]
+    width = subject.stone.width_mm
+    low, high = (width * _farthest(given, varied, subject, examine, way) for way in (-1.0, 1.0))
+    why = f"Stones of these proportions from {low:.2f} to {high:.2f} mm wide leave nothing unsafe in this metal."
+    if low <= width * (1.0 - FARTHEST) or high >= width * (1.0 + FARTHEST):
+        why = f"{why[:-1]}; none farther off than {100 * FARTHEST:.0f} % was tried."
+    remedy = "Match the stone to the head more closely, or make the head for the very stone."
+    found = []
+    for what, size, is_least in (("Smallest stone that this metal takes, width", low, False),
+                                 ("Largest stone that this metal takes, width", high, True)):
+        must = width + tolerances.stone_mm if is_least else width - tolerances.stone_mm
+        limit = Limit(must, is_least, "watch", why, "geometry", remedy)
+        found.append(judge(SIZE, what, size, "mm", None, [limit], CLOSE * width))
+    return found
+
+
+def _farthest(given: Mapping[object, Finding], varied: Varied, subject: Subject, examine: Examine, way: float) -> float:
+    """The farthest size, as a share of the stone's, at which nothing is found unsafe; each tried one is proven.
+
+    The unsafe margins of the last two proofs say where the next one goes; between a good and a bad size it is halved.
+    """
+    good, bad = 0.0, math.inf
+    last = (0.0, given)
+    step = FARTHEST
+    for _ in range(PROBES):
+        now = _proven(varied, examine, 1.0 + way * step)
+        if now is None or any(each.verdict == "unsafe" and _varies(each, subject) for each in now.values()):
+            bad = step
+        else:
+            good = step
+        if bad - good <= CLOSE or good == FARTHEST:
+            break
+        crossing = _crossing(last, (step, now), subject) if now is not None else math.inf
+        last = (step, now) if now is not None else last
+        aim = crossing - CLOSE / 2.0 if crossing - CLOSE / 2.0 > good else crossing + CLOSE / 2.0
+        step = aim if good < aim < bad else (good + bad) / 2.0
+    return 1.0 + way * good
+
+
+def _proven(varied: Varied, examine: Examine, factor: float) -> dict[object, Finding] | None:
+    """The findings with a stone of that size, by key; None where stone or metal can't be."""
+    try:
+        return _keyed(examine(varied.subject_of_size(factor), False))
+    except GeometryError:
+        return None
+
+
+def _crossing(before: tuple[float, Mapping[object, Finding]], now: tuple[float, Mapping[object, Finding]],
+              subject: Subject) -> float:
+    """The nearest step at which a line through two steps' margins takes an unsafe bound to its limit."""
+    (first, old), (second, new) = before, now
+    nearest = math.inf
+    for key, each in new.items():
+        other = old.get(key)
+        if other is None or not _varies(each, subject) or not _varies(other, subject) or each.unit == "count":
+            continue
+        if len(each.bounds) != len(other.bounds):
+            continue
+        assert each.measured is not None and other.measured is not None
+        for mine, its in zip(each.bounds, other.bounds, strict=True):
+            if mine.verdict != "unsafe":
+                continue
+            a, b = its.margin(other.measured), mine.margin(each.measured)
+            slope = (b - a) / (second - first)
+            if slope < 0.0:
+                nearest = min(nearest, second - b / slope)
+    return nearest

@@ -1,0 +1,283 @@
+"""The same head with its stone, its model and its shrinkage a little off: what tolerances make of metal and stone.
+
+The metal is taken as modelled for the stone that was asked for, and a stone of other measures sits in that very metal.
+Where the seat is left to the setter it goes down until it rests on the wall as the first one did; where there is no wall
+it stays at the height of the claws' notches. Where the seat is cut it stays in its seat, and the setter cuts away what
+stands in its way. A model that comes out fuller or leaner has every surface moved along its normal. Another shrinkage
+scales the metal about the middle of its base while the stone stays as it is. Once set, metal that lies against the
+girdle and the crown has been bent and burnished onto the stone, so it follows it.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats, Ints, PolyMesh
+from ..solid.kernel import Solid, bodies, cut, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
+from ..stone import Stone
+from ..stone.facets import LEVEL, Planes
+from ..stone.outline import Arc, Cleft, Line, Outline, Piece
+from ..tolerance import READ_MM, SLIVER_MM
+from .measure import MOST_FACETS, SEATED_MM
+from .subject import Subject
+
+MITRE = 3.0
+"""How many times the offset a sharp corner may move at most. Larger: needles grow out of sharp edges."""
+
+SLIVER_HEIGHT_MM = 1e-5
+"""Triangles lower than this have no normal worth using. Larger: thin facets of a cut seat are passed over."""
+
+DAMPING = 1e-4
+"""Share of a corner's stiffness that settles what its planes leave open. Larger: flat faces move too little."""
+
+AGAINST = -0.9
+"""Cosine of the turn between a face and the facet that it lies against. Larger: faces that only pass by follow too."""
+
+CLEARED_MM = 0.002
+"""How far beside the stone the setter's cut passes. Smaller: it meets the faces that lie on the stone and leaves slivers;
+larger: they no longer touch."""
+
+STIFF = 100.0
+"""How much more a face counts that does not follow the stone, where both meet. Smaller: the wall's top is no longer
+level."""
+
+UPPER = 0.5
+"""The upper part of the wall that a stone can come to rest on, as a share of its height."""
+
+
+@dataclass(frozen=True)
+class Deviation:
+    """How far things are off. length, width and depth of the stone and the model's surface in mm; casting in per cent
+    of size, positive if the metal comes out larger."""
+
+    length_mm: float = 0.0
+    width_mm: float = 0.0
+    depth_mm: float = 0.0
+    model_mm: float = 0.0
+    casting_percent: float = 0.0
+
+    @property
+    def moves_metal(self) -> bool:
+        return self.model_mm != 0.0 or self.casting_percent != 0.0
+
+
+class Varied:
+    """Makes a subject anew for one deviation after another; what does not change is worked out once."""
+
+    def __init__(self, subject: Subject) -> None:
+        self.subject = subject
+
+    def subject_at(self, off: Deviation) -> Subject:
+        """The subject with these deviations. Raises GeometryError if its metal closes up or turns inside out."""
+        own = self.subject.stone
+        stretch = np.array([1.0 + off.length_mm / own.length_mm, 1.0 + off.width_mm / own.width_mm,
+                            1.0 + off.depth_mm / own.depth_mm])
+        return self._subject(off, stretch)
+
+    def subject_of_size(self, factor: float) -> Subject:
+        """The subject with its stone `factor` times as large in every direction, in the same metal."""
+        return self._subject(Deviation(), np.full(3, factor))
+
+    def _subject(self, off: Deviation, stretch: Floats) -> Subject:
+        subject = self.subject
+        stone = stretched(subject.stone, stretch)
+        at_height = replace(subject.placed, vertices=self._placed(stone.mesh.vertices))
+        scale = 1.0 + off.casting_percent / 100.0
+        settled = float(self._frame[3, 2]) * (scale - 1.0) if subject.is_seat_cut else 0.0
+        moved: dict[str, Floats] = {}
+        if off.moves_metal or subject.is_seat_cut:
+            motion = _Motion(off.model_mm, scale, stretch, settled)
+            moved = {name: self._moved(name, motion) for name in self._meshes}
+        if not subject.is_seat_cut and "wall" in subject.parts:
+            settled = _rest_mm(at_height, moved.get("wall", self._meshes["wall"].vertices)) - self._rest
+        placed = at_height.moved((0.0, 0.0, settled))
+        solids = {"": subject.metal, **subject.parts}
+        solids |= {name: solid_of_triangles(vertices, self._meshes[name].triangles, name or "head")
+                   for name, vertices in moved.items()}
+        varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
+                         stone_solid=solid_of(placed, "stone"))
+        if not subject.is_seat_cut or varied.gauge.common[1] <= SEATED_MM:
+            return varied
+        tool = stone.grown(CLEARED_MM)
+        return _cleared(varied, replace(tool, vertices=self._placed(tool.vertices)).moved((0.0, 0.0, settled)))
+
+    @cached_property
+    def _meshes(self) -> dict[str, _Shell]:
+        """The surface of each part, and under "" of the whole metal."""
+        solids: dict[str, Solid] = {"": self.subject.metal, **self.subject.parts}
+        shells = {name: _Shell(*triangles_of(solid)) for name, solid in solids.items()}
+        self._follow(shells)
+        return shells
+
+    @cached_property
+    def _rest(self) -> float:
+        return _rest_mm(self.subject.placed, self._meshes["wall"].vertices)
+
+    @cached_property
+    def _frame(self) -> Floats:
+        """(4, 3) that takes the stone's own points to where they are placed."""
+        own = self.subject.stone.mesh.vertices
+        points = np.column_stack([own, np.ones(len(own))])
+        return np.asarray(np.linalg.lstsq(points, self.subject.placed.vertices, rcond=None)[0], np.float64)
+
+    def _placed(self, points: Floats) -> Floats:
+        placed: Floats = points @ self._frame[:3] + self._frame[3]
+        return placed
+
+    def _moved(self, name: str, motion: _Motion) -> Floats:
+        """The vertices of a part whose model and casting are off. The base plane's middle stays where it is."""
+        shell = self._meshes[name]
+        following = shell.following
+        offsets = np.full(len(shell.triangles), motion.model_mm)
+        if len(following):
+            middles = shell.middles[following]
+            own = (middles - self._frame[3]) @ np.linalg.inv(self._frame[:3])
+            after = self._placed(own * motion.stretch) + [0.0, 0.0, motion.settled_mm]
+            offsets[following] = np.einsum("ij,ij->i", after - motion.scale * middles, shell.normals[following])
+        moved: Floats = shell.vertices * motion.scale + (shell.offset(offsets) if offsets.any() else 0.0)
+        if len(following) and "wall" in self.subject.parts:
+            # A corner of the seat that comes up with the stone ends where the wall does.
+            top = self.subject.gauge.wall_top_mm
+            seat = np.unique(shell.triangles[following])
+            seat = seat[shell.vertices[seat, 2] <= top]
+            moved[seat, 2] = np.minimum(moved[seat, 2], top * motion.scale + motion.model_mm)
+        return moved
+
+    def _follow(self, shells: Mapping[str, _Shell]) -> None:
+        """Marks the faces that the setter lays against the stone: those on it once it is set; before that, in a seat that
+        is cut, those beside its girdle and crown."""
+        subject, placed = self.subject, self.subject.placed
+        # A scan may not be convex, so that its planes do not say where its surface is.
+        if not subject.is_seat_cut or len(placed) > MOST_FACETS:
+            return
+        normals, offsets = _planes_of(placed)
+        reach = SEATED_MM + READ_MM + subject.gauge.settling_mm
+        lowest = -math.inf if subject.is_set else float(self._frame[3, 2])
+        for shell in shells.values():
+            over = shell.middles @ normals.T - offsets
+            facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
+            near = np.abs(over.max(axis=1)) <= reach
+            follows = facing & near & (shell.middles[:, 2] >= lowest)
+            shell.following = np.flatnonzero(follows).astype(np.int32)
+
+
+@dataclass(frozen=True)
+class _Motion:
+    """What moves metal: the model's surface, mm, the casting's scale, and the stone that set metal follows."""
+
+    model_mm: float
+    scale: float
+    stretch: Floats
+    settled_mm: float
+
+
+class _Shell:
+    """A closed surface whose faces can be moved along their normals.
+
+    vertices (n, 3), triangles (t, 3), normals (t, 3), zero where a triangle is too thin to have one, middles (t, 3),
+    following: indices of the faces that go with the stone.
+    """
+
+    def __init__(self, vertices: Floats, triangles: Ints) -> None:
+        self.vertices, self.triangles = vertices, triangles
+        corners = vertices[triangles]
+        self.middles: Floats = corners.mean(axis=1)
+        sides = np.roll(corners, -1, axis=1) - corners
+        normals = np.cross(sides[:, 0], -sides[:, 2])
+        doubled = np.linalg.norm(normals, axis=1)
+        lengths = np.linalg.norm(sides, axis=2)
+        is_face = doubled > SLIVER_HEIGHT_MM * np.maximum(lengths.max(axis=1), SLIVER_HEIGHT_MM)
+        self.normals: Floats = np.where(is_face[:, None], normals / np.maximum(doubled, 1e-300)[:, None], 0.0)
+        along = sides / np.maximum(lengths, 1e-12)[:, :, None]
+        # Weighed by its angle at the vertex a face counts the same however it is cut into triangles.
+        angles = np.arccos(np.clip(-np.einsum("ijk,ijk->ij", along, np.roll(along, 1, axis=1)), -1.0, 1.0))
+        self._angles = angles * is_face[:, None]
+        self.following: Ints = np.zeros(0, np.int32)
+
+    @cached_property
+    def _weights(self) -> Floats:
+        """(3 t,) how much each face counts at each of its corners."""
+        weights = self._angles * STIFF
+        weights[self.following] /= STIFF
+        flat: Floats = weights.ravel()
+        return flat
+
+    @cached_property
+    def _loosened(self) -> Floats:
+        """(n, 3, 3) that turns the pushes of the faces around a vertex into its move."""
+        index, each = self.triangles.ravel(), np.repeat(self.normals, 3, axis=0)
+        stiffness = np.empty((len(self.vertices), 3, 3))
+        for i in range(3):
+            for j in range(i, 3):
+                stiffness[:, i, j] = np.bincount(index, self._weights * each[:, i] * each[:, j], len(self.vertices))
+                stiffness[:, j, i] = stiffness[:, i, j]
+        total = np.trace(stiffness, axis1=1, axis2=2)
+        stiffness += (DAMPING * total + 1e-12)[:, None, None] * np.eye(3)
+        return np.asarray(np.linalg.inv(stiffness), np.float64)
+
+    def offset(self, offsets_mm: Floats) -> Floats:
+        """(n, 3) by which each vertex moves so that every face (t,) moves outwards by its own way: least squares at
+        corners that no one move can serve, at most `MITRE` times the farthest way."""
+        index = self.triangles.ravel()
+        pushes = (self._weights * np.repeat(offsets_mm, 3))[:, None] * np.repeat(self.normals, 3, axis=0)
+        push = np.column_stack([np.bincount(index, pushes[:, i], len(self.vertices)) for i in range(3)])
+        ways: Floats = np.einsum("ijk,ik->ij", self._loosened, push)
+        most = MITRE * float(np.abs(offsets_mm).max())
+        ways *= np.minimum(1.0, most / np.maximum(np.linalg.norm(ways, axis=1), 1e-12))[:, None]
+        return ways
+
+
+def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
+    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off."""
+    solid = solid_of(tool, "stone")
+
+    def cleared(metal: Solid, name: str) -> Solid:
+        return tidied(max(bodies(cut(metal, [solid], name)), key=volume_mm3), SLIVER_MM, name)
+
+    return replace(subject, metal=cleared(subject.metal, "head"),
+                   parts={name: cleared(part, name) for name, part in subject.parts.items()})
+
+
+def stretched(stone: Stone, stretch: Floats) -> Stone:
+    """The stone with its length, width and height (3,) multiplied, about the middle of its girdle plane."""
+    x, y, z = map(float, stretch)
+    normals = stone.part.normals / stretch
+    lengths = np.linalg.norm(normals, axis=1)
+    part: Planes = replace(stone.part, normals=normals / lengths[:, None], offsets=stone.part.offsets / lengths)
+    inside = (stone.inside[0] * x, stone.inside[1] * y, stone.inside[2] * z)
+    outline = Outline(tuple(_stretched_piece(piece, x, y) for piece in stone.outline.pieces), stone.outline.soft_deg)
+    return replace(stone, mesh=replace(stone.mesh, vertices=stone.mesh.vertices * stretch), outline=outline,
+                   length_mm=stone.length_mm * x, width_mm=stone.width_mm * y, depth_mm=stone.depth_mm * z,
+                   crown_height_mm=stone.crown_height_mm * z, girdle_mm=stone.girdle_mm * z,
+                   pavilion_depth_mm=stone.pavilion_depth_mm * z, table_width_mm=stone.table_width_mm * y, part=part,
+                   inside=inside, straight_pavilion_deg=None)
+
+
+def _stretched_piece(piece: Piece, x: float, y: float) -> Piece:
+    if isinstance(piece, Line):
+        return Line((piece.start[0] * x, piece.start[1] * y), (piece.end[0] * x, piece.end[1] * y))
+    if isinstance(piece, Arc):
+        return replace(piece, centre=(piece.centre[0] * x, piece.centre[1] * y), x_mm=piece.x_mm * x, y_mm=piece.y_mm * y)
+    # A cleft's normals turn a little where length and width are not stretched alike, by less than its use here can tell.
+    assert isinstance(piece, Cleft)
+    return replace(piece, point=(piece.point[0] * x, piece.point[1] * y))
+
+
+def _planes_of(placed: PolyMesh) -> tuple[Floats, Floats]:
+    normals = placed.face_normals()
+    return normals, np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
+
+
+def _rest_mm(placed: PolyMesh, wall: Floats) -> float:
+    """By how much the stone has to rise so that the wall's highest place under it just touches it; negative: to sink."""
+    low, high = wall[:, 2].min(), wall[:, 2].max()
+    upper = wall[wall[:, 2] >= low + UPPER * (high - low)]
+    normals, offsets = _planes_of(placed)
+    below = normals[:, 2] < -LEVEL
+    n, d = normals[below], offsets[below]
+    bottom = ((d - upper[:, :2] @ n[:, :2].T) / n[:, 2]).max(axis=1)
+    return float((upper[:, 2] - bottom).max())
