@@ -217,7 +217,7 @@ class Outline:
         if self.is_one_piece:
             radii = np.array([self._radius_mm(float(inset)) for inset in insets])
             return radii[:, None, None] * _unit_polygon(counts[0])
-        starts, ends, joints = self._all_trims(insets)
+        starts, ends, joints = self.trims(insets)
         columns: list[Floats] = []
         for i, (piece, count) in enumerate(zip(self.pieces, counts, strict=True)):
             if piece.is_curved and count < 2:
@@ -381,25 +381,42 @@ class Outline:
         coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
         return bool((distance >= inset_mm - coarse).all())
 
-    def _all_trims(self, insets: Floats) -> tuple[Floats, Floats, Floats]:
-        """`_trims` for each of k insets: (k, n) starts and ends, and (k, n, 2) joints.
+    def trims(self, insets: Floats) -> tuple[Floats, Floats, Floats]:
+        """Of the parallels at k insets, mm: where each of n pieces starts and ends, (k, n) of its parameters, nan where
+        it is swallowed, and (k, n, 2) the joint before a swallowed piece. Raises GeometryError as `loop` does.
 
         Insets at which no piece is swallowed and no smooth joint opens are found for all at once.
         """
         n = len(self.pieces)
         starts, ends = np.zeros((len(insets), n)), np.ones((len(insets), n))
+        joints = np.zeros((len(insets), n, 2))
+        if self.is_one_piece:
+            return starts, ends, joints
         is_plain = np.ones(len(insets), bool)
-        for i, is_smooth in enumerate(self._joins_smoothly):
-            after = (i + 1) % n
-            if not is_smooth:
-                ends[:, i], starts[:, after], is_found = _corner_joints(self.pieces[i], self.pieces[after], insets)
-                is_plain &= is_found
-        is_plain &= (ends > starts).all(axis=1)
+        clefts = [i for i, piece in enumerate(self.pieces) if isinstance(piece, Cleft)]
+        # Outside, clefts are gone and their neighbours cross; inside, they are arcs like any other.
+        for is_side, alive in ((insets >= 0.0, list(range(n))),
+                               (insets < 0.0, [i for i in range(n) if i not in clefts])):
+            if not is_side.any():
+                continue
+            for i, after in zip(alive, alive[1:] + alive[:1], strict=True):
+                if after != (i + 1) % n or not self._joins_smoothly[i]:
+                    ends[is_side, i], starts[is_side, after], is_found = _corner_joints(
+                        self.pieces[i], self.pieces[after], insets[is_side])
+                    is_plain[is_side] &= is_found
+        is_outside = insets < 0.0
+        for i in reversed(clefts):
+            starts[is_outside, i] = ends[is_outside, i] = np.nan
+            after = next(j % n for j in range(i + 1, i + n) if j % n not in clefts)
+            points, normals = self.pieces[after].at(starts[is_outside, after])[:2]
+            joints[is_outside, i] = points - insets[is_outside, None] * normals
+        is_plain &= ((ends > starts) | np.isnan(starts)).all(axis=1)
         for i, piece in enumerate(self.pieces):
+            if i in clefts:
+                continue
             is_plain &= insets <= self._radii_mm[i][1]
             for k in np.flatnonzero(is_plain & (insets > self._radii_mm[i][0])):
                 is_plain[k] = (_stretch(piece, starts[k, i], ends[k, i], float(insets[k])) >= 0.0).all()
-        joints = np.zeros((len(insets), n, 2))
         for k in np.flatnonzero(~is_plain):
             starts[k], ends[k], joints[k] = self._trims(float(insets[k]))
         return starts, ends, joints
@@ -413,12 +430,11 @@ class Outline:
                 least, most = sorted((piece.x_mm, piece.y_mm))
                 radii.append((least * least / most, most * most / least))
             else:
-                # A cleft opens to the inside only, and shows no more than a point on the outside.
-                radii.append((math.inf, math.inf) if isinstance(piece, Line) else (-math.inf, math.inf))
+                radii.append((math.inf, math.inf))
         return radii
 
     def _trims(self, inset_mm: float) -> tuple[Floats, Floats, Floats]:
-        """Per piece: start and end parameter of its parallel (nan if swallowed), and (n, 2) the joint before it."""
+        """`trims` for one inset, piece by piece, until none runs backwards."""
         n = len(self.pieces)
         alive = list(range(n))
         starts, ends = np.zeros(n), np.ones(n)
