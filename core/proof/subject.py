@@ -12,6 +12,7 @@ from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
 from .measure import SEATED_MM, Gauge
+from .surface import BesideStone, Surface
 
 NO_WALL = "no part is known to be the wall"
 NO_CLAW = "no part is known to be a claw"
@@ -44,6 +45,16 @@ class Subject:
     def gauge(self) -> Gauge:
         """The measurements, each taken once."""
         return Gauge(self.metal, self.parts, self.stone, self.placed, self.stone_solid)
+
+    @cached_property
+    def surface(self) -> Surface:
+        """The metal's surface, measured once."""
+        return Surface(self.metal)
+
+    @cached_property
+    def beside_stone(self) -> BesideStone:
+        """Which places belong to the stone and its seat."""
+        return BesideStone(self.gauge)
 
     @property
     def is_set(self) -> bool:

@@ -51,10 +51,25 @@ Progress = Callable[[float], bool]
 @dataclass(frozen=True, eq=False)
 class Balls:
     """diameters (n,) mm, inf where no facing wall is within reach; touches (n, 3) mm: where each ball meets the far
-    wall, nan where there is none."""
+    wall; facing (n, 3): that wall's outward unit normal. nan where there is none."""
 
     diameters: Floats
     touches: Floats
+    facing: Floats
+
+    @classmethod
+    def none(cls, count: int) -> Balls:
+        """No ball found yet at so many places."""
+        return cls(np.full(count, np.inf), np.full((count, 3), np.nan), np.full((count, 3), np.nan))
+
+    def at(self, index: np.ndarray | slice) -> Balls:
+        """Some of them."""
+        return Balls(self.diameters[index], self.touches[index], self.facing[index])
+
+    def put(self, index: np.ndarray | slice, balls: Balls) -> None:
+        """Takes others for some of them."""
+        self.diameters[index], self.touches[index] = balls.diameters, balls.touches
+        self.facing[index] = balls.facing
 
 
 def thickness_at(solid: Solid, points: Floats, normals: Floats, reach_mm: float = REACH_MM,
@@ -75,15 +90,14 @@ def gap_at(solid: Solid, points: Floats, normals: Floats, reach_mm: float = REAC
 def balls_at(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float,
              progress: Progress | None = None) -> Balls:
     """The largest balls in the metal, or in the air, that touch the surface at (n, 3). Raises Cancelled."""
-    diameters, touches = np.full(len(points), np.inf), np.full((len(points), 3), np.nan)
+    balls = Balls.none(len(points))
     for start in range(0, len(points), BATCH):
         report(progress, start / len(points))
         part = slice(start, start + BATCH)
         ball = straight_balls(solid, points[part], normals[part], is_metal, reach_mm)
-        ball = _around(solid, points[part], normals[part], is_metal, reach_mm, ball)
-        diameters[part], touches[part] = ball.diameters, ball.touches
+        balls.put(part, _around(solid, points[part], normals[part], is_metal, reach_mm, ball))
     report(progress, 1.0)
-    return Balls(diameters, touches)
+    return balls
 
 
 def report(progress: Progress | None, share: float) -> None:
@@ -94,22 +108,23 @@ def report(progress: Progress | None, share: float) -> None:
 
 def straight_balls(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float) -> Balls:
     """A first bound: the balls through what a ray straight in meets."""
-    none = Balls(np.full(len(points), np.inf), np.full((len(points), 3), np.nan))
     ways = -normals if is_metal else normals
-    return _bounded(solid, points, ways, is_metal, points + ways * reach_mm, none)[0]
+    return _bounded(solid, points, ways, is_metal, points + ways * reach_mm, Balls.none(len(points)))[0]
 
 
 def _around(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float, ball: Balls) -> Balls:
     """The bound after a cone of rays and the aimed ones."""
     ways = -normals if is_metal else normals
     first, second = tangents(ways)
-    tilt = math.radians(CONE_DEG)
-    for turn in np.arange(CONE) * (2.0 * math.pi / CONE):
-        tilted = math.cos(tilt) * ways + math.sin(tilt) * (math.cos(turn) * first + math.sin(turn) * second)
-        # No ball through a point beyond the best so far is smaller.
-        ends = points + tilted * np.minimum(ball.diameters, reach_mm)[:, None]
-        ball = _bounded(solid, points, ways, is_metal, ends, ball)[0]
-    return _aimed(solid, points, ways, is_metal, ball)
+    tilt, turn = math.radians(CONE_DEG), np.arange(CONE) * (2.0 * math.pi / CONE)
+    around = np.cos(turn)[:, None, None] * first + np.sin(turn)[:, None, None] * second
+    # No ball through a point beyond the best so far is smaller.
+    far = np.minimum(ball.diameters, reach_mm)[:, None]
+    ends = points + far * (math.cos(tilt) * ways + math.sin(tilt) * around)
+    tiled = ball.at(np.tile(np.arange(len(points), dtype=np.int32), CONE))
+    cone, _ = _bounded(solid, np.tile(points, (CONE, 1)), np.tile(ways, (CONE, 1)), is_metal, ends.reshape(-1, 3), tiled)
+    least = np.argmin(cone.diameters.reshape(CONE, -1), axis=0) * len(points) + np.arange(len(points))
+    return _aimed(solid, points, ways, is_metal, cone.at(least))
 
 
 def _aimed(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ball: Balls) -> Balls:
@@ -120,9 +135,8 @@ def _aimed(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ball: Bal
         if not len(index):
             return ball
         beyond = points[index] + 1.2 * (aims - points[index])
-        part = Balls(ball.diameters[index], ball.touches[index])
-        better, planes = _bounded(solid, points[index], ways[index], is_metal, beyond, part)
-        ball.diameters[index], ball.touches[index] = better.diameters, better.touches
+        better, planes = _bounded(solid, points[index], ways[index], is_metal, beyond, ball.at(index))
+        ball.put(index, better)
         met = np.isfinite(planes).all(axis=1)
         index, aims = index[met], planes[met]
     return ball
@@ -148,7 +162,9 @@ def _bounded(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ends: F
     radius = np.einsum("ij,ij->i", q - points, outwards) / (1.0 + np.where(hit, cosine, 0.0))
     aims[hit] = (points + radius[:, None] * (ways + outwards))[hit]
     smaller = diameter < ball.diameters
-    return Balls(np.where(smaller, diameter, ball.diameters), np.where(smaller[:, None], q, ball.touches)), aims
+    found = Balls(np.where(smaller, diameter, ball.diameters), np.where(smaller[:, None], q, ball.touches),
+                  np.where(smaller[:, None], met, ball.facing))
+    return found, aims
 
 
 def tangents(normals: Floats) -> tuple[Floats, Floats]:
@@ -186,3 +202,143 @@ def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
 def places_of(solid: Solid, count: int) -> Places:
     """`count` places spread evenly by area over a solid's surface."""
     return places_on(*triangles_of(solid), count)
+
+
+@dataclass(frozen=True, eq=False)
+class Narrowest:
+    """The smallest ball that was found: diameter_mm, the (3,) place and (3,) outward normal where it touches the surface,
+    touch (3,) and facing (3,): where it meets the far wall, and that wall's normal."""
+
+    diameter_mm: float
+    point: Floats
+    normal: Floats
+    touch: Floats
+    facing: Floats
+
+    @property
+    def middle(self) -> Floats:
+        """(3,) half way across."""
+        middle: Floats = (self.point + self.touch) / 2.0
+        return middle
+
+    @property
+    def across(self) -> Floats:
+        """(3,) unit way across, half way between square to the one wall and square to the other."""
+        way = self.normal - self.facing
+        across: Floats = way / np.linalg.norm(way)
+        return across
+
+
+SEEDS, FOLLOWED = 8, 3
+"""How many of the narrowest places are read in full, and how many of those are followed. Fewer: the narrowest is missed
+where the first reading ranks it lower."""
+
+HALVINGS = 4
+"""How often the step is halved on the way to the narrowest. Fewer: the place is off by more of the spacing."""
+
+WEDGE_DEG = 10.0
+"""Walls that lean together by more and do meet are an edge of metal or a crevice: no thin wall, no narrow gap. Larger:
+every crevice beside a claw is a gap; smaller: feathers of metal count as edges."""
+
+Counts = Callable[[Floats, Floats], "np.ndarray"]
+"""Which pairs of place and touch, (n, 3) each, count: (n,) bool."""
+
+Normals = Callable[[Floats, Floats], Floats]
+"""The normals (n, 3) of the smooth surface that facets stand for, at places (n, 3) on facets with normals (n, 3). Square
+to a facet, a ball reads a bar thinner the farther from the facet's middle it stands."""
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """A search for what is narrowest: in the metal or in the air, up to `reach_mm`, among pairs that count. Readings
+    below `follow_mm` are read in full and followed to where they are least."""
+
+    solid: Solid
+    is_metal: bool
+    reach_mm: float
+    follow_mm: float
+    counts: Counts
+    smooth: Normals
+
+    def narrowest(self, places: Places, apart: int = 1) -> list[Narrowest]:
+        """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
+        is within reach."""
+        rough = straight_balls(self.solid, places.points, places.normals, self.is_metal, self.reach_mm)
+        usable = self._usable(places.points, places.normals, rough)
+        seeds = _apart(places.points, np.where(usable, rough.diameters, np.inf), 2.0 * places.spacing_mm, max(SEEDS, apart))
+        # The first bound serves where nothing is at stake.
+        close = rough.diameters[seeds] < self.follow_mm
+        found = [Narrowest(float(rough.diameters[i]), places.points[i], places.normals[i], rough.touches[i], rough.facing[i])
+                 for i in seeds[~close]]
+        read = self._read(places.points[seeds[close]], places.normals[seeds[close]])
+        read = [*self._followed(read[:FOLLOWED], places.spacing_mm), *read[FOLLOWED:]]
+        return sorted([*read, *found], key=lambda each: each.diameter_mm)[:apart]
+
+    def _usable(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
+        """(n,) bool: balls that were found, count, and lie in no wedge."""
+        usable = np.isfinite(balls.diameters)
+        usable[usable] = self.counts(points[usable], balls.touches[usable])
+        narrow = np.flatnonzero(usable & (balls.diameters < self.follow_mm))
+        usable[narrow] = ~self._is_wedge(points[narrow], normals[narrow], balls.at(narrow))
+        return usable
+
+    def _is_wedge(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
+        """(n,) bool: whether the two walls lean together and meet in an edge."""
+        lean = normals + balls.facing
+        size = np.linalg.norm(lean, axis=1)
+        wedges: np.ndarray = size > 2.0 * math.sin(math.radians(WEDGE_DEG / 2.0))
+        index = np.flatnonzero(wedges)
+        # Metal thins the way its walls' outward normals lean; air thins the other way.
+        ways = lean[index] / size[index][:, None] * (1.0 if self.is_metal else -1.0)
+        half = np.arcsin(np.minimum(size[index] / 2.0, 1.0))
+        far = balls.diameters[index] / (2.0 * np.tan(half))
+        middles = (points[index] + balls.touches[index]) / 2.0
+        met, _ = first_hits(self.solid, middles, middles + ways * (1.5 * far + 0.02)[:, None])
+        wedges[index] = np.isfinite(met)
+        return wedges
+
+    def _read(self, points: Floats, normals: Floats) -> list[Narrowest]:
+        """Full readings at (n, 3) on facets with normals (n, 3), the narrowest first, without those that do not count."""
+        if not len(points):
+            return []
+        normals = self.smooth(points, normals)
+        balls = balls_at(self.solid, points, normals, self.is_metal, self.reach_mm)
+        kept = np.flatnonzero(self._usable(points, normals, balls))
+        kept = kept[np.argsort(balls.diameters[kept], kind="stable")]
+        return [Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i]) for i in kept]
+
+    def _followed(self, found: list[Narrowest], spacing_mm: float) -> list[Narrowest]:
+        """Each moved over the surface to where it is narrowest, by ever smaller steps in six directions."""
+        if not found:
+            return []
+        points, normals = np.array([each.point for each in found]), np.array([each.normal for each in found])
+        least = np.array([each.diameter_mm for each in found])
+        step, turn = spacing_mm, np.arange(6) * (math.pi / 3.0)
+        for _ in range(HALVINGS):
+            first, second = tangents(normals)
+            around = np.cos(turn)[None, :, None] * first[:, None] + np.sin(turn)[None, :, None] * second[:, None]
+            lifted = np.repeat(normals, len(turn), axis=0) * step
+            tried = (points[:, None] + step * around).reshape(-1, 3)
+            ways, faces = first_hits(self.solid, tried + lifted, tried - lifted)
+            met = np.isfinite(ways)
+            owner, faces = np.repeat(np.arange(len(found)), len(turn))[met], faces[met]
+            tried = tried[met] + lifted[met] * (1.0 - ways[met] / step)[:, None]
+            balls = straight_balls(self.solid, tried, faces, self.is_metal, self.reach_mm)
+            usable = self._usable(tried, faces, balls)
+            for i in range(len(found)):
+                mine = np.flatnonzero(usable & (owner == i))
+                if len(mine) and balls.diameters[mine].min() < least[i]:
+                    j = mine[int(np.argmin(balls.diameters[mine]))]
+                    least[i], points[i], normals[i] = balls.diameters[j], tried[j], faces[j]
+            step /= 2.0
+        return sorted([*self._read(points, normals), *found], key=lambda each: each.diameter_mm)[:len(found)]
+
+
+def _apart(points: Floats, values: Floats, distance_mm: float, count: int) -> Ints:
+    """Indices of up to `count` of the least finite values whose points are not within a distance of a lesser one."""
+    chosen: list[int] = []
+    free = np.isfinite(values)
+    while len(chosen) < count and free.any():
+        chosen.append(int(np.argmin(np.where(free, values, np.inf))))
+        free &= np.linalg.norm(points - points[chosen[-1]], axis=1) > distance_mm
+    return np.array(chosen, np.int32)

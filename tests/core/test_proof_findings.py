@@ -386,7 +386,7 @@ def test_without_roles_the_checks_that_need_them_say_so_and_the_others_run() -> 
     subject = replace(worked(), parts={}, plan=None)
     findings = prove_subject(subject)
     unable = {each.code for each in findings if each.measured is None}
-    assert {"seat.rim", "seat.bearing", "claws.notch", "casting.wall"} <= unable
+    assert {"seat.rim", "seat.bearing", "claws.notch", "casting.hollow"} <= unable
     assert all(each.verdict == "watch" and each.remedy for each in findings if each.measured is None)
     ran = {each.code for each in findings if each.measured is not None}
     assert {"seat.culet_clearance", "seat.culet_free", "retention.opening", "casting.bodies", "seat.to_cut"} <= ran
@@ -401,7 +401,9 @@ def test_a_head_read_back_from_its_shells_proves_like_the_one_made() -> None:
     second = {(each.code, each.what): each.measured for each in prove_subject(read)}
     assert first.keys() == second.keys()
     for key, measured in first.items():
-        assert second[key] == pytest.approx(measured, abs=1e-6), key
+        # Where the surface is looked at in places, other triangles give other places.
+        within = {"casting.thin": READ_MM, "casting.gap": READ_MM, "casting.sprue": 0.1}.get(key[0], 1e-6)
+        assert second[key] == pytest.approx(measured, abs=within), key
 
 
 def ball(radius_mm: float) -> Solid:

@@ -1,0 +1,181 @@
+"""The metal's surface as a mesh: its edges with the angle of metal in them, its points, and places spread over it."""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats, Ints
+from ..solid.kernel import Solid, first_hits, triangles_of
+from ..tolerance import SAME_POINT_MM
+from .measure import MOST_FACETS, Gauge
+from .thickness import Places, places_on
+
+PER_MM2 = 3.0
+"""How many places are looked at on each mm2. Fewer: a dent hides between them."""
+
+PLACES = (240, 6000)
+"""Fewest and most of them. More: a sculpted ring takes longer than a user waits."""
+
+SHORT_MM, FLAT_MM = 0.02, 0.004
+"""Edges shorter than the first, or beside a triangle lower than the second, are what cutting leaves: their angles mean
+nothing. Larger: real edges are passed over."""
+
+SMOOTH_DEG = 25.0
+"""Facets that turn by less stand for one smooth surface. Larger: bevels are rounded; smaller: thin bars stay facetted."""
+
+NEAR_MM = 1e-4
+"""How near its facet a place on it may lie. Larger: the facet beside it is taken."""
+
+BESIDE_MM = 0.06
+"""How near the stone a wall belongs to the seat: the widest clearance a seat is cut with, and what the stone beds in.
+Larger: thin metal outside the seat is not seen."""
+
+
+@dataclass(frozen=True, eq=False)
+class Edges:
+    """ends (e, 2) int; inside_deg (e,): angle of the metal, below 180 where convex; length_mm (e,); middles (e, 3)."""
+
+    ends: Ints
+    inside_deg: Floats
+    length_mm: Floats
+    middles: Floats
+
+    def where(self, kept: np.ndarray) -> Edges:
+        """Only some of them."""
+        return Edges(self.ends[kept], self.inside_deg[kept], self.length_mm[kept], self.middles[kept])
+
+
+class Surface:
+    """The surface of a solid, each thing worked out when it is first asked for."""
+
+    def __init__(self, solid: Solid) -> None:
+        self.solid = solid
+        self.vertices, self.triangles = triangles_of(solid)
+
+    @cached_property
+    def _cross(self) -> Floats:
+        a, b, c = (self.vertices[self.triangles[:, i]] for i in range(3))
+        return np.cross(b - a, c - a)
+
+    @cached_property
+    def places(self) -> Places:
+        """Places spread evenly over it."""
+        area = float(np.linalg.norm(self._cross, axis=1).sum()) / 2.0
+        count = int(min(max(PER_MM2 * area, PLACES[0]), PLACES[1]))
+        return places_on(self.vertices, self.triangles, count)
+
+    @cached_property
+    def edges(self) -> Edges:
+        """Edges between triangles, without the slivers."""
+        triangles = self.triangles.astype(np.int64)
+        after = triangles[:, [1, 2, 0]]
+        low, high = np.minimum(triangles, after).ravel(), np.maximum(triangles, after).ravel()
+        # Each edge of a solid has two triangles, so that they stand side by side once the edges are sorted.
+        order = np.argsort(low * len(self.vertices) + high, kind="stable")
+        first, second = order[0::2], order[1::2]
+        ends = np.column_stack([low[first], high[first]]).astype(np.int32)
+        ways = self.vertices[ends[:, 1]] - self.vertices[ends[:, 0]]
+        length = np.linalg.norm(ways, axis=1)
+        doubled = np.linalg.norm(self._cross, axis=1)
+        faces = first // 3, second // 3
+        lowest = np.minimum(doubled[faces[0]], doubled[faces[1]]) / np.maximum(length, 1e-12)
+        kept = (length > SHORT_MM) & (lowest > FLAT_MM)
+        ends, length = ends[kept], length[kept]
+        one, other = (self._cross[face[kept]] / doubled[face[kept]][:, None] for face in faces)
+        # The corner of the second triangle that is not on the edge lies below the first where the edge is convex.
+        third = self.triangles[faces[1][kept], (second[kept] + 2) % 3]
+        below = np.einsum("ij,ij->i", one, self.vertices[third] - self.vertices[ends[:, 0]])
+        turn = np.degrees(np.arctan2(np.linalg.norm(np.cross(one, other), axis=1), np.einsum("ij,ij->i", one, other)))
+        inside = np.where(below <= 0.0, 180.0 - turn, 180.0 + turn)
+        return Edges(ends, inside, length, (self.vertices[ends[:, 0]] + self.vertices[ends[:, 1]]) / 2.0)
+
+    @cached_property
+    def points_deg(self) -> Floats:
+        """(n,) full angle of the cone that is as sharp as each vertex, 180 where it is flat or not a point: a cone whose
+        half angle is b has faces that add up to 360·sin b at its tip."""
+        corners = self.vertices[self.triangles]
+        sums = np.zeros(len(self.vertices))
+        for i in range(3):
+            there, back = corners[:, (i + 1) % 3] - corners[:, i], corners[:, (i + 2) % 3] - corners[:, i]
+            turn = np.arctan2(np.linalg.norm(self._cross, axis=1), np.einsum("ij,ij->i", there, back))
+            sums += np.bincount(self.triangles[:, i], turn, len(self.vertices))
+        cones = 2.0 * np.degrees(np.arcsin(np.clip(sums / (2.0 * np.pi), 0.0, 1.0)))
+        # A pit and a saddle have the same sums as a point or more; only where every edge is convex is it one.
+        edges = self.edges
+        folded = np.bincount(edges.ends[edges.inside_deg > 180.0 + 1e-6].ravel(), minlength=len(self.vertices)) > 0
+        return np.where(folded, 180.0, cones)
+
+
+    def smooth_normals(self, points: Floats, normals: Floats) -> Floats:
+        """(n, 3) normals of the smooth surface that the facets stand for, at places (n, 3) on facets with normals
+        (n, 3): between the corners of the triangle there, each corner's taken over its facets that turn by little."""
+        smooth = normals.copy()
+        unit = self._cross / np.maximum(np.linalg.norm(self._cross, axis=1), 1e-30)[:, None]
+        first = self.vertices[self.triangles[:, 0]]
+        heights = np.einsum("ij,ij->i", unit, first)
+        for i, (point, normal) in enumerate(zip(points, normals)):
+            near = np.flatnonzero((np.abs(unit @ point - heights) < NEAR_MM) & (unit @ normal > 0.5))
+            shares = self._shares(near, point)
+            inside = shares.min(axis=1) > -1e-3
+            if inside.any():
+                j = int(np.argmax(inside))
+                smooth[i] = self._smooth(unit, int(near[j]), shares[j])
+        return smooth
+
+    def _shares(self, triangles: np.ndarray, point: Floats) -> Floats:
+        """(k, 3) how much of each corner of some triangles there is in a point (3,) of their planes."""
+        a, b, c = (self.vertices[self.triangles[triangles, i]] for i in range(3))
+        cross = self._cross[triangles]
+        squares = np.einsum("ij,ij->i", cross, cross)
+        second = np.einsum("ij,ij->i", np.cross(point - a, c - a), cross) / squares
+        third = np.einsum("ij,ij->i", np.cross(b - a, point - a), cross) / squares
+        return np.column_stack([1.0 - second - third, second, third])
+
+    def _smooth(self, unit: Floats, triangle: int, shares: Floats) -> Floats:
+        """(3,) the smooth normal at shares (3,) of the corners of one triangle."""
+        total = np.zeros(3)
+        for corner, share in zip(self.triangles[triangle], shares):
+            around = np.flatnonzero((self.triangles == corner).any(axis=1))
+            around = around[unit[around] @ unit[triangle] > math.cos(math.radians(SMOOTH_DEG))]
+            # Facets that lie in one plane count once, however many triangles they are cut into.
+            planes = np.unique(np.round(unit[around], 3), axis=0).sum(axis=0)
+            total += share * planes / np.linalg.norm(planes)
+        smooth: Floats = total / np.linalg.norm(total)
+        return smooth
+
+
+class BesideStone:
+    """Tells which places are the stone's own: in it, or so near it that they are its seat."""
+
+    def __init__(self, gauge: Gauge) -> None:
+        self.gauge = gauge
+
+    @cached_property
+    def _planes(self) -> tuple[Floats, Floats] | None:
+        """Normals (f, 3) and offsets (f,) of a convex stone's facets; None for a stone with a cleft, or a scan."""
+        placed = self.gauge.placed
+        if len(placed) > MOST_FACETS:
+            return None
+        normals = placed.face_normals()
+        offsets = np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
+        return (normals, offsets) if (placed.vertices @ normals.T <= offsets + SAME_POINT_MM).all() else None
+
+    def __call__(self, points: Floats) -> np.ndarray:
+        """(n,) bool for places (n, 3)."""
+        if not len(points):
+            return np.zeros(0, bool)
+        if self._planes is not None:
+            normals, offsets = self._planes
+            within: np.ndarray = np.all(points @ normals.T <= offsets + BESIDE_MM, axis=1)
+            return within
+        solid = self.gauge.stone_solid
+        near = np.zeros(len(points), bool)
+        for way in np.vstack([np.eye(3), -np.eye(3)]) * BESIDE_MM:
+            near |= np.isfinite(first_hits(solid, points, points + way)[0])
+        _, facing = first_hits(solid, points, points + [0.0, 0.0, self.gauge.placed_reach_mm])
+        # From inside, the first face on the way up looks up.
+        inside: np.ndarray = near | (facing[:, 2] > 0.0)
+        return inside
