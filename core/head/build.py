@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, fuse, solid_of, tidied, triangles_of
+from ..solid.kernel import Solid, cut, fuse, tidied, triangles_of
 from ..spec import Spec
 from ..stone import Stone, make_stone
 from ..tolerance import CHORD_MM, SLIVER_MM
@@ -16,10 +16,12 @@ from ..trade.house_rules import HouseRules
 from ..trade.species import Species, species
 from .claws import ClawLine
 from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
+from .placed import PlacedStone
 from .plan import make_plan
 from .seat import seat_stone, seat_tool
 from .site import Site
 from .styles import Style, style_of
+from .surround import Surround
 
 STATES = ("cast", "set")
 """The head before and after the setter's work."""
@@ -51,14 +53,33 @@ class Head:
         return self.spec.get("casting.process") or HOUSE_PROCESS
 
     @cached_property
+    def stones(self) -> tuple[PlacedStone, ...]:
+        """Every stone, the centre's first: "stone", "small stone 1"…"""
+        centre = PlacedStone("stone", self.stone, self.stone.mesh.moved((0.0, 0.0, self.plan["girdle_plane"])), self.species)
+        return (centre, *(self.surround.stones if self.surround else ()))
+
+    @property
     def placed_stone(self) -> PolyMesh:
-        """The stone's mesh where the head holds it."""
-        return self.stone.mesh.moved((0.0, 0.0, self.plan["girdle_plane"]))
+        """The centre stone's mesh where the head holds it."""
+        return self.stones[0].mesh
+
+    @property
+    def stone_solid(self) -> Solid:
+        """The centre stone as a solid where the head holds it."""
+        return self.stones[0].solid
 
     @cached_property
-    def stone_solid(self) -> Solid:
-        """The stone as a solid where the head holds it."""
-        return solid_of(self.placed_stone, "stone")
+    def surround(self) -> Surround | None:
+        """The ring of small stones, where there is one."""
+        return Surround(self._site, self.state) if self.spec.get("surround.present") else None
+
+    @cached_property
+    def centre(self) -> Head:
+        """What holds the centre stone alone; the same head where there is nothing else."""
+        if self.surround is None:
+            return self
+        spec = self.spec.with_choices(surround__present=None)
+        return Head(spec, self.plan, self.stone, self.state, self.chord_mm)
 
     @cached_property
     def lines(self) -> tuple[ClawLine, ...]:
@@ -77,6 +98,10 @@ class Head:
     @cached_property
     def parts(self) -> dict[str, PolyMesh]:
         """Each part as a closed shell: clean quads as cast, the kernel's triangles where a seat was cut."""
+        if self.surround is not None:
+            clean = self.centre.parts
+            return {name: clean[name] if solid is self.centre.part_solids.get(name) else _mesh_of(solid, name)
+                    for name, solid in self.part_solids.items()}
         if not self._is_worked:
             return self._clean
         return {name: _mesh_of(solid, name) for name, solid in self.part_solids.items()}
@@ -84,6 +109,9 @@ class Head:
     @cached_property
     def part_solids(self) -> dict[str, Solid]:
         """Each part as a solid."""
+        if self.surround is not None:
+            around = self.surround
+            return {**{name: around.carved(solid, name) for name, solid in self.centre.part_solids.items()}, **around.solids}
         if not self._is_worked:
             return self._bare
         return {name: seat_stone(solid, self._cutter, name) for name, solid in self._unseated.items()}
@@ -91,11 +119,13 @@ class Head:
     @cached_property
     def solid(self) -> Solid:
         """All parts as one solid. Raises GeometryError naming the part that failed."""
+        # Fused before seats are cut, so that parts meet in metal and not along the seats' faces.
+        whole = fuse([*self._unseated.values(), *(self.surround.joined if self.surround else ())], "head")
         if self._is_worked:
-            # Fused before the seat is cut, so that parts meet in metal and not along the seat's faces.
-            whole = fuse(list(self._unseated.values()), "head")
-            return tidied(seat_stone(whole, self._cutter, "head"), SLIVER_MM, "head")
-        return fuse(list(self.part_solids.values()), "head")
+            whole = seat_stone(whole, self._cutter, "head")
+        if self.surround is not None:
+            whole = cut(whole, self.surround.cutters, "head")
+        return tidied(whole, SLIVER_MM, "head") if self._is_worked or self.surround else whole
 
     @cached_property
     def _cutter(self) -> Solid:

@@ -11,6 +11,7 @@ from .draft import Draft, Plan
 from .planning.making import plan_casting, plan_finger
 from .planning.setting import plan_setting
 from .planning.stone import plan_stone
+from .planning.surround import plan_surround
 from .styles import style_of
 
 
@@ -23,7 +24,10 @@ def make_plan(spec: Spec, stone: Stone, rules: HouseRules | None = None) -> Plan
     plan_stone(draft)
     for step in style_of(spec).steps:
         step(draft)
-    plan_setting(draft)
+    if "claw_count" in draft:
+        plan_setting(draft)
+    if spec.get("surround.present"):
+        plan_surround(draft)
     plan_casting(draft)
     plan_finger(draft)
     return Plan(draft.all)

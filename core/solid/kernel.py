@@ -59,6 +59,11 @@ def cut(solid: Solid, tools: Sequence[Solid], part: str) -> Solid:
     return checked(Manifold.batch_boolean([solid, *tools], OpType.Subtract), part)
 
 
+def composed(solids: Sequence[Solid], part: str) -> Solid:
+    """Solids that stand apart as one, without the work of a union. Where they meet, use `fuse`."""
+    return checked(Manifold.compose(list(solids)), part)
+
+
 def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
     return checked(solid.simplify(within_mm), part)
