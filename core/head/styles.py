@@ -11,8 +11,10 @@ from .claws import raise_claws
 from .draft import Draft
 from .planning.claws import plan_claws
 from .planning.rails import plan_basket
+from .planning.rim import plan_rim
 from .planning.wall import plan_wall
 from .rails import run_rails
+from .rim import raise_rim, raise_rim_wall, rub_rim
 from .setting import set_claws
 from .site import Site
 from .wall import raise_wall
@@ -49,10 +51,13 @@ class Style:
 WALL = Maker(raise_wall)
 CLAWS = Maker(raise_claws, set_claws)
 RAILS = Maker(run_rails)
+RIM_WALL = Maker(raise_rim_wall)
+RIM = Maker(raise_rim, rub_rim)
 
 STYLES = {style.name: style for style in (
     Style("tapered claw", (plan_wall, plan_claws), (WALL, CLAWS)),
     Style("basket", (plan_basket,), (RAILS, CLAWS)),
+    Style("rim", (plan_rim,), (RIM_WALL, RIM)),
 )}
 
 

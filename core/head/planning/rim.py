@@ -1,0 +1,192 @@
+"""The rim that is rubbed over the stone: how thick, how high, what ledge carries the stone, and where it is open."""
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+from ...dimension import COMMON
+from ...errors import Fault, SpecError
+from ...spec import directions_deg
+from ...stone.side import is_domed, upright_height_mm
+from ...tolerance import SAME_POINT_MM
+from ..draft import Draft
+from .position import hollow_mm, plan_girdle, plan_seat, plan_taper
+
+RELIEF_MM = 0.05
+"""How far in from the girdle the pavilion meets the ledge: the girdle's lower edge stays clear of the ledge's corner,
+where it would chip. Common practice, no source."""
+
+RUBBED_LEAST_MM = 0.05
+"""Least metal above the girdle that can be pushed at all. Common practice, no source."""
+
+BEARING_LEAST_MM = 0.1
+"""Least width of a ledge that the stone can rest on at all. Common practice, no source."""
+
+OPEN_DEG = 40.0
+"""How wide an opening of the rim is where nothing is said. Common practice, no source."""
+
+NEAREST = "a head with claws (head.style = \"tapered claw\")"
+
+
+def plan_rim(draft: Draft) -> None:
+    """Girdle plane, rim, ledge and the wall under it. Raises SpecError where no rim with these choices exists."""
+    domed = is_domed(draft.stone)
+    plan_girdle(draft)
+    plan_seat(draft)
+    _plan_thickness(draft, domed)
+    ledge = _usual_ledge_mm(draft)
+    if domed:
+        draft.derive("taper", 0.0, "deg", "A rim round a dome stands upright, as its side does.", COMMON)
+    else:
+        plan_taper(draft, ledge)
+    _plan_ledge(draft, ledge)
+    _plan_height(draft, domed)
+    _plan_openings(draft)
+
+
+def _plan_thickness(draft: Draft, domed: bool) -> None:
+    rules, metal, width = draft.rules, draft.metal, draft.stone.width_mm
+    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    if domed:
+        rule = rules["rim.strip_mm"]
+        usual, words, source = rule.value, f"Cabochons are set in strip of {rule.value:g} mm where it is worn on a hand", rule.source
+    else:
+        kind = "silver" if metal.family == "silver" else "gold"
+        start, rise = rules[f"rim.{kind}_start_mm"], rules[f"rim.{kind}_rise"]
+        line = start.value + rise.value * width
+        usual = min(max(line, rules.value("rim.thickness_low_mm")), rules.value("rim.thickness_high_mm"))
+        words, source = "Grows with the stone, and can still be pushed over by hand", start.source
+    if castable > usual:
+        words += f"; but {metal.name} by {draft.process} needs {castable:g} mm"
+    thickness = draft.derive("rim_thickness", round(max(usual, castable), 2), "mm", words + ".", source)
+    if draft["seat_clearance"] > thickness / 2.0:
+        raise SpecError(Fault("seat.clearance_mm", draft["seat_clearance"], "the rim is pushed over before it has closed so "
+                              f"wide a gap; take at most {thickness / 2.0:.2f} mm"))
+
+
+def _usual_ledge_mm(draft: Draft) -> float:
+    rules = draft.rules
+    return min(max(rules.value("rim.ledge") * draft.stone.width_mm, rules.value("rim.ledge_low_mm")),
+               rules.value("rim.ledge_high_mm"))
+
+
+def _plan_ledge(draft: Draft, ledge: float) -> None:
+    """The wall's top, its outer and inner faces, and the ledge between the rim and the hollow."""
+    stone, rules, derive = draft.stone, draft.rules, draft.derive
+    girdle, angle = draft["girdle_plane"], math.radians(draft["taper"])
+    slope, lean = math.tan(angle), math.cos(angle)
+    outside = draft["seat_clearance"] + draft["rim_thickness"] / lean
+    inset = derive("seat_inset", (RELIEF_MM + outside) * lean, "mm", "From the outer face to the pavilion at the ledge: the "
+                   f"rim, its clearance, and {RELIEF_MM:g} mm that keep the girdle's edge out of the ledge's corner.", COMMON)
+    relief = inset / lean - outside
+    if relief < 0.0:
+        raise SpecError(Fault("wall.seat_inset_mm", inset, "the rim and its clearance alone take more; take at least "
+                              f"{outside * lean:.2f} mm"))
+    drop = derive("wall_drop", _drop_mm(draft, relief, slope), "mm",
+                  "How far below the girdle the ledge meets the pavilion.")
+    top = derive("wall_top", girdle - drop, "mm", "The girdle plane less the drop: the ledge that the stone rests on.")
+    usual = (outside - drop * slope + ledge) * lean
+    low = rules["rim.ledge_low_mm"]
+    thickness = derive("wall_thickness", usual, "mm", "Under the rim, and inwards as far as the ledge that carries the stone.",
+                       low.source)
+    ledge = derive("ledge_width", thickness / lean - outside + drop * slope, "mm", "From the girdle's line in to the hollow: "
+                   "wide enough to carry the girdle, narrow enough to let light under the stone.", low.source)
+    least = max(relief, 0.0) + BEARING_LEAST_MM
+    if ledge < least - SAME_POINT_MM:
+        raise SpecError(Fault("wall.thickness_mm", thickness, "it leaves the stone no ledge inside the rim; take at least "
+                              f"{(least + outside - drop * slope) * lean:.2f} mm"))
+    inner = girdle * slope + (thickness / lean - outside)
+    if inner >= stone.outline.reach_mm - SAME_POINT_MM:
+        _refuse_closed(draft, thickness, slope, outside * lean)
+    half = stone.width_mm / 2.0
+    derive("outer_radius_base", half + outside - girdle * slope, "mm",
+           "The outer face stands outside the girdle by clearance and rim, and runs inwards at the taper to the base.")
+    derive("outer_radius_top", half + outside - drop * slope, "mm", "The outer face at the ledge.")
+    derive("inner_radius_base", half - inner, "mm", "The hollow at the base: the outer radius less the wall.")
+
+
+def _drop_mm(draft: Draft, relief: float, slope: float) -> float:
+    """Depth at which the pavilion has come in by the relief more than the wall has, mm."""
+    stone, girdle = draft.stone, draft["girdle_plane"]
+    if stone.pavilion_depth_mm == 0.0 or relief == 0.0:
+        return 0.0
+    depth = relief
+    for _ in range(40):
+        # Near the girdle a pavilion is all but straight, so each step in proportion lands all but on the place.
+        come_in = stone.pavilion_inset_mm(depth) - depth * slope
+        if come_in <= 0.0 or depth >= girdle:
+            raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall runs in faster than the pavilion of this "
+                                  "stone, so no ledge meets it; take a smaller taper"))
+        step = depth * relief / come_in
+        if abs(step - depth) < SAME_POINT_MM * 1e-3:
+            return step
+        depth = step
+    return depth
+
+
+def _refuse_closed(draft: Draft, thickness: float, slope: float, outside: float) -> None:
+    """Raises SpecError for a wall that leaves no hollow at the base."""
+    stone, girdle = draft.stone, draft["girdle_plane"]
+    if draft.is_pinned("taper") and slope > 0.0:
+        most = next((tenth / 10.0 for tenth in range(400, -1, -1)
+                     if hollow_mm(stone, girdle, tenth / 10.0, thickness - outside) > 0.0), None)
+        if most is not None:
+            raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall closes before it reaches the base; with this "
+                                  f"stone and ledge it must be at most {most:.1f}°"))
+    if draft.is_pinned("wall_thickness"):
+        most_mm = outside + (stone.outline.reach_mm - girdle * slope) * math.cos(math.atan(slope))
+        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall fills its own hollow; it must be below "
+                              f"{most_mm:.2f} mm"))
+    if draft.is_pinned("culet_clearance"):
+        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the wall closes before it reaches so "
+                              "low a base; take a smaller clearance or taper"))
+    raise SpecError(Fault("stone.width_mm", stone.width_mm, f"a ledge of {draft['ledge_width']:.2f} mm all round leaves no "
+                          f"hollow under so narrow a stone; take a wider one, or {NEAREST}"))
+
+
+def _plan_height(draft: Draft, domed: bool) -> None:
+    """How far the rim stands above the lower girdle edge as cast."""
+    stone, rules = draft.stone, draft.rules
+    crown, girdle = stone.crown_height_mm, stone.girdle_mm
+    if crown < RUBBED_LEAST_MM:
+        raise SpecError(Fault("head.style", "rim", f"a crown {crown:.2f} mm high gives a rim nothing to close over; take "
+                              f"{NEAREST}"))
+    if domed:
+        share, lean = rules["rim.dome_height_low"], rules["rim.dome_lean_deg"]
+        third, upright = share.value * (girdle + crown), upright_height_mm(stone, lean.value)
+        above = max(third, upright) - girdle
+        reason = ("Past the upright part of the dome's side, to where it curves in." if upright > third else
+                  "A third of the cabochon's height, which is past the upright part of its side.")
+        source = share.source
+    else:
+        low, high, least = rules["rim.height_low"], rules["rim.height_high"], rules["rim.height_least_mm"]
+        above, source = 0.5 * (low.value + high.value) * crown, low.source
+        reason = "Half the crown above the girdle: enough metal to close, little enough not to wrinkle."
+        if above < least.value:
+            above, source = min(least.value, crown), least.source
+            reason = "So low a crown takes the least that a tool can push, and never more than up to the table."
+    height = draft.derive("rim_height", girdle + above, "mm", reason, source)
+    lowest, highest = girdle + RUBBED_LEAST_MM, girdle + crown
+    if not lowest - SAME_POINT_MM <= height <= highest + SAME_POINT_MM:
+        raise SpecError(Fault("rim.height_mm", height, "it must end between girdle and table of this stone, from "
+                              f"{math.ceil(100.0 * lowest) / 100.0:.2f} to {math.floor(100.0 * highest) / 100.0:.2f} mm above the lower "
+                              "girdle edge"))
+    draft.derive("table_height", draft["girdle_plane"] + highest, "mm", "From the base plane to the stone's table.")
+    draft.derive("head_height", draft["girdle_plane"] + height, "mm", "The metal as cast, from the base plane to the rim's top.")
+
+
+def _plan_openings(draft: Draft) -> None:
+    """How wide the rim is open in the directions asked for. Raises SpecError where two openings leave no rim between."""
+    text = draft.spec.get("rim.open_directions_deg")
+    directions = directions_deg(text) if text else ()
+    if not directions:
+        return
+    width = draft.derive("rim_open_width", OPEN_DEG, "deg", "Wide enough to show the stone's side, and leaves most of the "
+                         "girdle held.", COMMON)
+    draft.derive("rim_open_count", len(directions), "count", "One opening for each direction asked for.")
+    outline, least = draft.stone.outline, draft["rim_thickness"]
+    for first, second in pairwise((*directions, directions[0] + 360.0)):
+        ends = [outline.place(angle).point for angle in (first + width / 2.0, second - width / 2.0)]
+        if second - first <= width or math.dist(*ends) < least:
+            raise SpecError(Fault("rim.open_width_deg", width, f"the openings at {first:g}° and {second % 360.0:g}° leave no "
+                                  f"rim between them; take less than {second - first:g}° or fewer directions"))

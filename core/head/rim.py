@@ -1,0 +1,276 @@
+"""The rub-over rim and the wall with the ledge under it, as cast and rubbed over the stone.
+
+As cast the rim stands outside the girdle by the seat's clearance, equally thick all round, its faces parallel to the
+wall's and its top flat, as the setter files it. The setter pushes it over: its metal goes where the rim was closed
+to the girdle and laid over the crown, thinned at the lip and burnished to one slope from there to its outer face. None
+is lost, so how far it comes to cover the crown follows from how much there was.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats, PolyMesh, joined
+from ..solid.kernel import Solid, overlap, solid_of, volume_mm3
+from ..spec import directions_deg
+from ..stone import Stone
+from ..stone.outline import Place
+from ..tolerance import OVERLAP_MM
+from .draft import Plan
+from .rounded import Rounded, rounded
+from .seat import seat_tool
+from .site import Site
+from .sweep import closed_band, rod
+from .wall import LONGEST_QUAD
+
+KEEL_MM = 5.0 * OVERLAP_MM
+"""How far the rim's foot reaches down into the wall, as a keel within its faces, so that both become one body."""
+
+LIP_SHARE = 1.0 / 3.0
+"""Thickness of the burnished lip, as a share of the rim's. Common practice, no source."""
+
+SHOULDER = 0.4
+"""Where the burnished slope leaves the outer face, as a share of the lip's height above the girdle. Common practice, no
+source."""
+
+COVER_MOST = 0.7
+"""How far up the crown, in plan from the girdle to the table, the lip is pushed; metal beyond that thickens it. Common
+practice, no source."""
+
+REACH_MOST = 0.8
+"""How far in, as a share of the way to the outline's middle, a lip can lie. Larger: parallels close up."""
+
+KEPT_SHARE = 5e-4
+"""How exactly, as a share of itself, the rim's volume is kept when it is rubbed over. Smaller: more trials."""
+
+STATION_MM = 0.25
+"""How far apart the places along a straight side are at which the lip follows the crown. Larger: it stands off facets."""
+
+BESIDE = 0.05
+"""How near to an opening's end, in samples, no other sample is kept. Smaller: slivers beside the end."""
+
+
+Measure = TypeVar("Measure", float, Floats)
+
+
+@dataclass(frozen=True)
+class _Faces:
+    """The wall's and the rim's faces: how far outside the girdle's outline they stand at a height, mm."""
+
+    girdle: float
+    top: float
+    rim_top: float
+    slope: float
+    inner: float
+    outer: float
+    through: float
+
+    @classmethod
+    def of(cls, plan: Plan) -> _Faces:
+        angle = math.radians(plan["taper"])
+        inner = plan["seat_clearance"]
+        return cls(plan["girdle_plane"], plan["wall_top"], plan["girdle_plane"] + plan["rim_height"], math.tan(angle), inner,
+                   inner + plan["rim_thickness"] / math.cos(angle), plan["wall_thickness"] / math.cos(angle))
+
+    def shifted(self, height: Measure) -> Measure:
+        """How far the taper carries a face outwards from the girdle plane to a height."""
+        return (height - self.girdle) * self.slope
+
+
+def raise_rim_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
+    """The wall from the base plane to the ledge, as one closed shell of quads, "wall". even: as `raise_wall`."""
+    faces, curve = _Faces.of(site.plan), rounded(site.outline)
+    counts = _cast_counts(site, curve)
+    keeps_rows = even or not site.outline.is_one_piece
+    pitch = LONGEST_QUAD * site.outline.perimeter_mm / sum(counts) if keeps_rows else math.inf
+    up = _levels(0.0, faces.top, pitch)
+    # Where the outer face crosses the girdle's own outline, rounded corners become mitred ones.
+    crossing = faces.girdle - faces.outer / faces.slope if faces.slope > 0.0 else -1.0
+    if not site.outline.is_one_piece and 0.0 < crossing < faces.top:
+        up = np.sort(np.append(up, crossing))
+    down = _levels(faces.top, 0.0, pitch)
+    heights = np.concatenate([up, down])
+    out = faces.outer + faces.shifted(heights)
+    out[len(up):] -= faces.through
+    return {"wall": closed_band(_rows(curve, counts, out, heights), "wall")}
+
+
+def raise_rim(site: Site, even: bool) -> dict[str, PolyMesh]:
+    """The rim as cast, from the ledge up, "rim": one closed shell of quads for each stretch between openings."""
+    faces, curve = _Faces.of(site.plan), rounded(site.outline)
+    counts = _cast_counts(site, curve)
+    pitch = LONGEST_QUAD * site.outline.perimeter_mm / sum(counts) if even else math.inf
+    up = _levels(faces.top, faces.rim_top, pitch)
+    heights = np.concatenate([up, up[::-1]])
+    out = np.concatenate([np.full(len(up), faces.outer), np.full(len(up), faces.inner)]) + faces.shifted(heights)
+    keel = out[0] + (out[-1] - out[0]) * np.array([1.0, 2.0]) / 3.0
+    rows = _rows(curve, counts, np.concatenate([keel[:1], out, keel[1:]]),
+                 np.concatenate([[faces.top - KEEL_MM], heights, [faces.top - KEEL_MM]]))
+    return {"rim": _opened(site, curve, counts, rows)}
+
+
+def rub_rim(site: Site) -> dict[str, Solid]:
+    """The rim as the setter leaves it, "rim", before the stone's seat is cut out of it.
+
+    Raises GeometryError if it holds too little metal to close on the girdle, or more than lies on this crown.
+    """
+    plan, stone, curve = site.plan, site.stone, rounded(site.outline)
+    faces, counts = _Faces.of(plan), curve.counts(site.chord_mm, _Faces.of(plan).outer, STATION_MM)
+    shape = _Rubbed(faces, stone, curve, counts, plan["rim_thickness"], plan["ledge_width"])
+    cutter = seat_tool(stone, plan["girdle_plane"], 0.0)
+
+    def excess(push: float) -> float:
+        body = solid_of(_opened(site, curve, counts, shape.rows(push, 0.0)), "rim")
+        return (volume_mm3(body) - volume_mm3(overlap(body, cutter))) / cast - 1.0
+
+    heights = np.array([faces.top, faces.rim_top, faces.rim_top, faces.top])
+    out = np.array([faces.outer, faces.outer, faces.inner, faces.inner]) + faces.shifted(heights)
+    cast = _opened(site, curve, counts, _rows(curve, counts, out, heights)).volume_mm3()
+    push = _pushed_until_kept(excess)
+    return {"rim": solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim")}
+
+
+@dataclass(frozen=True)
+class _Rubbed:
+    """Sections of the rim pushed over by more or less: up to 1 farther in over the crown, from there on thicker."""
+
+    faces: _Faces
+    stone: Stone
+    curve: Rounded
+    counts: tuple[int, ...]
+    thickness: float
+    ledge: float
+
+    def rows(self, push: float, keel_mm: float) -> list[Floats]:
+        """Rows (n, 3) of the section: foot, shoulder, lip, and back down within the stone, which is cut out later."""
+        faces, stone = self.faces, self.stone
+        edge = faces.girdle + stone.girdle_mm
+        most = min(COVER_MOST * (stone.width_mm - stone.table_width_mm) / 2.0, REACH_MOST * stone.outline.reach_mm)
+        cover = most * min(push, 1.0)
+        lip = min(LIP_SHARE * self.thickness, (faces.rim_top - edge) / 2.0) * max(push, 1.0)
+        step = max(0.1 * cover, 0.01 * stone.width_mm)
+        heights = self._crown(np.array([max(cover - step, 0.0), cover, cover + step]))
+        rise = float(np.median(heights[2]) - np.median(heights[0]))
+        lean = math.atan2(rise, cover + step - max(cover - step, 0.0))
+        sin, cos = math.sin(lean), math.cos(lean)
+        outer_z, inner_z = heights[1] + lip * cos, heights[1] - 0.5 * lip * cos
+        shoulder = edge + SHOULDER * max(0.0, float(np.median(outer_z)) - edge)
+        foot = faces.outer + faces.shifted(faces.top)
+        within = -0.5 * self.ledge
+        out = np.array([foot, faces.outer + faces.shifted(shoulder), lip * sin - cover, -0.5 * lip * sin - cover, within])
+        z = [faces.top, shoulder, outer_z, inner_z, faces.top]
+        rows = _rows(self.curve, self.counts, out, z)
+        rows.insert(4, (rows[3] + rows[4]) / 2.0)
+        keel = foot + (within - foot) * np.array([1.0, 2.0]) / 3.0
+        low = faces.top - keel_mm
+        first, last = _rows(self.curve, self.counts, keel, [low, low])
+        return [first, *rows, last] if keel_mm > 0.0 else rows
+
+    def _crown(self, insets: Floats) -> Floats:
+        """(k, n) mm over the base plane: the crown over parallels inside the girdle; its edge where they miss the stone."""
+        loops = self.curve.loops(insets, self.counts)
+        z = self.stone.crown_height_at(loops.reshape(-1, 2)).reshape(loops.shape[:2])
+        return np.where(np.isfinite(z), z, self.stone.girdle_mm) + self.faces.girdle
+
+
+def _pushed_until_kept(excess: Callable[[float], float]) -> float:
+    """How far the rim is pushed when it holds just the metal that it had: by false position (Illinois)."""
+    low, at_low = 0.0, excess(0.0)
+    if at_low > 0.0:
+        raise GeometryError("rim", f"closing it on the girdle takes {100.0 * at_low:.0f} % more metal than it holds",
+                            "make it higher or its clearance smaller")
+    high, at_high = 1.0, excess(1.0)
+    while at_high < 0.0:
+        if high > 8.0:
+            raise GeometryError("rim", "it holds more metal than this crown can take", "make it lower or thinner")
+        low, at_low, high = high, at_high, 2.0 * high
+        at_high = excess(high)
+    side = 0
+    for _ in range(60):
+        middle = (low * at_high - high * at_low) / (at_high - at_low)
+        value = excess(middle)
+        if abs(value) < KEPT_SHARE:
+            break
+        if value > 0.0:
+            high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
+            side = 1
+        else:
+            low, at_low, at_high = middle, value, at_high / 2.0 if side < 0 else at_high
+            side = -1
+    return middle
+
+
+def _cast_counts(site: Site, curve: Rounded) -> tuple[int, ...]:
+    return curve.counts(site.chord_mm, _Faces.of(site.plan).outer)
+
+
+def _levels(start: float, end: float, pitch_mm: float) -> Floats:
+    """Heights from start to end about a pitch apart."""
+    return np.linspace(start, end, max(2, round(abs(end - start) / pitch_mm) + 1))
+
+
+def _rows(curve: Rounded, counts: tuple[int, ...], out: Floats, heights: Floats | list[Floats | float]) -> list[Floats]:
+    """Rows (n, 3): parallels `out` mm outside the girdle, at heights that may differ along them."""
+    return [np.column_stack([loop, np.broadcast_to(z, len(loop))])
+            for loop, z in zip(curve.loops(-out, counts), heights, strict=True)]
+
+
+# Openings.
+
+
+def _opened(site: Site, curve: Rounded, counts: tuple[int, ...], rows: list[Floats]) -> PolyMesh:
+    """The band over these rows, or what the openings leave of it, each end flat and square to the outline."""
+    text = site.spec.get("rim.open_directions_deg")
+    directions = directions_deg(text) if text else ()
+    if not directions:
+        return closed_band(rows, "rim")
+    half = site.plan["rim_open_width"] / 2.0
+    outline = site.outline
+    begins = [outline.place(angle + half) for angle in directions]
+    ends = [outline.place(angle - half) for angle in (*directions[1:], directions[0])]
+    middle = curve.loops(np.zeros(1), counts)[0]
+    return joined(_stretch(rows, middle, begin, end) for begin, end in zip(begins, ends))
+
+
+def _stretch(rows: list[Floats], middle: Floats, begin: Place, end: Place) -> PolyMesh:
+    """The closed shell over one stretch of the rows, counter-clockwise from the plane across one place to another's.
+
+    middle (n, 2): the rows' samples on the outline itself, which say where between the ends all rows are sampled.
+    """
+    count = len(middle)
+    first, last = _sample_at(middle, begin), _sample_at(middle, end)
+    last += count if last <= first else 0
+    kept = np.arange(math.ceil(first + BESIDE), math.floor(last - BESIDE) + 1)
+    sections = []
+    for row in rows:
+        low = _nearest_turn(_sample_at(row[:, :2], begin), first, count)
+        high = _nearest_turn(_sample_at(row[:, :2], end), last, count)
+        at = np.concatenate([[low], np.clip(kept, low, high), [high]])
+        before = np.floor(at).astype(int)
+        share = (at - before)[:, None]
+        sections.append((1.0 - share) * row[before % count] + share * row[(before + 1) % count])
+    # The section turns counter-clockwise as seen along the way back.
+    return rod(list(np.stack(sections, axis=1)[::-1]), "rim")
+
+
+def _sample_at(loop: Floats, place: Place) -> float:
+    """Where, in samples, a loop (n, 2) crosses the plane through a place square to the outline, on the place's side."""
+    ways = loop - place.point
+    aside = place.normal[0] * ways[:, 1] - place.normal[1] * ways[:, 0]
+    after = np.roll(aside, -1)
+    crossed = np.flatnonzero((aside < 0.0) & (after >= 0.0))
+    share = aside[crossed] / (aside[crossed] - after[crossed])
+    outwards = ways @ place.normal
+    off = (1.0 - share) * outwards[crossed] + share * np.roll(outwards, -1)[crossed]
+    best = int(np.argmin(np.abs(off)))
+    return float(crossed[best] + share[best])
+
+
+def _nearest_turn(sample: float, wanted: float, count: int) -> float:
+    """The same sample, counted on or back by whole rounds until it is nearest to the wanted one."""
+    return sample + count * round((wanted - sample) / count)
