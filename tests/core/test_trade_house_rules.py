@@ -11,7 +11,7 @@ from core.trade.alloys import alloy
 from core.trade.house_rules import PROCESSES, house_rules
 from core.trade.table import TAGS
 
-UNITS = {"1", "mm", "deg", "HV", "%", "wt %", "g", "ug/cm2/week"}
+UNITS = {"1", "mm", "deg", "HV", "%", "wt %", "g", "N", "ug/cm2/week"}
 
 
 def refused(folder, text: str) -> list[str]:
