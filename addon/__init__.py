@@ -4,7 +4,10 @@
 properties   the choices of a spec as properties of the metal's mesh
 rebuild      properties to spec to mesh, in the same datablock
 materials    what metal and stone look like
-edited       a head whose metal was edited by hand
+edited       a head whose metal was edited by hand or by modifiers
+job          long work of an operator, with its share shown and stopped by Escape
+painted      what is painted on a metal now
+paint        thickness and gaps painted on the metal's faces
 stone_file   a mesh object written as a file that a spec can name as its stone
 live         heads and findings that were computed, and the timer that proves when the slider rests
 preview      the small drawing of the stone
@@ -19,7 +22,7 @@ from __future__ import annotations
 
 import importlib
 
-NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "panels")
+NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "panels")
 """Registered in this order and unregistered in reverse."""
 
 _registered: list[object] = []

@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A head whose metal was edited by hand: what is there is proved and handed over, not what was planned."""
+"""A head whose metal was edited by hand or by modifiers: what is there is proved and handed over, not what was
+planned."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import bpy
@@ -23,7 +24,7 @@ WHOLE = "metal"
 class EditedHead(Head):
     """The head that was planned, with the shells that are there now."""
 
-    shells: Mapping[str, PolyMesh]
+    shells: Mapping[str, PolyMesh] = field(default_factory=dict)
 
     @cached_property
     def parts(self) -> dict[str, PolyMesh]:
@@ -39,12 +40,20 @@ class EditedHead(Head):
         return fuse(list(self.part_solids.values()), "head")
 
 
-def edited_head(head: Head, mesh: bpy.types.Mesh) -> EditedHead:
-    """The planned head with the metal that the mesh holds now."""
-    return EditedHead(**{each.name: getattr(head, each.name) for each in fields(Head)}, shells=shells_of(mesh))
+def mesh_there(metal: bpy.types.Object) -> bpy.types.Mesh:
+    """The metal as it is seen: with its modifiers where it has any that show."""
+    if not any(modifier.show_viewport for modifier in metal.modifiers) or metal.mode == "EDIT":
+        return metal.data
+    return metal.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
 
 
-def shells_of(mesh: bpy.types.Mesh) -> dict[str, PolyMesh]:
+def edited_head(head: Head, metal: bpy.types.Object) -> EditedHead:
+    """The planned head with the metal that is there now."""
+    shells = shells_of(mesh_there(metal), list(metal.data.get(PARTS_KEY, [])))
+    return EditedHead(**{each.name: getattr(head, each.name) for each in fields(Head)}, shells=shells)
+
+
+def shells_of(mesh: bpy.types.Mesh, names: list[str]) -> dict[str, PolyMesh]:
     """The mesh's triangles as one shell for each part that its faces name."""
     mesh.calc_loop_triangles()
     count = len(mesh.loop_triangles)
@@ -54,23 +63,22 @@ def shells_of(mesh: bpy.types.Mesh) -> dict[str, PolyMesh]:
     mesh.loop_triangles.foreach_get("vertices", triangles)
     mesh.loop_triangles.foreach_get("polygon_index", owners)
     vertices, triangles = points.reshape(-1, 3).astype(np.float64), triangles.reshape(-1, 3)
-    parts = _parts(mesh)
+    parts = _parts(mesh, len(names))
     if parts is None:
         return {WHOLE: _shell(vertices, triangles, WHOLE)}
-    names = list(mesh[PARTS_KEY])
     return {
         names[index]: _shell(vertices, triangles[parts[owners] == index], names[index]) for index in np.unique(parts)
     }
 
 
-def _parts(mesh: bpy.types.Mesh) -> np.ndarray | None:
+def _parts(mesh: bpy.types.Mesh, count: int) -> np.ndarray | None:
     """(f,) int: which part each face belongs to; None if that is lost."""
     attribute = mesh.attributes.get("part")
     if attribute is None or attribute.domain != "FACE" or attribute.data_type != "INT":
         return None
     parts = np.empty(len(mesh.polygons), np.int32)
     attribute.data.foreach_get("value", parts)
-    return parts if 0 <= parts.min(initial=0) and parts.max(initial=0) < len(mesh.get(PARTS_KEY, [])) else None
+    return parts if 0 <= parts.min(initial=0) and parts.max(initial=0) < count else None
 
 
 def _shell(vertices: np.ndarray, triangles: np.ndarray, part: str) -> PolyMesh:

@@ -61,34 +61,34 @@ def _keep(kept: OrderedDict[Any, Any], key: Any, most: int, make_one: Any) -> An
     return made
 
 
-def key_of(mesh: bpy.types.Mesh) -> Key:
-    """What a proof follows from: the choices, the state and the metal that is there."""
-    from . import rebuild
+def key_of(metal: bpy.types.Object) -> Key:
+    """What a proof follows from: the choices, the state and the metal that is there, with its modifiers."""
+    from . import edited, rebuild
 
-    return built_spec(mesh), built_state(mesh), rebuild.digest_of(mesh)
+    return built_spec(metal.data), built_state(metal.data), rebuild.digest_of(edited.mesh_there(metal))
 
 
 def known(metal: bpy.types.Object) -> tuple[Finding, ...] | str | None:
     """The findings, worst first, or the sentence that says why there are none; None if the proof has not run yet."""
-    found = _proofs.get(key_of(metal.data))
+    found = _proofs.get(key_of(metal))
     return found if found is None or isinstance(found, str) else (*_of_object(metal), *found)
 
 
 def prove_now(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     """The findings, worst first, computed if they are missing; a sentence if the head cannot be proved."""
-    found = _keep(_proofs, key_of(metal.data), PROOFS_KEPT, lambda: _proved(metal.data))
+    found = _keep(_proofs, key_of(metal), PROOFS_KEPT, lambda: _proved(metal))
     return found if isinstance(found, str) else (*_of_object(metal), *found)
 
 
-def _proved(mesh: bpy.types.Mesh) -> tuple[Finding, ...] | str:
+def _proved(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     from ..core.proof import prove
     from . import rebuild
 
     try:
-        return prove(head_there(mesh))
+        return prove(head_there(metal))
     except SeatwrightError as error:
         return sentence(error) + (
-            " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(mesh) else ""
+            " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(metal.data) else ""
         )
 
 
@@ -119,12 +119,12 @@ def _of_object(metal: bpy.types.Object) -> tuple[Finding, ...]:
     )
 
 
-def head_there(mesh: bpy.types.Mesh) -> Head:
-    """The head with the metal that is there: as built, or as somebody edited it since. Raises SeatwrightError."""
+def head_there(metal: bpy.types.Object) -> Head:
+    """The head with the metal that is there: as built, or as hands and modifiers left it. Raises SeatwrightError."""
     from . import edited, rebuild
 
-    head = head_of(mesh)
-    return edited.edited_head(head, mesh) if rebuild.is_edited(mesh) else head
+    head, mesh = head_of(metal.data), edited.mesh_there(metal)
+    return head if rebuild.digest_of(mesh) == metal.data.seatwright.built else edited.edited_head(head, metal)
 
 
 def request(*_: object) -> None:

@@ -17,12 +17,15 @@ SPREAD_TO_ABBE = 0.8
 """Dispersion B to G over the spread C to F that an Abbe number counts, roughly; for pictures only (own estimate)."""
 
 
-def dress(mesh: bpy.types.Mesh, material: bpy.types.Material) -> None:
-    """Put a material into the first slot if that is empty or holds one of ours."""
-    if not mesh.materials:
-        mesh.materials.append(material)
-    elif mesh.materials[0] is None or (MARK in mesh.materials[0] and mesh.materials[0] != material):
-        mesh.materials[0] = material
+def dress(mesh: bpy.types.Mesh, *materials: bpy.types.Material) -> None:
+    """Put materials into the first slots, each if its slot is empty or holds one of ours."""
+    for slot, material in enumerate(materials):
+        if slot == len(mesh.materials):
+            mesh.materials.append(material)
+            continue
+        there = mesh.materials[slot]
+        if there is None or (MARK in there and there != material):
+            mesh.materials[slot] = material
 
 
 def metal_of(head: Head) -> bpy.types.Material:
@@ -30,9 +33,9 @@ def metal_of(head: Head) -> bpy.types.Material:
     return _marked(f"alloy {head.alloy.name}") or _metal(head.alloy)
 
 
-def stone_of(head: Head) -> bpy.types.Material:
-    """The material of the head's species, made if the file has none yet."""
-    return _marked(f"species {head.species.name}") or _stone(head.species)
+def stone_of(species: Species) -> bpy.types.Material:
+    """The material of a species, made if the file has none yet."""
+    return _marked(f"species {species.name}") or _stone(species)
 
 
 def _marked(mark: str) -> bpy.types.Material | None:

@@ -279,6 +279,11 @@ def _answer(operator: bpy.types.Operator, mesh: bpy.types.Mesh) -> set[str]:
     return {"FINISHED"}
 
 
+METAL = ("head", "wall", "rails", "peg", "rim", "seat", "claws", "surround", "sides")
+KINDS = ("head.style", "surround.present", "sides.present", "sides.cut", "sides.species", "surround.species")
+"""What a head is made of and what kind of head it is: letting its measures follow leaves the latter."""
+
+
 class SEATWRIGHT_OT_free_all(OnHead, bpy.types.Operator):
     """Let every measure of the metal follow from the stone and the house rules again, as in a new head"""
 
@@ -289,7 +294,7 @@ class SEATWRIGHT_OT_free_all(OnHead, bpy.types.Operator):
     def execute(self, context: bpy.types.Context) -> set[str]:
         mesh = metal_of(context).data
         with changing(mesh) as settings:
-            free(settings, [path for path in BY_PATH if path.partition(".")[0] in ("head", "wall", "seat", "claws")])
+            free(settings, [path for path in BY_PATH if path.partition(".")[0] in METAL and path not in KINDS])
         return _answer(self, mesh)
 
 
@@ -490,7 +495,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}
         try:
-            paths = hand_over(live.head_there(metal.data), findings, Path(bpy.path.abspath(folder)))
+            paths = hand_over(live.head_there(metal), findings, Path(bpy.path.abspath(folder)))
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return {"CANCELLED"}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import bpy
 from bpy_extras.view3d_utils import location_3d_to_region_2d
-from mathutils import Vector
+from mathutils import Color, Vector
 
 from . import live
 from .properties import is_head
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from ..core.proof import Finding
 
 RADIUS_PX, LINE_PX, TEXT_PX, GAP_PX, STEPS = 16.0, 2.0, 14.0, 8.0, 32
+LEGEND_PX = 60.0
+"""How far from the view's left and lower edge the legend stands, clear of Blender's own tools."""
+
 COLOURS = {"sound": (0.55, 0.85, 0.55, 1.0), "watch": (1.0, 0.8, 0.3, 1.0), "unsafe": (1.0, 0.42, 0.36, 1.0)}
 UNITS = {
     "mm": " mm",
@@ -97,6 +100,7 @@ def _marked() -> tuple[bpy.types.Object, Finding] | None:
 
 
 def _draw() -> None:
+    _draw_legend()
     marked = _marked()
     region, view = bpy.context.region, bpy.context.region_data
     if marked is None or view is None:
@@ -107,6 +111,48 @@ def _draw() -> None:
         scale = bpy.context.preferences.system.ui_scale
         _draw_ring(point, scale, COLOURS[finding.verdict])
         _draw_label(point, scale, (finding.what, label_of(finding)), COLOURS[finding.verdict])
+
+
+def _draw_legend() -> None:
+    """What the colours painted on the chosen metal stand for, where the view shows them."""
+    from . import painted, paint, rebuild
+
+    metal = rebuild.metal_near(bpy.context.view_layer.objects.active)
+    quantity = painted.painted(metal.data) if metal is not None else ""
+    shading = bpy.context.space_data.shading
+    if not quantity or shading.type != "SOLID" or shading.color_type != "VERTEX":
+        return
+    scale = bpy.context.preferences.system.ui_scale
+    rows = paint.legend(live.head_of(metal.data), quantity)
+    left, size = scale * LEGEND_PX, scale * TEXT_PX
+    for row, (colour, text) in enumerate(reversed(rows)):
+        bottom = left + row * 1.6 * size
+        _draw_patch(left, bottom, size, colour)
+        _draw_words(left + 1.6 * size, bottom + 0.1 * size, text, (1.0, 1.0, 1.0, 1.0))
+    _draw_words(left, left + len(rows) * 1.6 * size, paint.TITLES[quantity], (1.0, 1.0, 1.0, 1.0))
+
+
+def _draw_patch(left: float, bottom: float, size: float, colour: tuple[float, ...]) -> None:
+    import gpu
+    from gpu_extras.batch import batch_for_shader
+
+    corners = [(left + x * size, bottom + y * size, 0.0) for x, y in ((0, 0), (1, 0), (1, 1), (0, 1))]
+    shader = gpu.shader.from_builtin("UNIFORM_COLOR")
+    batch = batch_for_shader(shader, "TRIS", {"pos": corners}, indices=((0, 1, 2), (0, 2, 3)))
+    shader.uniform_float("color", (*Color(colour[:3]).from_scene_linear_to_srgb(), 1.0))
+    batch.draw(shader)
+
+
+def _draw_words(left: float, bottom: float, text: str, colour: tuple[float, ...]) -> None:
+    import blf
+
+    blf.size(0, TEXT_PX * bpy.context.preferences.system.ui_scale)
+    blf.enable(0, blf.SHADOW)
+    blf.shadow(0, 5, 0.0, 0.0, 0.0, 0.9)
+    blf.color(0, *colour)
+    blf.position(0, left, bottom, 0.0)
+    blf.draw(0, text)
+    blf.disable(0, blf.SHADOW)
 
 
 def _draw_ring(point: Vector, scale: float, colour: tuple[float, ...]) -> None:
@@ -129,17 +175,12 @@ def _draw_label(point: Vector, scale: float, lines: tuple[str, ...], colour: tup
     import blf
 
     blf.size(0, TEXT_PX * scale)
-    blf.enable(0, blf.SHADOW)
-    blf.shadow(0, 5, 0.0, 0.0, 0.0, 0.9)
     widest = max(blf.dimensions(0, line)[0] for line in lines)
     left = point.x + scale * (RADIUS_PX + GAP_PX)
     if left + widest > _right_edge():
         left = max(scale * GAP_PX, point.x - scale * (RADIUS_PX + GAP_PX) - widest)
     for row, line in enumerate(lines):
-        blf.color(0, *(colour if row else (1.0, 1.0, 1.0, 1.0)))
-        blf.position(0, left, point.y + scale * (4.0 - 1.4 * TEXT_PX * row), 0.0)
-        blf.draw(0, line)
-    blf.disable(0, blf.SHADOW)
+        _draw_words(left, point.y + scale * (4.0 - 1.4 * TEXT_PX * row), line, colour if row else (1.0, 1.0, 1.0, 1.0))
 
 
 def _right_edge() -> float:

@@ -11,8 +11,9 @@ import bpy
 
 from ..core.errors import SeatwrightError
 from ..core.head import Head
+from ..core.spec import FIELDS
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from . import live, overlay, preview, rebuild
+from . import live, overlay, painted, preview, rebuild
 from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
 from .properties import CORRECTIONS, is_behind, property_name, proportions
 
@@ -115,6 +116,7 @@ class SEATWRIGHT_PT_head(SeatwrightPanel, bpy.types.Panel):
         row = layout.row()
         row.use_property_split = False
         row.prop(settings, "state", expand=True)
+        layout.prop(settings, "head_style")
         draw_verdict(layout, metal)
         draw_hints(layout, context, metal)
 
@@ -217,25 +219,57 @@ class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
         layout.prop(settings, "stone_mesh")
 
 
-class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
-    """The wall under the stone and the seat on its top"""
+WALLED = ("tapered claw", "gallery", "coronet", "rim")
+STYLES_OF = {
+    "wall.thickness_mm": WALLED,
+    "wall.seat_inset_mm": WALLED,
+    "wall.bevel_mm": WALLED,
+    "wall.bar_mm": ("gallery",),
+    "wall.band_mm": ("gallery",),
+    "wall.scoop_mm": ("coronet",),
+    "wall.taper_deg": (*WALLED, "basket"),
+    "rails.thickness_mm": ("basket",),
+    "rails.upper_drop": ("basket",),
+    "peg.diameter_mm": ("peg",),
+    "peg.height_mm": ("peg",),
+}
+"""Which styles have what; a choice that is not listed is there in all."""
 
-    bl_label = "Wall"
+
+class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
+    """What stands under the stone, and the seat in it"""
+
+    bl_label = "Under the Stone"
 
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
-        for path in (
-            "wall.taper_deg",
-            "wall.thickness_mm",
-            "head.culet_clearance_mm",
-            "wall.seat_inset_mm",
-            "wall.bevel_mm",
-        ):
-            choose(column, context, settings, path)
+        choose(column, context, settings, "head.culet_clearance_mm")
+        for path, styles in STYLES_OF.items():
+            if settings.head_style in styles:
+                choose(column, context, settings, path)
         layout.prop(settings, "seat_cut")
         if settings.seat_cut:
             choose(layout, context, settings, "seat.clearance_mm")
+
+
+class SEATWRIGHT_PT_rim(SeatwrightPanel, bpy.types.Panel):
+    """The rim that is rubbed over the stone"""
+
+    bl_label = "Rim"
+
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        metal = metal_of(context)
+        return metal is not None and metal.data.seatwright.head_style == "rim"
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        for path in ("rim.thickness_mm", "rim.height_mm", "rim.open_directions_deg"):
+            choose(column, context, settings, path)
+        if settings.rim_open_directions_deg:
+            choose(column, context, settings, "rim.open_width_deg")
 
 
 class SEATWRIGHT_PT_claws(SeatwrightPanel, bpy.types.Panel):
@@ -243,12 +277,70 @@ class SEATWRIGHT_PT_claws(SeatwrightPanel, bpy.types.Panel):
 
     bl_label = "Claws"
 
+    @classmethod
+    def poll(cls, context: bpy.types.Context) -> bool:
+        metal = metal_of(context)
+        return metal is not None and metal.data.seatwright.head_style != "rim"
+
     def draw(self, context: bpy.types.Context) -> None:
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
-        for path in ("claws.count", "claws.diameter_mm", "claws.notch", "claws.spare_mm", "claws.start_angle_deg"):
+        choose(column, context, settings, "claws.placement")
+        for path in PLACED_BY.get(settings.claws_placement, ("claws.count",)):
             choose(column, context, settings, path)
+        column = layout.column(align=True)
+        choose(column, context, settings, "claws.section")
+        choose(column, context, settings, "claws.diameter_mm")
+        if settings.claws_section != "round":
+            choose(column, context, settings, "claws.width_mm")
+        for path in ("claws.notch", "claws.tip_share", "claws.bow_mm"):
+            choose(column, context, settings, path)
+        column = layout.column(align=True)
+        choose(column, context, settings, "claws.spare_mm")
+        choose(column, context, settings, "claws.tip")
         layout.operator("seatwright.free_all")
+
+
+PLACED_BY = {
+    "evenly": ("claws.count", "claws.start_angle_deg"),
+    "pairs": ("claws.count", "claws.pair_gap_mm", "claws.start_angle_deg"),
+    "directions": ("claws.directions_deg",),
+}
+"""What else says where claws stand, for each way of placing them; else their count alone."""
+
+
+class SwitchedPanel(SeatwrightPanel):
+    """A part that a head may have: its switch stands in the panel's header."""
+
+    bl_options = {"DEFAULT_CLOSED"}
+    section = ""
+
+    def draw_header(self, context: bpy.types.Context) -> None:
+        mesh = metal_of(context).data
+        self.layout.enabled = mesh.is_editable
+        self.layout.prop(mesh.seatwright, f"{self.section}_present", text="")
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        column.active = getattr(settings, f"{self.section}_present")
+        for field in FIELDS:
+            if field.section == self.section and field.key != "present":
+                choose(column, context, settings, field.path)
+
+
+class SEATWRIGHT_PT_surround(SwitchedPanel, bpy.types.Panel):
+    """A ring of small stones round the centre stone"""
+
+    bl_label = "Surround"
+    section = "surround"
+
+
+class SEATWRIGHT_PT_sides(SwitchedPanel, bpy.types.Panel):
+    """A smaller head on each side of the centre stone"""
+
+    bl_label = "Side Stones"
+    section = "sides"
 
 
 class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
@@ -285,19 +377,52 @@ class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
             say(layout, context, findings, "ERROR")
         else:
             draw_findings(layout, context, findings)
+        draw_paint(layout, metal_of(context).data)
+
+
+def draw_paint(layout: bpy.types.UILayout, mesh: bpy.types.Mesh) -> None:
+    """Buttons that paint measures on the metal, and take them off."""
+    row = layout.row(align=True)
+    now = painted.painted(mesh)
+    for quantity, text in (("thickness", "Paint Thickness"), ("gap", "Paint Gaps")):
+        row.operator("seatwright.paint", text=text, depress=now == quantity).quantity = quantity
+    if now:
+        layout.operator("seatwright.paint_clear")
 
 
 def draw_findings(layout: bpy.types.UILayout, context: bpy.types.Context, findings: Iterable[Any]) -> None:
-    """Counts, then every finding that is not sound; the sound ones folded away."""
+    """Counts, then by family every finding that is not sound; the sound ones folded away."""
     numbered = list(enumerate(findings))
     counts = count_verdicts(each for _, each in numbered)
     layout.label(text=", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS))
     marked = overlay.shown_index(metal_of(context))
-    list_findings(layout, context, [each for each in numbered if each[1].verdict != "sound"], marked)
+    list_families(layout, context, [each for each in numbered if each[1].verdict != "sound"], marked)
     header, body = layout.panel("SEATWRIGHT_sound", default_closed=True)
     header.label(text=f"Sound ({counts['sound']})")
     if body is not None:
-        list_findings(body, context, [each for each in numbered if each[1].verdict == "sound"], marked)
+        list_families(body, context, [each for each in numbered if each[1].verdict == "sound"], marked)
+
+
+def list_families(
+    layout: bpy.types.UILayout, context: bpy.types.Context, findings: list[tuple[int, Any]], marked: int | None
+) -> None:
+    """The findings under the names of their families, in the order of each family's worst."""
+    families: dict[str, list[tuple[int, Any]]] = {}
+    for each in findings:
+        families.setdefault(each[1].code.partition(".")[0], []).append(each)
+    for family, members in families.items():
+        layout.label(text=FAMILIES.get(family, family.capitalize()))
+        list_findings(layout, context, members, marked)
+
+
+FAMILIES = {
+    "metal": "Metal as a Solid",
+    "retention": "Hold",
+    "plan": "As Planned",
+    "object": "Object",
+    "surround": "Small Stones",
+}
+"""Families whose name for people is not that of their codes."""
 
 
 def list_findings(
@@ -411,7 +536,10 @@ classes = (
     SEATWRIGHT_PT_stone,
     SEATWRIGHT_PT_proportions,
     SEATWRIGHT_PT_wall,
+    SEATWRIGHT_PT_rim,
     SEATWRIGHT_PT_claws,
+    SEATWRIGHT_PT_surround,
+    SEATWRIGHT_PT_sides,
     SEATWRIGHT_PT_proof,
     SEATWRIGHT_PT_casting,
     SEATWRIGHT_PT_why,

@@ -53,6 +53,26 @@ LABELS = {
     "casting.shrinkage_percent": "Shrinkage",
     "finger.system": "Size System",
     "finger.size": "Ring Size",
+    "head.style": "Style",
+    "wall.scoop_mm": "Scoop Depth",
+    "wall.bar_mm": "Bars Between Windows",
+    "wall.band_mm": "Bands",
+    "rails.upper_drop": "Upper Rail Below Girdle",
+    "rim.open_directions_deg": "Open Towards °",
+    "rim.open_width_deg": "Width of Openings °",
+    "claws.directions_deg": "Directions °",
+    "claws.pair_gap_mm": "Gap in a Pair",
+    "claws.diameter_mm": "Thickness",
+    "claws.tip_share": "Thickness at the End",
+    "claws.bow_mm": "Bow Outwards",
+    "surround.present": "Surround",
+    "surround.stone_mm": "Stone Diameter",
+    "surround.gap_mm": "Gap Between Stones",
+    "surround.centre_gap_mm": "Gap to the Centre",
+    "surround.drop_mm": "Below the Girdle",
+    "surround.plate_mm": "Plate Thickness",
+    "sides.present": "Side Stones",
+    "sides.gap_mm": "Gap Between Girdles",
     "spread.stone_mm": "Stone ±",
     "spread.model_mm": "Model ±",
     "spread.casting_percent": "Shrinkage ±",
@@ -296,6 +316,8 @@ def derived(field: Field, head: Head) -> Value | None:
     """What a head makes of a field that was left open; None where nothing follows."""
     path, plan = field.path, head.plan
     if path in PLAN_NAME and path != "casting.shrinkage_percent":
+        if PLAN_NAME[path] not in plan:
+            return None
         value = plan[PLAN_NAME[path]]
         return round(value) if field.kind == "count" else value
     if path in FIGURES:

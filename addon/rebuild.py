@@ -18,7 +18,7 @@ from ..core.errors import SeatwrightError
 from ..core.head import Head
 from ..core.mesh import PolyMesh, joined
 from ..core.spec import Spec, spec_to_toml
-from . import live, materials
+from . import live, materials, painted
 from .properties import (
     PARTS_KEY,
     SCHEMA,
@@ -37,7 +37,7 @@ SHARP_DEG = 30.0
 
 
 def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
-    """Make the metal and the stone follow the properties; False if they stay as they are.
+    """Make the metal and the stones follow the properties; False if they stay as they are.
 
     Refused choices keep the last good metal and leave their sentence in `problem`. Metal that is being edited, or was
     edited by hand, stays unless `lose_hand_edits`.
@@ -55,7 +55,7 @@ def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
         return False
     write_metal(mesh, shells)
     materials.dress(mesh, materials.metal_of(head))
-    _place_stone(mesh, head)
+    _place_stones(mesh, head)
     _remember(mesh, spec, head)
     live.request()
     return True
@@ -110,6 +110,7 @@ def _digest(points: np.ndarray, corners: np.ndarray, faces: int) -> str:
 
 def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
     """The parts as separate shells, smooth but for their edges; each face knows its part."""
+    painted.clear(mesh)
     if _same_faces(mesh, shells):
         _write_points(mesh, shells)
         mesh.update()
@@ -121,12 +122,12 @@ def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
     mesh[PARTS_KEY] = list(shells.tag_names)
 
 
-def write_stone(mesh: bpy.types.Mesh, stone: PolyMesh) -> None:
-    """The stone's facets as flat polygons; each face knows its kind."""
-    _write_faces(mesh, stone)
-    _face_attribute(mesh, "facet", "INT", stone.tags)
-    _face_attribute(mesh, "sharp_face", "BOOLEAN", np.ones(len(stone), bool))
-    mesh["seatwright_facets"] = list(stone.tag_names)
+def write_facets(mesh: bpy.types.Mesh, stones: PolyMesh) -> None:
+    """Stones' facets as flat polygons; each face knows its kind."""
+    _write_faces(mesh, stones)
+    _face_attribute(mesh, "facet", "INT", stones.tags)
+    _face_attribute(mesh, "sharp_face", "BOOLEAN", np.ones(len(stones), bool))
+    mesh["seatwright_facets"] = list(stones.tag_names)
 
 
 def _same_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> bool:
@@ -176,17 +177,20 @@ def _face_attribute(mesh: bpy.types.Mesh, name: str, kind: str, values: np.ndarr
     attribute.data.foreach_set("value", np.ascontiguousarray(values, bool if kind == "BOOLEAN" else np.int32))
 
 
-def _place_stone(mesh: bpy.types.Mesh, head: Head) -> None:
-    """Rewrite this metal's own stone if its facets or its place changed."""
-    stone = own_stone(mesh)
-    if stone is None or not stone.is_editable or stone.is_editmode:
+def _place_stones(mesh: bpy.types.Mesh, head: Head) -> None:
+    """Rewrite this metal's own stones if their facets or places changed."""
+    held = own_stone(mesh)
+    if held is None or not held.is_editable or held.is_editmode:
         return
-    placed = head.placed_stone
-    key = _digest(np.ascontiguousarray(placed.vertices, np.float32), placed.corners, len(placed))
-    if stone.seatwright.built != key or len(stone.polygons) != len(placed):
-        write_stone(stone, placed)
-        stone.seatwright.built = key
-    materials.dress(stone, materials.stone_of(head))
+    kinds = list(dict.fromkeys(each.species for each in head.stones))
+    placed = joined(each.mesh for each in head.stones)
+    slots = np.repeat([kinds.index(each.species) for each in head.stones], [len(each.mesh) for each in head.stones])
+    key = _digest(np.ascontiguousarray(placed.vertices, np.float32), placed.corners, len(placed)) 
+    if held.seatwright.built != key or len(held.polygons) != len(placed):
+        write_facets(held, placed)
+        _face_attribute(held, "material_index", "INT", slots)
+        held.seatwright.built = key
+    materials.dress(held, *(materials.stone_of(kind) for kind in kinds))
 
 
 def own_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh | None:
@@ -199,7 +203,7 @@ def new_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh:
     """A stone of its own for this metal."""
     stone = bpy.data.meshes.new("Stone")
     stone.seatwright.metal, mesh.seatwright.stone = mesh, stone
-    _place_stone(mesh, live.head_of(mesh))
+    _place_stones(mesh, live.head_of(mesh))
     return stone
 
 

@@ -11,6 +11,7 @@ from typing import TypeAlias
 
 import numpy as np
 from manifold3d import Error, Manifold, Mesh64, OpType
+from numpy.typing import NDArray
 
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
@@ -110,6 +111,13 @@ def section(solid: Solid, height_mm: float) -> list[Floats]:
     return [np.asarray(loop, np.float64) for loop in solid.slice(float(height_mm)).to_polygons()]
 
 
+def sections_outside(solids: Iterable[Solid], other: Solid, height_mm: float) -> list[list[Floats]]:
+    """For each solid, the loops of its level cut at a height without those of another, as `section` gives them."""
+    taken = other.slice(float(height_mm))
+    return [[np.asarray(loop, np.float64) for loop in (solid.slice(float(height_mm)) - taken).to_polygons()]
+            for solid in solids]
+
+
 def gap_mm(first: Solid, second: Solid, reach_mm: float) -> float:
     """The smallest distance between two solids, or `reach_mm` if they are further apart; 0 if they meet."""
     return float(first.min_gap(second, float(reach_mm)))
@@ -139,6 +147,14 @@ def first_hits(solid: Solid, origins: Floats, ends: Floats) -> tuple[Floats, Flo
             ways[i], normals[i] = hit.distance * lengths[i], hit.normal
             break
     return ways, normals
+
+
+def contains(solid: Solid, points: Floats) -> NDArray[np.bool_]:
+    """(n,) whether each of (n, 3) points lies inside: a ray from it meets the surface an odd number of times."""
+    low, high = bounds(solid)
+    # Slanted, so that it runs along no face of anything that stands upright.
+    way = np.array([0.3119, 0.2237, 0.9234]) * 2.0 * float(np.linalg.norm(high - low))
+    return np.array([len(ways) % 2 == 1 for ways in ways_through(solid, points, points + way)], bool)
 
 
 def hull_triangles(points: Floats) -> tuple[Floats, Ints]:

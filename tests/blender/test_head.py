@@ -378,7 +378,7 @@ def test_one_rebuild_for_many_changes(inside: Inside, monkeypatch: pytest.Monkey
         settings.wall_taper_deg, settings.wall_taper_deg_pinned = 12.0, True
         settings.claws_count, settings.claws_count_pinned = 4, True
     assert counted == ["metal"]
-    monkeypatch.setattr(rebuild, "write_stone", lambda *arguments: counted.append("stone"))
+    monkeypatch.setattr(rebuild, "write_facets", lambda *arguments: counted.append("stone"))
     mesh.seatwright.claws_diameter_mm = 0.9
     assert counted == ["metal", "metal"], "the stone was rewritten although it did not change"
 
