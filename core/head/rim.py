@@ -22,6 +22,7 @@ from ..stone import Stone
 from ..stone.outline import Place
 from ..tolerance import OVERLAP_MM
 from .draft import Plan
+from .planning.rim import COVER_MOST, SHOULDER
 from .rounded import Rounded, rounded
 from .seat import seat_tool
 from .site import Site
@@ -33,14 +34,6 @@ KEEL_MM = 5.0 * OVERLAP_MM
 
 LIP_SHARE = 1.0 / 3.0
 """Thickness of the burnished lip, as a share of the rim's. Common practice, no source."""
-
-SHOULDER = 0.4
-"""Where the burnished slope leaves the outer face, as a share of the lip's height above the girdle. Common practice, no
-source."""
-
-COVER_MOST = 0.7
-"""How far up the crown, in plan from the girdle to the table, the lip is pushed; metal beyond that thickens it. Common
-practice, no source."""
 
 REACH_MOST = 0.8
 """How far in, as a share of the way to the outline's middle, a lip can lie. Larger: parallels close up."""
@@ -152,7 +145,9 @@ class _Rubbed:
         edge = faces.girdle + stone.girdle_mm
         most = min(COVER_MOST * (stone.width_mm - stone.table_width_mm) / 2.0, REACH_MOST * stone.outline.reach_mm)
         cover = most * min(push, 1.0)
-        lip = min(LIP_SHARE * self.thickness, (faces.rim_top - edge) / 2.0) * max(push, 1.0)
+        # Never so thick that it stands above the table where it is pushed farthest.
+        lip = max(push, 1.0) * min(LIP_SHARE * self.thickness, (faces.rim_top - edge) / 2.0,
+                                   (1.0 - COVER_MOST) * stone.crown_height_mm)
         step = max(0.1 * cover, 0.01 * stone.width_mm)
         heights = self._crown(np.array([max(cover - step, 0.0), cover, cover + step]))
         rise = float(np.median(heights[2]) - np.median(heights[0]))

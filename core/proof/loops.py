@@ -93,10 +93,11 @@ def _to_sides(points: Floats, loops: Sequence[Floats]) -> tuple[Floats, Floats]:
 
 
 def inset_mm(face: Floats, girdle: Floats) -> float:
-    """How far inside the girdle a loop runs, mm. Corners and the middles of sides weigh 1 : 2, which is exact for a
-    polygon that stands for a curve of the same area."""
+    """How far inside the girdle a loop runs, mm; negative outside. Corners and the middles of sides weigh 1 : 2, which is
+    exact for a polygon that stands for a curve of the same area."""
     middles = corners_and_middles(face)[len(face):]
-    corner, middle = (float(np.median(distances_mm(points, girdle))) for points in (face, middles))
+    corner, middle = (float(np.median(np.where(is_inside([girdle], points), 1.0, -1.0) * distances_mm(points, girdle)))
+                      for points in (face, middles))
     return (corner + 2.0 * middle) / 3.0
 
 

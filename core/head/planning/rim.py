@@ -22,8 +22,23 @@ RUBBED_LEAST_MM = 0.05
 BEARING_LEAST_MM = 0.1
 """Least width of a ledge that the stone can rest on at all. Common practice, no source."""
 
+STEPS = 40
+"""Steps to the ledge of a given inset. Fewer: it is missed on a pavilion that bends."""
+
+FILLED = 0.9
+"""The share of what lies between crown, lip and shoulder that a rim of the derived height may fill. Larger: the lip comes
+to stand above the table."""
+
 OPEN_DEG = 40.0
 """How wide an opening of the rim is where nothing is said. Common practice, no source."""
+
+COVER_MOST = 0.7
+"""How far up the crown, in plan from the girdle to the table, the lip is pushed; metal beyond that thickens it. Common
+practice, no source."""
+
+SHOULDER = 0.4
+"""Where the burnished slope leaves the outer face, as a share of the lip's height above the girdle. Common practice, no
+source."""
 
 NEAREST = "a head with claws (head.style = \"tapered claw\")"
 
@@ -76,14 +91,11 @@ def _plan_ledge(draft: Draft, ledge: float) -> None:
     girdle, angle = draft["girdle_plane"], math.radians(draft["taper"])
     slope, lean = math.tan(angle), math.cos(angle)
     outside = draft["seat_clearance"] + draft["rim_thickness"] / lean
-    inset = derive("seat_inset", (RELIEF_MM + outside) * lean, "mm", "From the outer face to the pavilion at the ledge: the "
-                   f"rim, its clearance, and {RELIEF_MM:g} mm that keep the girdle's edge out of the ledge's corner.", COMMON)
-    relief = inset / lean - outside
-    if relief < 0.0:
-        raise SpecError(Fault("wall.seat_inset_mm", inset, "the rim and its clearance alone take more; take at least "
-                              f"{outside * lean:.2f} mm"))
-    drop = derive("wall_drop", _drop_mm(draft, relief, slope), "mm",
-                  "How far below the girdle the ledge meets the pavilion.")
+    inset, drop = _seat_mm(draft, outside, slope)
+    derive("seat_inset", inset, "mm", "Least way, square to the wall, from its outer face to the pavilion at the ledge: rim, "
+           "clearance, and what keeps the girdle's edge out of the ledge's corner.", COMMON)
+    derive("wall_drop", drop, "mm", f"The ledge lies so far below the girdle that a pavilion of this stone's overall slope "
+           f"meets it {RELIEF_MM:g} mm inside, or at the inset given.", COMMON)
     top = derive("wall_top", girdle - drop, "mm", "The girdle plane less the drop: the ledge that the stone rests on.")
     usual = (outside - drop * slope + ledge) * lean
     low = rules["rim.ledge_low_mm"]
@@ -91,7 +103,7 @@ def _plan_ledge(draft: Draft, ledge: float) -> None:
                        low.source)
     ledge = derive("ledge_width", thickness / lean - outside + drop * slope, "mm", "From the girdle's line in to the hollow: "
                    "wide enough to carry the girdle, narrow enough to let light under the stone.", low.source)
-    least = max(relief, 0.0) + BEARING_LEAST_MM
+    least = inset / lean - outside + drop * slope + BEARING_LEAST_MM
     if ledge < least - SAME_POINT_MM:
         raise SpecError(Fault("wall.thickness_mm", thickness, "it leaves the stone no ledge inside the rim; take at least "
                               f"{(least + outside - drop * slope) * lean:.2f} mm"))
@@ -105,23 +117,28 @@ def _plan_ledge(draft: Draft, ledge: float) -> None:
     derive("inner_radius_base", half - inner, "mm", "The hollow at the base: the outer radius less the wall.")
 
 
-def _drop_mm(draft: Draft, relief: float, slope: float) -> float:
-    """Depth at which the pavilion has come in by the relief more than the wall has, mm."""
-    stone, girdle = draft.stone, draft["girdle_plane"]
-    if stone.pavilion_depth_mm == 0.0 or relief == 0.0:
-        return 0.0
-    depth = relief
-    for _ in range(40):
+def _seat_mm(draft: Draft, outside: float, slope: float) -> tuple[float, float]:
+    """Least way, square to the wall, from its outer face to the pavilion at the ledge, and the ledge's drop, both mm."""
+    stone, girdle, lean = draft.stone, draft["girdle_plane"], math.cos(math.atan(slope))
+    given = draft.spec.get("wall.seat_inset_mm")
+    if given is None or stone.pavilion_depth_mm == 0.0:
+        drop = RELIEF_MM * 2.0 * stone.pavilion_depth_mm / stone.width_mm
+        return (stone.pavilion_inset_mm(drop) + outside - drop * slope) * lean, drop
+    relief = given / lean - outside
+    if relief <= 0.0:
+        raise SpecError(Fault("wall.seat_inset_mm", given, "the rim and its clearance alone take more; take more than "
+                              f"{outside * lean:.2f} mm"))
+    drop = relief
+    for _ in range(STEPS):
         # Near the girdle a pavilion is all but straight, so each step in proportion lands all but on the place.
-        come_in = stone.pavilion_inset_mm(depth) - depth * slope
-        if come_in <= 0.0 or depth >= girdle:
-            raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall runs in faster than the pavilion of this "
-                                  "stone, so no ledge meets it; take a smaller taper"))
-        step = depth * relief / come_in
-        if abs(step - depth) < SAME_POINT_MM * 1e-3:
-            return step
-        depth = step
-    return depth
+        come_in = stone.pavilion_inset_mm(drop) - drop * slope
+        if come_in <= 0.0 or drop >= girdle:
+            raise SpecError(Fault("wall.seat_inset_mm", given, "with this stone and taper the ledge would lie below the "
+                                  "base; take a smaller inset or taper"))
+        before, drop = drop, drop * relief / come_in
+        if abs(drop - before) < SAME_POINT_MM:
+            break
+    return given, drop
 
 
 def _refuse_closed(draft: Draft, thickness: float, slope: float, outside: float) -> None:
@@ -165,6 +182,9 @@ def _plan_height(draft: Draft, domed: bool) -> None:
         if above < least.value:
             above, source = min(least.value, crown), least.source
             reason = "So low a crown takes the least that a tool can push, and never more than up to the table."
+    most = _fitting_mm(draft)
+    if above > most:
+        above, reason = most, "As much metal as this crown takes when so thick a rim is pushed over, without rising above the table."
     height = draft.derive("rim_height", girdle + above, "mm", reason, source)
     lowest, highest = girdle + RUBBED_LEAST_MM, girdle + crown
     if not lowest - SAME_POINT_MM <= height <= highest + SAME_POINT_MM:
@@ -173,6 +193,15 @@ def _plan_height(draft: Draft, domed: bool) -> None:
                               "girdle edge"))
     draft.derive("table_height", draft["girdle_plane"] + highest, "mm", "From the base plane to the stone's table.")
     draft.derive("head_height", draft["girdle_plane"] + height, "mm", "The metal as cast, from the base plane to the rim's top.")
+
+
+def _fitting_mm(draft: Draft) -> float:
+    """How far above the girdle a rim may stand so that its metal, pushed over, ends below the table; on a flat section."""
+    stone = draft.stone
+    crown, thickness = stone.crown_height_mm, draft["rim_thickness"] / math.cos(math.radians(draft["taper"]))
+    cover = COVER_MOST * (stone.width_mm - stone.table_width_mm) / 2.0
+    room = (draft["seat_clearance"] + thickness + cover) * (1.0 + SHOULDER) * crown / 2.0 - cover * COVER_MOST * crown / 2.0
+    return max(RUBBED_LEAST_MM, min(crown, FILLED * room / thickness))
 
 
 def _plan_openings(draft: Draft) -> None:
