@@ -34,6 +34,8 @@ LUMP_MM = 0.05
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
 
+NONE_NARROWER = f"none narrower than {REACH_MM:g} mm was found, and nothing wider is looked for"
+
 NEAR = 1.25
 """Readings above the limit by this factor are not followed to where they are least. Smaller: a narrow place beside a
 wider reading is missed."""
@@ -147,12 +149,13 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     found = search.narrowest(surface.places)
     value = found[0].diameter_mm if found else REACH_MM
     part = _part_at(subject, found[0].middle) if found else ""
-    what = f"Thinnest place of the metal{', in ' + part if part else ''}" if found else "Thinnest place of the metal, at least"
+    note = (f"it is in {part}" if part else "") if found else NONE_NARROWER
     thicker = f"Thicken the metal by {max(0.0, most - value):.2f} mm here."
     limits = [at_least(least, "unsafe", thicker)]
     # What the setter has filed need not fill any more.
     limits += [] if subject.is_set else fills(alloy, thicker)
-    return judge("casting.thin", what, value, "mm", found[0].middle if found else None, limits, READ_MM)
+    return judge("casting.thin", "Thinnest place of the metal", value, "mm", found[0].middle if found else None, limits,
+                 READ_MM, note)
 
 
 def _part_at(subject: Subject, place: Floats) -> str:
@@ -213,7 +216,7 @@ def _everywhere(points: Floats, touches: Floats) -> np.ndarray:
 
 def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str) -> Finding:
     if not found:
-        return judge(code, f"{what}, at least", REACH_MM, "mm", None, [at_least(rule, "watch", "")], READ_MM)
+        return judge(code, what, REACH_MM, "mm", None, [at_least(rule, "watch", "")], READ_MM, NONE_NARROWER)
     least = found[0]
     words = remedy.format(short=max(0.0, rule.value - least.diameter_mm))
     return judge(code, what, least.diameter_mm, "mm", least.middle, [at_least(rule, "watch", words)], READ_MM)
@@ -314,8 +317,8 @@ def _feed(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if place is None:
         return
     rule = rules["casting.feed_least"]
-    yield judge("casting.feed", f"Section of {name} over the widest one that it feeds", least, "1", place,
-                [at_least(rule, "watch", "Thicken it here, or thin what lies beyond it.")], 0.01)
+    yield judge("casting.feed", "Narrowest section of a claw over the widest that it feeds", least, "1", place,
+                [at_least(rule, "watch", f"Thicken {name} here, or thin what lies beyond it.")], 0.01)
 
 
 def _sprue(subject: Subject, rules: HouseRules) -> Finding:

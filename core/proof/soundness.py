@@ -1,0 +1,288 @@
+"""Whether a mesh bounds metal at all: closed, not crossing itself, its faces looking outwards. Comes before all else.
+
+It takes triangles as they are, before any solid is made of them, because a solid cannot be made of a mesh that is open
+or inside out, and lies about one that crosses itself. Shells that reach into each other are no fault: parts do, and are
+fused. Triangles that share a corner are not compared.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..mesh import Floats, Ints
+from ..tolerance import SAME_POINT_MM
+from .findings import Finding, Limit, judge
+from .thickness import Progress, report
+
+FEW = 1200
+"""Meshes of fewer triangles are compared all with all. Only the time taken depends on it."""
+
+CELLS = 12
+"""Into how many cells a triangle may fall on average, and how many times that before it counts as large. Only the time
+taken depends on it."""
+
+PAIRS = 4_000_000
+"""Pairs of triangles that are compared at once. Larger: memory fills; smaller: more turns."""
+
+
+def check_mesh(vertices: Floats, triangles: Ints, progress: Progress | None = None) -> tuple[Finding, ...]:
+    """Findings for a mesh (n, 3) mm, (t, 3): all sound if a solid can be made of it. Raises Cancelled."""
+    vertices, triangles = np.asarray(vertices, np.float64), np.asarray(triangles, np.int64)
+    whole = _whole(vertices, triangles)
+    if whole.verdict != "sound":
+        return (whole,)
+    findings = [whole, *_edges(vertices, triangles)]
+    report(progress, 0.2)
+    shells = shells_of(triangles, len(vertices))
+    report(progress, 0.4)
+    if all(each.verdict == "sound" for each in findings):
+        findings.append(_outwards(vertices, triangles, shells))
+    findings.append(_crossing(vertices, triangles, shells, progress))
+    report(progress, 1.0)
+    return tuple(findings)
+
+
+def is_sound(findings: tuple[Finding, ...]) -> bool:
+    """True if nothing keeps a mesh from being metal."""
+    return all(each.verdict == "sound" for each in findings)
+
+
+def _none(why: str, remedy: str) -> Limit:
+    return Limit(0.0, False, "unsafe", why, "geometry", remedy)
+
+
+def _whole(vertices: Floats, triangles: np.ndarray) -> Finding:
+    """Numbers that are none, corners that are not there, and no triangles at all."""
+    limit = _none("A corner without a place, or a triangle without its corners, is no surface.",
+                  "Export the mesh again, or delete what is loose in it.")
+    lost = (triangles < 0) | (triangles >= len(vertices))
+    bad = ~np.isfinite(vertices).all(axis=1)
+    count = int(bad.sum()) + int(lost.any(axis=1).sum()) + (0 if len(triangles) else 1)
+    return judge("soundness.numbers", "Corners and triangles that are not whole", float(count), "count", None, [limit], 0.0)
+
+
+# Edges.
+
+
+def _edges(vertices: Floats, triangles: np.ndarray) -> Iterator[Finding]:
+    after = triangles[:, [1, 2, 0]]
+    low, high = np.minimum(triangles, after).ravel(), np.maximum(triangles, after).ravel()
+    forwards = (triangles < after).ravel()
+    key = low * len(vertices) + high
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+    uses = np.diff(np.append(first, len(key)))
+    there = np.add.reduceat(forwards[order].astype(np.int64), first)
+    ends = np.column_stack([low[order[first]], high[order[first]]])
+    yield _edge_finding("soundness.closed", "Open edges", vertices, ends[uses == 1],
+                        _none("At an open edge the surface ends, so that there is no inside to cast.",
+                              "Close the hole there, or delete the loose face."))
+    yield _edge_finding("soundness.manifold", "Edges with more than two faces", vertices, ends[uses > 2],
+                        _none("Where three or more faces meet at an edge, inside and outside cannot be told apart.",
+                              "Delete the faces within, or part the shells that share the edge."))
+    yield _edge_finding("soundness.turned", "Edges whose two faces look to different sides", vertices,
+                        ends[(uses == 2) & (there != 1)],
+                        _none("A face that is turned over makes a hole for every program that looks at its outside.",
+                              "Recalculate the normals to look outwards."))
+
+
+def _edge_finding(code: str, what: str, vertices: Floats, ends: np.ndarray, limit: Limit) -> Finding:
+    place = _middle_of_first(vertices, ends) if len(ends) else None
+    return judge(code, what, float(len(ends)), "count", place, [limit], 0.0)
+
+
+def _middle_of_first(vertices: Floats, ends: np.ndarray) -> Floats:
+    """(3,) the middle of the first chain of edges that hang together."""
+    used, compact = np.unique(ends, return_inverse=True)
+    compact = compact.reshape(-1, 2)
+    labels = shells_of(compact, len(used))
+    middle: Floats = vertices[used[labels == labels[compact[0, 0]]]].mean(axis=0)
+    return middle
+
+
+def shells_of(corners: np.ndarray, count: int) -> np.ndarray:
+    """(count,) int: for each vertex the least vertex that it hangs together with by faces or edges (f, k)."""
+    labels = np.arange(count)
+    flat = corners.reshape(-1)
+    while True:
+        least = labels[corners].min(axis=1)
+        before = labels.copy()
+        np.minimum.at(labels, flat, np.repeat(least, corners.shape[1]))
+        # The label's own label is lower still: chains of labels shorten by half each time.
+        np.minimum.at(labels, before, labels)
+        labels = labels[labels]
+        if (labels == before).all():
+            return labels
+
+
+# Inside and outside.
+
+
+def _outwards(vertices: Floats, triangles: np.ndarray, shells: np.ndarray) -> Finding:
+    """Shells that are inside out: those of negative volume, unless they bound a hollow in another."""
+    corners = vertices[triangles]
+    six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    of = shells[triangles[:, 0]]
+    names, index = np.unique(of, return_inverse=True)
+    volumes = np.bincount(index.reshape(-1), six) / 6.0
+    wrong = [name for name, volume in zip(names, volumes) if volume <= 0.0 and
+             not _is_within(vertices[name], corners[of != name])]
+    place = vertices[shells == wrong[0]].mean(axis=0) if wrong else None
+    return judge("soundness.outwards", "Shells that are inside out", float(len(wrong)), "count", place,
+                 [_none("A shell that is inside out has less than no metal in it.", "Flip its normals.")], 0.0)
+
+
+def _is_within(point: Floats, corners: Floats) -> bool:
+    """True if a point (3,) lies within the surface of triangles (t, 3, 3), by a ray in no direction that a model has."""
+    if not len(corners):
+        return False
+    way = np.array([0.6349, 0.2713, 0.7234])
+    first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    across = np.cross(way, second)
+    size = np.einsum("ij,ij->i", first, across)
+    size[np.abs(size) < 1e-30] = np.inf
+    off = point - corners[:, 0]
+    u = np.einsum("ij,ij->i", off, across) / size
+    turned = np.cross(off, first)
+    v = turned @ way / size
+    far = np.einsum("ij,ij->i", second, turned) / size
+    met = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (far > 0.0)
+    return bool(met.sum() % 2)
+
+
+# Triangles that cross.
+
+
+@dataclass(frozen=True, eq=False)
+class _Boxes:
+    """Lowest and highest corner of each triangle, each (t, 3)."""
+
+    low: Floats
+    high: Floats
+
+
+def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progress: Progress | None) -> Finding:
+    corners = vertices[triangles]
+    boxes = _Boxes(corners.min(axis=1), corners.max(axis=1))
+    own = shells[triangles[:, 0]]
+    small = triangles.astype(np.int32)
+    found = []
+    for done, (first, second) in _near(boxes):
+        report(progress, 0.4 + 0.6 * done)
+        kept = np.flatnonzero(own[first] == own[second])
+        first, second = first[kept], second[kept]
+        for axis in range(3):
+            apart = (boxes.low[first, axis] > boxes.high[second, axis]) | (boxes.low[second, axis] > boxes.high[first, axis])
+            kept = np.flatnonzero(~apart)
+            first, second = first[kept], second[kept]
+        one, other = small[first], small[second]
+        shared = np.zeros(len(first), bool)
+        for i in range(3):
+            for j in range(3):
+                shared |= one[:, i] == other[:, j]
+        kept = np.flatnonzero(~shared)
+        found.append(_cross(corners, first[kept], second[kept]))
+    places = np.concatenate(found) if found else np.zeros((0, 3))
+    # Cells share pairs; a pair that was found twice has the same place twice.
+    places = np.unique(np.round(places, 6), axis=0)
+    place = places[len(places) // 2] if len(places) else None
+    return judge("soundness.crossing", "Places where the surface crosses itself", float(len(places)), "count", place,
+                 [_none("Where a surface runs through itself, metal is counted twice or not at all.",
+                        "Part the two sheets there, or fuse them with a voxel remesh.")], 0.0)
+
+
+def _near(boxes: _Boxes) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
+    """Pairs of triangles whose boxes may meet, in batches, with the share that is done."""
+    count = len(boxes.low)
+    if count <= FEW:
+        yield 0.0, np.triu_indices(count, 1)
+        return
+    size = boxes.high - boxes.low
+    cell = max(float(size.max(axis=1).mean()), SAME_POINT_MM)
+    origin = boxes.low.min(axis=0)
+    while True:
+        first = ((boxes.low - origin) / cell).astype(np.int64)
+        spans = ((boxes.high - origin) / cell).astype(np.int64) - first + 1
+        covers = spans.prod(axis=1)
+        is_large = covers > CELLS * CELLS
+        if covers[~is_large].sum() <= CELLS * count and is_large.sum() <= math.sqrt(count):
+            break
+        cell *= 1.5
+    for i in np.flatnonzero(is_large):
+        meets = ((boxes.low <= boxes.high[i]) & (boxes.high >= boxes.low[i])).all(axis=1)
+        meets[i] = False
+        other = np.flatnonzero(meets)
+        yield 0.0, (np.full(len(other), i), other)
+    yield from _in_cells(first, spans, covers, np.flatnonzero(~is_large))
+
+
+def _in_cells(first: np.ndarray, spans: np.ndarray, covers: np.ndarray,
+              kept: np.ndarray) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
+    """Pairs of triangles that fall into one cell."""
+    owner = np.repeat(kept, covers[kept])
+    step = np.arange(len(owner)) - np.repeat(np.cumsum(covers[kept]) - covers[kept], covers[kept])
+    wide, deep = spans[owner, 0], spans[owner, 1]
+    at = first[owner]
+    rows = (first + spans).max(axis=0) + 1
+    key = (at[:, 0] + step % wide) + rows[0] * ((at[:, 1] + step // wide % deep)
+                                                + rows[1] * (at[:, 2] + step // (wide * deep)))
+    order = np.argsort(key, kind="stable")
+    owner, key = owner[order], key[order]
+    starts = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
+    sizes = np.diff(np.append(starts, len(key)))
+    # Each entry is paired with those after it in its cell.
+    later = np.repeat(starts + sizes, sizes) - np.arange(len(key)) - 1
+    ends = np.cumsum(later)
+    begin = 0
+    while begin < len(key):
+        done = ends[begin - 1] if begin else 0
+        stop = max(begin + 1, int(np.searchsorted(ends, done + PAIRS, side="right")))
+        part = later[begin:stop]
+        one = np.repeat(np.arange(begin, stop), part)
+        other = one + 1 + np.arange(len(one)) - np.repeat(np.cumsum(part) - part, part)
+        yield begin / len(key), (owner[one], owner[other])
+        begin = stop
+
+
+def _cross(corners: Floats, first: np.ndarray, second: np.ndarray) -> Floats:
+    """(k, 3) places where triangles of pairs run through each other by more than SAME_POINT_MM."""
+    for is_turned in (False, True):
+        side = _sides(corners, second, first) if is_turned else _sides(corners, first, second)
+        kept = np.flatnonzero((side.max(axis=1) > SAME_POINT_MM) & (side.min(axis=1) < -SAME_POINT_MM))
+        first, second = first[kept], second[kept]
+    places = [_through(corners, one, other) for one, other in ((first, second), (second, first))]
+    return np.concatenate(places)
+
+
+def _sides(corners: Floats, planes: np.ndarray, others: np.ndarray) -> Floats:
+    """(n, 3) how far the corners of `others` lie above the planes of `planes`, mm; 0 for planes of no triangle."""
+    a, b, c = (corners[planes, i] for i in range(3))
+    normal = np.cross(b - a, c - a)
+    normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-30)[:, None]
+    heights: Floats = np.einsum("ijk,ik->ij", corners[others] - a[:, None], normal)
+    return heights
+
+
+def _through(corners: Floats, planes: np.ndarray, others: np.ndarray) -> Floats:
+    """(k, 3) where sides of `others` pass through the triangles `planes`."""
+    if not len(planes):
+        return np.zeros((0, 3))
+    a, b, c = (corners[planes, i] for i in range(3))
+    normal = np.cross(b - a, c - a)
+    squares = np.einsum("ij,ij->i", normal, normal)
+    side = _sides(corners, planes, others)
+    found = []
+    for i in range(3):
+        j = (i + 1) % 3
+        passes = side[:, i] * side[:, j] < 0.0
+        share = np.where(passes, side[:, i] / np.where(passes, side[:, i] - side[:, j], 1.0), 0.0)
+        point = corners[others, i] + share[:, None] * (corners[others, j] - corners[others, i])
+        u = np.einsum("ij,ij->i", np.cross(point - a, c - a), normal) / squares
+        v = np.einsum("ij,ij->i", np.cross(b - a, point - a), normal) / squares
+        inside = passes & (u > 0.0) & (v > 0.0) & (u + v < 1.0)
+        found.append(point[inside])
+    return np.concatenate(found)
