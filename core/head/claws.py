@@ -8,20 +8,30 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from ..mesh import Floats, PolyMesh
+from ..spec import Spec
 from ..stone.outline import Outline, Place
+from .claw_sections import VShape, section_ring, takes_v
 from .draft import Plan
-from .sweep import circle_count, honest_radius_mm, rod
+from .placement import legs_turn_deg
+from .sweep import rod
 
 if TYPE_CHECKING:
     from .site import Site
+
+THROUGH_CORNER = 1e-6
+"""Share of a side by which a way in may miss it for rounding alone. Larger: it meets a side that it passes by."""
+
+BOW_ROWS = 12
+"""Rows of a bowed claw between base and girdle. Fewer: it shows corners."""
 
 
 @dataclass(frozen=True)
 class ClawLine:
     """Where one claw stands: the foot of its axis in the base plane and its frame.
 
-    foot (3,) mm; axis, outwards, along: unit (3,) vectors; `outwards` is square to the axis in the plane of the
-    outline's normal, `along` follows the outline. `place` is the claw's place on the outline.
+    foot (3,) mm; axis, outwards, along: unit (3,) vectors; `outwards` is square to the axis on the side of the outline's
+    normal, `along` square to both. `place` is the claw's place on the outline, `girdle_mm` the way along the axis to the
+    girdle plane, `bow_mm` how far the claw bows off its axis half way there, `turn_deg` the turn between a V claw's legs.
     """
 
     foot: Floats
@@ -29,56 +39,140 @@ class ClawLine:
     outwards: Floats
     along: Floats
     place: Place
+    girdle_mm: float
+    bow_mm: float = 0.0
+    turn_deg: float = 0.0
 
     def at(self, length_mm: float) -> Floats:
-        """(3,) point on the axis, mm from the foot."""
-        return self.foot + self.axis * length_mm
+        """(3,) point on the claw's middle line, mm from the foot."""
+        share = min(max(length_mm / self.girdle_mm, 0.0), 1.0)
+        return self.foot + self.axis * length_mm + self.outwards * (self.bow_mm * math.sin(math.pi * share) ** 2)
 
 
-def claw_angles_deg(plan: Plan) -> tuple[float, ...]:
-    """Directions of the claws, spread evenly from the first."""
-    count = round(plan["claw_count"])
-    return tuple(plan["claw_start_angle"] + 360.0 * i / count for i in range(count))
+def section_of(spec: Spec, plan: Plan, place: Place) -> str:
+    """The section of the claw at a place: V claws stand at corners only, the others of such a head are round."""
+    if "claw_relief" in plan:
+        return "V" if takes_v(place) else "round"
+    return spec.get("claws.section") or "round"
+
+
+def claw_places(plan: Plan, outline: Outline) -> tuple[Place, ...]:
+    """The claws' places on the outline."""
+    return tuple(outline.place(plan[f"claw_{i}_direction"]) for i in range(1, round(plan["claw_count"]) + 1))
 
 
 def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
-    """One line for each claw, square to the outline at its place and parallel to the wall there."""
+    """One line for each claw: square to the outline at its place, along the wall's line or its ridge there, or from the
+    circle of the peg."""
+    girdle = plan["girdle_plane"]
     taper = math.radians(plan["taper"])
     lines = []
-    for angle in claw_angles_deg(plan):
-        place = outline.place(angle)
+    for i, place in enumerate(claw_places(plan, outline), 1):
+        lean = math.radians(plan[f"claw_{i}_lean"]) if f"claw_{i}_lean" in plan else taper
         normal = np.array([*place.normal, 0.0])
-        up = np.array([0.0, 0.0, 1.0])
-        foot = np.array([*place.point, 0.0]) + normal * (plan["claw_shift"] - plan["girdle_plane"] * math.tan(taper))
-        lines.append(ClawLine(foot, normal * math.sin(taper) + up * math.cos(taper),
-                              normal * math.cos(taper) - up * math.sin(taper),
-                              np.array([-normal[1], normal[0], 0.0]), place))
+        if "peg_diameter" in plan:
+            axis_foot = np.array([*foot_on_peg(place, plan["peg_diameter"] / 2.0), 0.0])
+            lean = math.atan2(float((np.array([*place.point, 0.0]) - axis_foot) @ normal), girdle)
+        else:
+            axis_foot = np.array([*place.point, 0.0]) - normal * (girdle * math.tan(lean))
+        top = np.array([*place.point, girdle])
+        thickness = share_at(plan, girdle / math.cos(lean)) * plan["claw_diameter"]
+        turn = 0.0
+        if "claw_relief" in plan and takes_v(place):
+            turn = legs_turn_deg(outline, place, plan["claw_width"])
+            shift = normal * VShape.of(thickness, plan["claw_width"], plan["claw_notch"], turn, lean).out_mm
+        else:
+            shift = normal * ((0.5 - plan["claw_notch"]) * thickness / math.cos(lean))
+        axis = (top - axis_foot) / np.linalg.norm(top - axis_foot)
+        outwards = normal - axis * float(normal @ axis)
+        outwards /= np.linalg.norm(outwards)
+        lines.append(ClawLine(axis_foot + shift, axis, outwards, np.cross(axis, outwards), place,
+                              girdle / float(axis[2]), plan["claw_bow"], turn))
     return tuple(lines)
 
 
-def ring_offsets(line: ClawLine, radius_mm: float, count: int) -> Floats:
-    """(count, 3) offsets of a section square to the axis, area-honest, with a flat towards the stone."""
-    turn = (np.arange(count) + 0.5) * (2.0 * math.pi / count)
-    circle: Floats = np.cos(turn)[:, None] * line.outwards + np.sin(turn)[:, None] * line.along
-    return honest_radius_mm(radius_mm, count) * circle
+def foot_on_peg(place: Place, radius_mm: float) -> Floats:
+    """(2,) where the plane of the outline's normal meets the peg's circle on the claw's side; where it passes the peg by,
+    the place of the circle nearest to it."""
+    along = float(place.point @ place.normal)
+    nearest = place.point - along * place.normal
+    off = float(np.linalg.norm(nearest))
+    if off >= radius_mm:
+        return nearest * (radius_mm / off)
+    return nearest + place.normal * math.sqrt(radius_mm * radius_mm - off * off)
+
+
+def wall_run_mm(outline: Outline, place: Place, inset_mm: float, chord_mm: float) -> float:
+    """How far in from a place, along its normal, the outline's parallel at an inset runs: the inset itself along a smooth
+    outline; more at a corner, whose ridge runs in faster."""
+    if outline.is_one_piece or inset_mm <= 0.0:
+        return inset_mm
+    mitred = inset_mm / math.cos(math.radians(place.turn_deg / 2.0))
+    loop = outline.loop(inset_mm, outline.counts(chord_mm))
+    way = np.roll(loop, -1, axis=0) - loop
+    off = place.point - mitred * place.normal - loop
+    squares = np.maximum(np.einsum("ij,ij->i", way, way), 1e-300)
+    near = np.clip(np.einsum("ij,ij->i", off, way) / squares, 0.0, 1.0)
+    # Chords in place of arcs lie a little off; where the parallel is whole there, the closed form is exact.
+    if np.linalg.norm(off - near[:, None] * way, axis=1).min() <= 2.0 * chord_mm:
+        return mitred
+    off = place.point - loop
+    turn = way[:, 1] * place.normal[0] - way[:, 0] * place.normal[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        run = (off[:, 0] * way[:, 1] - off[:, 1] * way[:, 0]) / turn
+        share = (off[:, 1] * place.normal[0] - off[:, 0] * place.normal[1]) / turn
+    # A way in along a mirror axis runs through corners of the parallel, so it may miss both sides by rounding.
+    met = run[(share >= -THROUGH_CORNER) & (share <= 1.0 + THROUGH_CORNER) & (run > 0.0)]
+    return float(met.min()) if len(met) else mitred
+
+
+def share_at(plan: Plan, length_mm: float) -> float:
+    """Thickness of a claw so far from its foot, as a share of that at its base."""
+    return 1.0 - (1.0 - plan["claw_tip_share"]) * min(max(length_mm / plan["claw_length"], 0.0), 1.0)
+
+
+def base_ring(spec: Spec, plan: Plan, line: ClawLine, chord_mm: float) -> Floats:
+    """(n, 2) section of a claw at its base, square to its axis: outwards and along."""
+    thickness = plan["claw_diameter"]
+    section = section_of(spec, plan, line.place)
+    if section == "V":
+        share = share_at(plan, line.girdle_mm)
+        lean = math.acos(min(1.0, float(line.axis[2])))
+        shape = VShape.of(share * thickness, plan["claw_width"], plan["claw_notch"], line.turn_deg, lean)
+        # From the level plane to one square to the axis, and from the girdle to the base.
+        return shape.ring(chord_mm) * (math.cos(lean) / share, 1.0 / share)
+    width = plan["claw_width"] if section != "round" else thickness
+    return section_ring(section, thickness, width, chord_mm)
+
+
+def in_space(line: ClawLine, ring: Floats) -> Floats:
+    """(n, 3) offsets from the axis of a section (n, 2)."""
+    return ring @ np.array([line.outwards, line.along])
 
 
 def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:
     """Every claw as cast, by name: "claw 1", "claw 2"…"""
-    diameter, length = site.plan["claw_diameter"], site.plan["claw_length"]
-    return {f"claw {i}": raise_claw(line, diameter, length, site.chord_mm, f"claw {i}", even)
+    length = site.plan["claw_length"]
+    return {f"claw {i}": raise_claw(site.plan, line, base_ring(site.spec, site.plan, line, site.chord_mm), length,
+                                    f"claw {i}", even)
             for i, line in enumerate(site.lines, 1)}
 
 
-def raise_claw(line: ClawLine, diameter_mm: float, length_mm: float, chord_mm: float, part: str,
-               even: bool = True) -> PolyMesh:
+def raise_claw(plan: Plan, line: ClawLine, ring: Floats, length_mm: float, part: str, even: bool = True) -> PolyMesh:
     """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip.
 
-    even: with rows between base and tip that keep the quads near square; without them the same surface in fewer.
+    ring: its section (n, 2) at the base. even: with rows between base and tip that keep the quads near square; without
+    them the same surface in fewer.
     """
-    count = circle_count(diameter_mm / 2.0, chord_mm)
-    ring = ring_offsets(line, diameter_mm / 2.0, count)
-    base = line.foot + ring + np.outer(-ring[:, 2] / line.axis[2], line.axis)
-    tip = line.at(length_mm) + ring
-    steps = np.linspace(0.0, 1.0, max(2, round(length_mm / diameter_mm) + 1 if even else 2))
-    return rod([base + (tip - base) * step for step in steps], part)
+    offsets = in_space(line, ring)
+    base = line.foot + offsets + np.outer(-offsets[:, 2] / line.axis[2], line.axis)
+    tip = line.at(length_mm) + share_at(plan, length_mm) * offsets
+    bowed = line.bow_mm > 0.0
+    count = max(2, round(length_mm / plan["claw_diameter"]) + 1 if even else 2)
+    steps = np.linspace(0.0, 1.0, count)
+    if bowed:
+        reached = min(1.0, line.girdle_mm / length_mm)
+        steps = np.concatenate([np.linspace(0.0, reached, BOW_ROWS + 1), steps[steps > reached + 0.5 / count], [1.0]])
+        steps = np.unique(steps)
+    return rod([base + (tip - base) * step + (line.at(step * length_mm) - line.foot - line.axis * step * length_mm
+                                              if bowed else 0.0) for step in steps], part)

@@ -29,6 +29,9 @@ SAMPLES = 128
 SNAP_MM = 1e-6
 """How near to a corner a place is that corner. Larger: a claw beside a corner would turn to it."""
 
+LEG_MIDDLE = 0.57
+"""Where along a V claw's leg it cuts as deep as planned into a bowed side. Smaller: its end holds less of the girdle."""
+
 MIRROR_MM = 1e-3
 """How far two stretches may be from each other's mirror image. Larger: claws would be shared out as on another outline."""
 
@@ -146,6 +149,19 @@ def _round_corners(outline: Outline) -> list[int]:
 
 def _radius_mm(arc: Arc) -> float:
     return math.sqrt(arc.x_mm * arc.y_mm)
+
+
+def legs_turn_deg(outline: Outline, place: Place, leg_mm: float) -> float:
+    """Turn between two straight legs of a length that lie along the sides of a corner: the corner's own, and more where its
+    sides are bowed, so that each leg is cut as deep on both sides of its middle."""
+    bow = 0.0
+    for piece in outline.pieces:
+        for t in (0.0, 1.0):
+            point, _, along, turning = (row[0] for row in piece.at(np.array([t])))
+            if piece.is_curved and math.dist(point, place.point) < SNAP_MM and np.any(along):
+                # A side leaves its tangent by curvature x way² / 2: seen from the corner, by this angle.
+                bow += math.hypot(*turning) / math.hypot(*along) * LEG_MIDDLE * leg_mm / 2.0
+    return place.turn_deg + math.degrees(bow)
 
 
 def usual_placement(outline: Outline) -> tuple[str, str]:

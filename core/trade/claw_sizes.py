@@ -27,7 +27,7 @@ def claw_diameter(stone_mm: float, count: int, family: str = "gold") -> Dimensio
     """The usual diameter, mm, of a round claw at the seat before setting.
 
     stone_mm is the stone's diameter, or its width if it is not round; family is the alloy's ("gold"). SpecError for a
-    count outside 3 to 12 or an unknown family.
+    count outside 2 to 16 or an unknown family.
     """
     factors = claw_factors()
     if count not in factors:

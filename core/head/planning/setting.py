@@ -21,8 +21,21 @@ def plan_setting(draft: Draft) -> None:
     touch_low, touch_high = rules["claws.contact_low"], rules["claws.contact_high"]
     contact = derive("contact", touch_low.value + CONTACT_MIDDLE * (touch_high.value - touch_low.value), "1",
                      "How far up the crown's slope, from girdle to table, a claw lies on the stone.", touch_low.source)
+    if "claw_relief" in draft:
+        _plan_v_tips(draft, crown_edge)
     angle = math.radians(at["taper"].value)
     slope = math.hypot(stone.crown_height_mm, (stone.width_mm - stone.table_width_mm) / 2.0)
     kept = crown_edge / math.cos(angle) + contact * slope + at["claw_diameter"].value / 2.0
     derive("trim_length", max(0.0, at["claw_length"].value - kept), "mm",
            "What the setter cuts off each claw once it lies over the crown: all past girdle, contact and the bend.")
+
+
+def _plan_v_tips(draft: Draft, crown_edge: float) -> None:
+    """V claws come to stand higher than others, because their folded ends cover the corner."""
+    low, high = draft.rules["claws.v_tip_height_low"], draft.rules["claws.v_tip_height_high"]
+    share = low.value + TIP_MIDDLE * (high.value - low.value)
+    draft.derive("v_tip_height", crown_edge + share * draft.stone.crown_height_mm, "mm",
+                 f"After setting the V claws' ends stand {100 * share:.0f} % of the crown above the girdle.", low.source)
+    most = draft.rules["claws.contact_high"]
+    draft.derive("v_contact", most.value, "1", "How far up the crown's edge at its corner, from girdle to table, the end of a V "
+                 "claw reaches.", most.source)

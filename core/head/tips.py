@@ -1,0 +1,164 @@
+"""The finished end of a claw: rounded beads that lie on the crown as high and as far as planned."""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats
+from ..stone import Stone
+from .claws import ClawLine
+from .draft import Plan
+from .sweep import circle_count
+
+TIPS = ("round", "almond", "tab", "V")
+
+TIP_SHARE = 0.8
+"""Radius of the finished tip as a share of half the claw's thickness: the setter rounds the end. Common practice, no
+source."""
+
+ALMOND_SHARE, ALMOND_MIDDLE = 0.45, 0.5
+"""An almond's end as a share of its middle's radius, and where its middle lies on the way to its end. Common practice, no
+source."""
+
+TAB_SHARE = 0.6
+"""Radius of the edges of a tab's end as a share of a round tip's. Common practice, no source."""
+
+SAG_SHARE = 0.1
+"""A crown that stands above the straight way to the tip by more than this share of the tip's radius is followed by a
+further bead. Larger: a dome wears through the claw's bend."""
+
+WAYS_IN = 200
+"""How many places are looked at from the girdle to the middle. Fewer: the table's edge is read coarsely."""
+
+LEVEL_MM = 1e-6
+"""How far below the crown's top still is its top. Larger: a low dome would end early."""
+
+STEEPEST = 0.95
+"""How far above or below its centre a round tip may touch the crown, as a share of its radius. Larger: it touches with
+its very top."""
+
+
+@dataclass(frozen=True)
+class Bead:
+    """A rounded lump of the finished end: centre (3,) mm, radius mm, and how many times as wide along the outline."""
+
+    centre: Floats
+    radius_mm: float
+    widening: float = 1.0
+
+    def points(self, line: ClawLine, chord_mm: float) -> Floats:
+        """(n, 3) points of its surface, fine enough for the chord error."""
+        ball = _ball(self.radius_mm, chord_mm)
+        return self.centre + ball + np.outer((self.widening - 1.0) * (ball @ line.along), line.along)
+
+
+@dataclass(frozen=True)
+class CrownLine:
+    """The crown from a claw's place on the girdle inwards: (n,) ways in, heights above the base plane and lengths along
+    the crown, mm."""
+
+    edge: Floats
+    inwards: Floats
+    ways_mm: Floats
+    heights_mm: Floats
+    lengths_mm: Floats
+
+    @property
+    def slope_mm(self) -> float:
+        """Length of the crown's slope from the girdle to the table or, on a dome, to its top."""
+        return float(self.lengths_mm[-1])
+
+    def index_at(self, share: float) -> int:
+        """Which of its places lies nearest to a share of the slope."""
+        return int(np.argmin(np.abs(self.lengths_mm - share * self.slope_mm)))
+
+    def point(self, index: int, height_mm: float) -> Floats:
+        """(3,) over one of its places."""
+        return np.array([*(self.edge + self.inwards * self.ways_mm[index]), height_mm])
+
+
+def crown_line(plan: Plan, stone: Stone, line: ClawLine) -> CrownLine:
+    """The crown along a claw's own direction, on the stone's facets."""
+    edge, inwards = np.asarray(line.place.point, np.float64), -np.asarray(line.place.normal, np.float64)
+    ways = np.linspace(0.0, stone.length_mm / 2.0, WAYS_IN + 1)[1:]
+    heights = stone.crown_height_at(edge + np.outer(ways, inwards))
+    if not np.isfinite(heights).any():
+        raise GeometryError("claw", "the stone has no crown beside it", "let it stand elsewhere")
+    last = int(np.flatnonzero(heights >= np.nanmax(heights) - LEVEL_MM)[0])
+    # Where the rise ends between two places, the last one lies past it; a finer look is not worth its time.
+    ways = np.linspace(0.0, ways[last], WAYS_IN + 1)[1:]
+    heights = stone.crown_height_at(edge + np.outer(ways, inwards))
+    known = np.isfinite(heights)
+    ways, heights = ways[known], heights[known]
+    rises = np.diff(np.concatenate([[stone.girdle_mm], heights]))
+    lengths = np.cumsum(np.hypot(np.diff(np.concatenate([[0.0], ways])), rises))
+    return CrownLine(edge, inwards, ways, heights + plan["girdle_plane"], lengths)
+
+
+def find_tip(crown: CrownLine, top_mm: float, radius_mm: float, contact: float, part: str) -> tuple[Floats, int]:
+    """Centre (3,) of a bead that is as high as `top_mm` and touches the crown at a share `contact` of its slope, and which
+    place of the crown it touches.
+
+    Where the crown is too steep for a bead of this height, it reaches as nearly as far as it can. Raises GeometryError if
+    none fits.
+    """
+    centre_z = top_mm - radius_mm
+    fits = np.flatnonzero(np.abs(crown.heights_mm - centre_z) < STEEPEST * radius_mm)
+    if not len(fits):
+        raise GeometryError(part, f"a tip of {radius_mm:.2f} mm radius cannot be {top_mm:.2f} mm high and touch the crown",
+                            "take thicker claws or a lower crown")
+    best = int(fits[np.argmin(np.abs(fits - crown.index_at(contact)))])
+    off = crown.heights_mm[best] - centre_z
+    # The bead passes through the farthest contact: its centre is outwards of that by sqrt(radius² - rise²).
+    way = crown.ways_mm[best] - math.sqrt(radius_mm * radius_mm - off * off)
+    return np.array([*(crown.edge + crown.inwards * way), centre_z]), best
+
+
+def finish(tip: str, plan: Plan, crown: CrownLine, line: ClawLine, thickness_mm: float, width_mm: float,
+           part: str) -> list[Bead]:
+    """The beads of a finished claw of this thickness and width at the girdle: round, almond or tab."""
+    top, contact, girdle = plan["tip_height"], plan["contact"], plan["girdle_plane"]
+    radius = min(TIP_SHARE * thickness_mm / 2.0, max(0.5 * (top - girdle), 0.2 * thickness_mm))
+    widening = width_mm / thickness_mm
+    if tip == "tab":
+        edge = TAB_SHARE * radius
+        centre, end = find_tip(crown, top, edge, contact, part)
+        aside = (max(TIP_SHARE * width_mm / 2.0 - edge, 0.0)) * line.along
+        beads = [Bead(centre - aside, edge), Bead(centre + aside, edge)]
+    elif tip == "almond":
+        _, end = find_tip(crown, top, radius, contact, part)
+        point = ALMOND_SHARE * radius
+        middle, _ = find_tip(crown, top, radius, ALMOND_MIDDLE * contact, part)
+        lowest = min(top, float(crown.heights_mm[end]) + 1.2 * point)
+        tapered, _ = find_tip(crown, lowest, point, float(crown.lengths_mm[end]) / crown.slope_mm, part)
+        beads = [Bead(middle, radius, widening), Bead(tapered, point)]
+    else:
+        centre, end = find_tip(crown, top, radius, contact, part)
+        beads = [Bead(centre, radius, widening)]
+    return beads + _over_bulge(crown, end, radius, widening)
+
+
+def _over_bulge(crown: CrownLine, end: int, radius_mm: float, widening: float) -> list[Bead]:
+    """A bead half way along the crown where it bulges, as a dome does, so that the bend stays thick over it."""
+    middle = crown.index_at(0.5 * float(crown.lengths_mm[end]) / crown.slope_mm)
+    start, finish_z, height = float(crown.heights_mm[0]), float(crown.heights_mm[end]), float(crown.heights_mm[middle])
+    share = float(crown.ways_mm[middle] / crown.ways_mm[end])
+    if height - (start + (finish_z - start) * share) <= SAG_SHARE * radius_mm:
+        return []
+    rise = float(np.gradient(crown.heights_mm, crown.ways_mm)[middle]) if len(crown.ways_mm) > 1 else 0.0
+    out = np.array([*(-crown.inwards * rise), 1.0]) / math.hypot(rise, 1.0)
+    return [Bead(crown.point(middle, height) + 0.2 * radius_mm * out, radius_mm, widening)]
+
+
+def _ball(radius_mm: float, chord_mm: float) -> Floats:
+    """(n, 3) points of a sphere about the origin, fine enough for the chord error."""
+    count = circle_count(radius_mm, chord_mm)
+    turn = np.arange(count) * (2.0 * math.pi / count)
+    tilt = np.linspace(-math.pi / 2.0, math.pi / 2.0, count // 2 + 1)[1:-1]
+    rings = np.stack([np.outer(np.cos(tilt), np.cos(turn)), np.outer(np.cos(tilt), np.sin(turn)),
+                      np.repeat(np.sin(tilt)[:, None], count, axis=1)], axis=-1).reshape(-1, 3)
+    poles = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
+    return radius_mm * np.concatenate([rings, poles])
