@@ -9,7 +9,9 @@ from ..solid.kernel import Solid, solid_of
 from ..spec import Spec
 from .claws import raise_claws
 from .draft import Draft
+from .openings import pierce_wall, scoop_wall
 from .planning.claws import plan_claws
+from .planning.openings import plan_coronet, plan_gallery
 from .planning.rails import plan_basket
 from .planning.rim import plan_rim
 from .planning.wall import plan_wall
@@ -57,6 +59,8 @@ RIM = Maker(raise_rim, rub_rim)
 STYLES = {style.name: style for style in (
     Style("tapered claw", (plan_wall, plan_claws), (WALL, CLAWS)),
     Style("basket", (plan_basket,), (RAILS, CLAWS)),
+    Style("gallery", (plan_gallery,), (Maker(pierce_wall), CLAWS)),
+    Style("coronet", (plan_coronet,), (Maker(scoop_wall), CLAWS)),
     Style("rim", (plan_rim,), (RIM_WALL, RIM)),
 )}
 

@@ -9,6 +9,10 @@ import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh
 from ..stone.outline import Outline
+from ..tolerance import WELD_MM
+
+SAME_MM = 2.0 * WELD_MM
+"""Points of a loop that are nearer are made one, because a reader that welds points would pinch the shell there."""
 
 
 def honest_radius_mm(radius_mm: float, count: int) -> float:
@@ -32,7 +36,7 @@ def closed_band(rows: list[Floats], part: str) -> PolyMesh:
     Rows run so that the loops turn counter-clockwise seen from the end of the axis and the profile
     that crosses them turns counter-clockwise in (outwards, up).
     """
-    return _shell(rows, _band_corners(len(rows), len(rows[0])), part)
+    return shell(np.concatenate(rows), band_corners(len(rows), len(rows[0])), part, same_points(np.array(rows)))
 
 
 def parallel_band(outline: Outline, insets_mm: Floats, heights_mm: Floats, counts: Sequence[int], part: str) -> PolyMesh:
@@ -47,12 +51,13 @@ def parallel_band(outline: Outline, insets_mm: Floats, heights_mm: Floats, count
 
 def rod(rows: list[Floats], part: str) -> PolyMesh:
     """A shell along rows (n, 3) of equal even n, closed at both ends by strips of quads."""
-    return _shell(rows, _rod_corners(len(rows), len(rows[0])), part)
+    return shell(np.concatenate(rows), _rod_corners(len(rows), len(rows[0])), part)
 
 
 # Many parts, and the same part at every tick of a slider, differ in their points only.
 @lru_cache(maxsize=128)
-def _band_corners(count: int, around: int) -> Ints:
+def band_corners(count: int, around: int) -> Ints:
+    """The corners of `closed_band`, one quad after the other, row by row."""
     index = np.arange(count * around).reshape(count, around)
     return _fixed(_sides(index, np.roll(index, -1, axis=0)))
 
@@ -81,7 +86,41 @@ def _fixed(quads: np.ndarray) -> Ints:
     return corners
 
 
-def _shell(rows: list[Floats], corners: Ints, part: str) -> PolyMesh:
+def same_points(loops: Floats) -> Ints | None:
+    """(r·n,) for each point of closed loops (r, n, 3) the first of its run of equal points; None if no point repeats.
+
+    Points repeat where a parallel has swallowed a piece of the outline.
+    """
+    way = loops - np.roll(loops, 1, axis=1)
+    repeats = np.einsum("ijk,ijk->ij", way, way) < SAME_MM ** 2
+    if not repeats.any():
+        return None
+    n = loops.shape[1]
+    first = np.maximum.accumulate(np.where(repeats, -1, np.arange(n)), axis=1)
+    first = np.where(first < 0, first[:, -1:], first)
+    same: Ints = (first + n * np.arange(len(loops))[:, None]).ravel().astype(np.int32)
+    return same
+
+
+def shell(vertices: Floats, corners: Ints, part: str, same: Ints | None = None) -> PolyMesh:
+    """A mesh of quads from (n, 3) vertices, mm, and their corners one quad after the other.
+
+    same (n,): the vertex that each vertex stands for; faces without width are left out, and those with one side of no
+    length become triangles.
+    """
+    if same is not None:
+        return _pinched(vertices, same[corners].reshape(-1, 4), part)
     faces = len(corners) // 4
-    return PolyMesh(np.concatenate(rows), corners, np.arange(0, 4 * faces + 1, 4, dtype=np.int32),
+    return PolyMesh(vertices, corners, np.arange(0, 4 * faces + 1, 4, dtype=np.int32),
                     np.zeros(faces, np.int32), (part,))
+
+
+def _pinched(vertices: Floats, quads: Ints, part: str) -> PolyMesh:
+    is_new = quads != np.roll(quads, 1, axis=1)
+    sizes = is_new.sum(axis=1)
+    faces = sizes >= 3
+    corners = quads[faces][is_new[faces]]
+    used, corners = np.unique(corners, return_inverse=True)
+    starts = np.concatenate([[0], np.cumsum(sizes[faces])]).astype(np.int32)
+    return PolyMesh(vertices[used], corners.reshape(-1).astype(np.int32), starts,
+                    np.zeros(len(starts) - 1, np.int32), (part,))

@@ -318,8 +318,13 @@ class Outline:
     @cached_property
     def perimeter_mm(self) -> float:
         """Its length, mm."""
+        return sum(self.lengths_mm)
+
+    @cached_property
+    def lengths_mm(self) -> tuple[float, ...]:
+        """Length of each piece, mm."""
         t, weights = _nodes()
-        return float(sum(weights @ np.linalg.norm(piece.at(t)[2], axis=1) for piece in self.pieces))
+        return tuple(float(weights @ np.linalg.norm(piece.at(t)[2], axis=1)) for piece in self.pieces)
 
     @cached_property
     def reach_mm(self) -> float:
@@ -475,6 +480,10 @@ class Outline:
         ends = [piece.at(np.array([0.0, 1.0]))[1] for piece in self.pieces]
         return tuple(bool(abs(_cross(one[1], other[0])) < math.radians(SMOOTH_DEG))
                      for one, other in zip(ends, ends[1:] + ends[:1], strict=True))
+
+    def turns_after(self, i: int) -> bool:
+        """True if the outline has a corner, or a cleft, between piece `i` and the next."""
+        return not self._joins_smoothly[i] or isinstance(self.pieces[i], Cleft)
 
     def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
         """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""

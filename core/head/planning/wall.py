@@ -17,11 +17,14 @@ SHELF_MM = 0.05
 away from the pavilion at once, and the stone rests on an edge. Common practice, no source."""
 
 
-def plan_wall(draft: Draft) -> None:
-    """Girdle plane, wall, bevel and seat. Raises SpecError where no wall with these choices exists."""
+def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None:
+    """Girdle plane, wall, bevel and seat. least_height_mm: how high the wall must be for what is taken out of it.
+
+    Raises SpecError where no wall with these choices exists.
+    """
     stone, metal = draft.stone, draft.metal
     rules, derive, half = draft.rules, draft.derive, stone.width_mm / 2.0
-    plan_girdle(draft)
+    plan_girdle(draft, math.ceil(20.0 * (least_height_mm - stone.pavilion_depth_mm)) / 20.0, why)
     girdle = draft["girdle_plane"]
     line = rules["wall.thickness_start_mm"].value + rules["wall.thickness_rise"].value * stone.width_mm
     least, most = rules["wall.thickness_low_mm"].value, rules["wall.thickness_high_mm"].value
