@@ -151,9 +151,8 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     part = _part_at(subject, found[0].middle) if found else ""
     note = (f"it is in {part}" if part else "") if found else NONE_NARROWER
     thicker = f"Thicken the metal by {max(0.0, most - value):.2f} mm here."
-    limits = [at_least(least, "unsafe", thicker)]
-    # What the setter has filed need not fill any more.
-    limits += [] if subject.is_set else fills(alloy, thicker)
+    # What the setter has filed was cast thicker, and need not fill any more.
+    limits = [at_least(least, "watch", thicker)] if subject.is_set else [at_least(least, "unsafe", thicker), *fills(alloy, thicker)]
     return judge("casting.thin", "Thinnest place of the metal", value, "mm", found[0].middle if found else None, limits,
                  READ_MM, note)
 
@@ -173,7 +172,7 @@ def _merged_claws(subject: Subject) -> Iterator[Finding]:
     gauge = subject.gauge
     if len(gauge.claws) < 2:
         return
-    height = gauge.base_mm + 0.02
+    height = max(float(claw.foot[2]) for claw in gauge.claws) + 0.02
     rings = [largest(section(gauge.parts[claw.name], height)) for claw in gauge.claws]
     gaps = []
     for ring, after in zip(rings, rings[1:] + rings[:1]):
@@ -194,11 +193,17 @@ def _merged_claws(subject: Subject) -> Iterator[Finding]:
 
 
 def _air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """The narrowest gap and the narrowest hole anywhere, and the blind hole that is deepest for its width."""
+    """The narrowest gap and the narrowest hole anywhere but in the stone's own place, and the blind hole that is deepest
+    for its width."""
     process = subject.process
     most = max(rules.of_process(process, name).value for name in ("gap_least_mm", "hole_least_mm"))
     surface = subject.surface
-    search = Search(subject.metal, False, REACH_MM, NEAR * most, _everywhere, surface.smooth_normals)
+
+    def is_air(points: Floats, touches: Floats) -> np.ndarray:
+        air: np.ndarray = ~subject.beside_stone((points + touches) / 2.0)
+        return air
+
+    search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface.smooth_normals)
     found = search.narrowest(surface.places, AIR)
     holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
     gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, _ in holes)]
@@ -208,10 +213,6 @@ def _air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
                   rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")
     yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], rules.of_process(process, "hole_depth_most_mm"))
-
-
-def _everywhere(points: Floats, touches: Floats) -> np.ndarray:
-    return np.ones(len(points), bool)
 
 
 def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str) -> Finding:

@@ -1,4 +1,4 @@
-"""How it lives on a hand: hardness, height, spread of the claws, and what this stone does not bear."""
+"""How it lives on a hand: hardness, height, spread of the claws, edges and points that catch, and dirt under the stone."""
 from __future__ import annotations
 
 import math
@@ -6,10 +6,24 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from ..solid.kernel import first_hits
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, at_most, judge, point
+from .species_limits import is_weak
 from .subject import Subject
+
+SHORT_MM = 0.05
+"""Edges shorter than this catch nothing. Larger: burrs pass."""
+
+WAYS = 96
+"""Directions in which a way out from under the culet is looked for. Fewer: small openings are passed over."""
+
+UNDER_MM = 0.15
+"""How far under the culet they start. Larger: they start in the metal of low heads; smaller: nothing."""
+
+FAR_MM = 15.0
+"""What leads farther than this leads out. Larger: the far side of a ring closes the way."""
 
 
 def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -20,6 +34,10 @@ def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield _flare(subject, rules)
     yield _cover(subject, rules)
     yield _species(subject)
+    if subject.is_set:
+        yield _snag(subject, rules)
+    yield _points(subject, rules)
+    yield _cleaning(subject, rules)
     if subject.plan is not None and "finger_diameter" in subject.plan:
         yield _finger(subject, rules)
 
@@ -75,13 +93,53 @@ def _cover(subject: Subject, rules: HouseRules) -> Finding:
 def _species(subject: Subject) -> Finding:
     """A caution for stones that chip under a claw; words of the species table."""
     kind = subject.species
-    is_weak = any(word in kind.toughness for word in ("poor", "fair"))
     name = kind.name.capitalize()
     why = f"{name} bears the pressure of setting (toughness: {kind.toughness})."
     remedy = ""
-    if is_weak:
+    if is_weak(kind):
         why = (f"{name} may split under a claw that is pushed home hard (toughness: {kind.toughness}; cleavage: "
                f"{kind.cleavage}).")
         remedy = "Fit each notch to the stone and close the claws in turns, at most 0.1 mm at a time."
-    return Finding("wear.species", f"Pressure on the {kind.name}", "watch" if is_weak else "sound",
+    return Finding("wear.species", f"Pressure on the {kind.name}", "watch" if is_weak(kind) else "sound",
                    min(kind.hardness_mohs), None, "Mohs", None, why, remedy, kind.source)
+
+
+def _snag(subject: Subject, rules: HouseRules) -> Finding:
+    """The sharpest edge above the girdle, where cloth is drawn over the head; as cast it is still to be filed."""
+    rule = rules["wear.snag_least_deg"]
+    edges = subject.surface.edges
+    above = edges.where((edges.middles[:, 2] > subject.gauge.girdle_plane_mm) & (edges.length_mm > SHORT_MM)
+                        & (edges.inside_deg < 180.0))
+    above = above.where(~subject.beside_stone(above.middles))
+    i = int(np.argmin(above.inside_deg)) if len(above.ends) else -1
+    sharpest, place = (float(above.inside_deg[i]), above.middles[i]) if i >= 0 else (180.0, None)
+    return judge("wear.snag", "Sharpest edge above the girdle", sharpest, "deg", place,
+                 [at_least(rule, "watch", "Round it: a scarf drawn over the head must not catch.")], READ_DEG)
+
+
+def _points(subject: Subject, rules: HouseRules) -> Finding:
+    """The sharpest point of the metal, as the full angle of a cone."""
+    rule = rules["wear.point_least_deg"]
+    surface = subject.surface
+    order = np.flatnonzero(surface.points_deg < 180.0)
+    order = order[~subject.beside_stone(surface.vertices[order])]
+    i = int(order[np.argmin(surface.points_deg[order])]) if len(order) else -1
+    sharpest, place = (float(surface.points_deg[i]), surface.vertices[i]) if i >= 0 else (180.0, None)
+    return judge("wear.points", "Sharpest point of the metal", sharpest, "deg", place,
+                 [at_least(rule, "watch", "Blunt it, or round it off.")], READ_DEG)
+
+
+def _cleaning(subject: Subject, rules: HouseRules) -> Finding:
+    """Share of the ways down and sideways from under the culet on which no metal stands."""
+    rule = rules["wear.cleaning_least"]
+    place = subject.gauge.culet - [0.0, 0.0, UNDER_MM]
+    down = -(np.arange(WAYS) + 0.5) / WAYS
+    turn = np.arange(WAYS) * math.pi * (3.0 - math.sqrt(5.0))
+    level = np.sqrt(1.0 - down * down)
+    ways = np.column_stack([level * np.cos(turn), level * np.sin(turn), down])
+    met, facing = first_hits(subject.metal, np.tile(place, (WAYS, 1)), place + FAR_MM * ways)
+    # Where the first face looks away, the way began in metal.
+    is_buried = bool((np.einsum("ij,ij->i", facing, ways) > 0.0).any())
+    share = 0.0 if is_buried else float(np.mean(~np.isfinite(met)))
+    return judge("wear.cleaning", "Openings under the stone, as a share of the ways down from the culet", share, "1", place,
+                 [at_least(rule, "watch", "Open the base or the sides under the stone.")], 0.5 / WAYS)
