@@ -2,16 +2,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
-from ..solid.kernel import bounds, volume_mm3
+from ..solid.kernel import Solid, bounds, volume_mm3
 from ..tolerance import SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
+from .claw_measure import bow_mm
 from .findings import Finding, point
-from .loops import inset_mm
-from .measure import HAIR_MM, Gauge
+from .loops import area_mm2, distances_mm, inset_mm, is_ring, largest
+from .measure import HAIR_MM, ClawMeasure, Gauge
 from .subject import Subject
 
 
@@ -42,7 +43,8 @@ def _agree(name: str, measured: float, planned: float, allowed: float, unit: str
 
 
 def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
-    gauge = subject.gauge
+    gauge, plan = subject.gauge, subject.plan
+    assert plan is not None
     culet = gauge.culet
     found: dict[str, tuple[float, np.ndarray | None]] = {
         "girdle_plane": (gauge.girdle_plane_mm - gauge.base_mm, culet),
@@ -55,9 +57,14 @@ def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     found["stone_depth"] = (float(high[2] - low[2]), culet)
     if gauge.wall is not None:
         found |= _wall(gauge)
+    if gauge.rim_part is not None:
+        found |= _rim(gauge, gauge.rim_part)
+    found |= _rails(gauge)
+    if "peg" in gauge.parts:
+        found |= _peg(gauge)
     if gauge.claws:
         found |= _claws(subject)
-    return found
+    return {name: each for name, each in found.items() if name in plan}
 
 
 def _wall(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
@@ -70,16 +77,61 @@ def _wall(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
     if len(values):
         i = int(np.argmin(values))
         found["wall_thickness"] = (float(values[i]), places[i])
-    outer, inner = gauge.wall_faces(base)
+    outer, inner = gauge.walls.faces(base)
     for name, face, height in (("outer_radius_base", outer, base), ("inner_radius_base", inner, base),
-                               ("outer_radius_top", gauge.wall_faces(top)[0], top)):
+                               ("outer_radius_top", gauge.walls.faces(top)[0], top)):
         if face is not None:
             found[name] = (half - inset_mm(face, gauge.girdle_loop), np.array([*face[0], height]))
     if math.isfinite(gauge.taper):
         found["taper"] = (math.degrees(gauge.taper), np.array([0.0, half, gauge.wall_top_mm]))
         if not gauge.has_flat_base:
-            found["seat_inset"] = gauge.rim
+            found["seat_inset"] = gauge.walls.rim
     return found
+
+
+def _rim(gauge: Gauge, rim: Solid) -> dict[str, tuple[float, np.ndarray | None]]:
+    """As cast its thickness is even; the middle of its height is clear of both ends."""
+    low, high = bounds(rim)
+    height = float(low[2] + high[2]) / 2.0
+    found: dict[str, tuple[float, np.ndarray | None]] = {
+        "rim_height": (float(high[2]) - gauge.base_mm, np.array([*gauge.girdle_loop[0], high[2]]))}
+    loops = gauge.part_at("rim", height)
+    if is_ring(loops):
+        outer, inner = sorted(loops, key=lambda loop: -abs(area_mm2([loop])))
+        ways = distances_mm(inner, outer)
+        found["rim_thickness"] = (float(np.median(ways)) * math.cos(_lean_of(gauge, "rim")), np.array([*inner[0], height]))
+    return found
+
+
+def _lean_of(gauge: Gauge, name: str) -> float:
+    """Radians: lean of a part's outer face, by how its section grows from its lower quarter to its upper."""
+    low, high = (float(each[2]) for each in bounds(gauge.parts[name]))
+    heights = (low + 0.25 * (high - low), low + 0.75 * (high - low))
+    faces = [largest(gauge.part_at(name, z)) for z in heights]
+    return math.atan2(inset_mm(faces[0], faces[1]), heights[1] - heights[0])
+
+
+def _rails(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
+    """A rail is a round bar, so that its height is its thickness too."""
+    found: dict[str, tuple[float, np.ndarray | None]] = {}
+    for name in gauge.rail_names:
+        low, high = (float(each[2]) for each in bounds(gauge.parts[name]))
+        middle = (low + high) / 2.0
+        thickness, place = high - low, np.array([*largest(gauge.part_at(name, middle))[0], middle])
+        if "rail_thickness" not in found or thickness < (found["rail_thickness"][0] or 0.0):
+            found["rail_thickness"] = (thickness, place)
+        if name == "upper rail":
+            found["upper_rail_height"] = (middle - gauge.base_mm, place)
+    return found
+
+
+def _peg(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
+    low, high = (float(each[2]) for each in bounds(gauge.parts["peg"]))
+    middle = (low + high) / 2.0
+    loop = largest(gauge.part_at("peg", middle))
+    # The circle of the same area.
+    return {"peg_height": (high - low, np.array([*loop[0], high])),
+            "peg_diameter": (math.sqrt(4.0 * abs(area_mm2([loop])) / math.pi), np.array([*loop[0], middle]))}
 
 
 def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
@@ -88,18 +140,28 @@ def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     assert plan is not None
     claws = gauge.claws
     found: dict[str, tuple[float, np.ndarray | None]] = {"claw_count": (float(len(claws)), None)}
-    notched = max(claws, key=lambda claw: abs(claw.notch - plan["claw_notch"]))
-    thick = max(claws, key=lambda claw: abs(claw.diameter_mm - plan["claw_diameter"]))
-    found["claw_notch"] = (notched.notch, notched.girdle_place)
-    found["claw_diameter"] = (thick.diameter_mm, thick.at_height(gauge.girdle_plane_mm / 2.0))
+
+    def stray(name: str, measures: dict[str, float], place: Callable[[ClawMeasure], np.ndarray]) -> None:
+        if name in plan and measures:
+            claw = max((each for each in claws if each.name in measures), key=lambda each: abs(measures[each.name] - plan[name]))
+            found[name] = (measures[claw.name], place(claw))
+
     tops = {claw.name: gauge.claw_top_mm(claw) - gauge.base_mm for claw in claws}
+    base = {claw.name: claw.diameter_mm + claw.leg.growth * (float(claw.foot[2]) - claw.girdle_mm) for claw in claws}
+    stray("claw_notch", {claw.name: claw.notch for claw in claws}, lambda claw: claw.girdle_place)
+    stray("claw_diameter", base, lambda claw: claw.at_height(gauge.girdle_plane_mm / 2.0))
+    stray("claw_bow", {claw.name: bow_mm(claw) for claw in claws}, lambda claw: claw.at_height(gauge.girdle_plane_mm / 2.0))
     if subject.is_set:
-        strays = max(claws, key=lambda claw: abs(tops[claw.name] - plan["tip_height"]))
-        found["tip_height"] = (tops[strays.name], strays.at_height(gauge.crown_edge_mm))
+        for name, is_v in (("tip_height", False), ("v_tip_height", True)):
+            stray(name, {claw.name: tops[claw.name] for claw in claws if claw.is_v == is_v},
+                  lambda claw: claw.at_height(gauge.crown_edge_mm))
         return found
-    lengths = {claw.name: gauge.claw_length_mm(claw) for claw in claws}
-    short = max(claws, key=lambda claw: abs(lengths[claw.name] - plan["claw_length"]))
-    end = short.at_height(gauge.claw_top_mm(short))
-    found["claw_length"] = (lengths[short.name], end)
-    found["head_height"] = (float(bounds(subject.metal)[1][2]) - gauge.base_mm, end)
+
+    def end(claw: ClawMeasure) -> np.ndarray:
+        return claw.at_height(gauge.claw_top_mm(claw))
+
+    stray("claw_length", {claw.name: claw.length_mm for claw in claws}, end)
+    rise = {claw.name: claw.length_mm * float(claw.axis[2]) for claw in claws}
+    stray("claw_tip_share", {claw.name: 1.0 + claw.leg.growth * rise[claw.name] / base[claw.name] for claw in claws}, end)
+    found["head_height"] = (float(bounds(subject.metal)[1][2]) - gauge.base_mm, end(claws[0]))
     return found

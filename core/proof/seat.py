@@ -1,30 +1,40 @@
-"""How the stone sits: rim, bearing, clearance below, level and centred."""
+"""How the stone sits: rim, bearing, room below it, gaps beside the girdle, level and centred.
+
+A wall carries the stone all round, or where its top stands if that is scooped; without a wall the claws' notches carry it.
+"""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from ..mesh import Floats
+from ..solid.kernel import bounds
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
 from .loops import HALF_TURN_DEG, free_turn
-from .measure import SEATED_MM
-from .subject import NAME_WALL, NO_WALL, Subject
+from .measure import SEATED_MM, Gauge
+from .subject import NAME_HOLD, NO_HOLD, Subject
 
 
 def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat."""
-    if subject.gauge.wall is None:
+    gauge = subject.gauge
+    if gauge.wall is None and not gauge.claw_names and not gauge.rail_names and gauge.rim_part is None:
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
                            ("seat.bearing", "Width of the bearing")):
-            yield unable(code, what, NO_WALL, NAME_WALL)
+            yield unable(code, what, NO_HOLD, NAME_HOLD)
     else:
-        if not subject.gauge.has_flat_base:
+        if gauge.wall is not None and not gauge.has_flat_base:
             yield _rim(subject, rules)
         yield from _bearing(subject, rules)
+        yield from _rails(subject, rules)
     yield _in_common(subject)
+    if subject.is_set:
+        yield from _gaps(subject, rules)
     yield _culet_clearance(subject, rules)
     yield _culet_free(subject, rules)
     yield _level(subject, rules)
@@ -32,13 +42,55 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _rim(subject: Subject, rules: HouseRules) -> Finding:
-    measured, place = subject.gauge.rim
+    measured, place = subject.gauge.walls.rim
     least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
     # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
     widen = f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower the wall's top."
-    slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source, widen)
+    slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source, widen, usual.key)
     return judge("seat.rim", "Rim outside the pavilion at the wall's top", measured, "mm", place,
                  [at_least(least, "unsafe", widen), slack], READ_MM)
+
+
+@dataclass(frozen=True, eq=False)
+class Support:
+    """What may carry the stone. what: in words; width_mm (n,): bearing on each place; places (n, 3); groups: which places
+    make up one carrier, which bears as wide as its best place; all round, every place is one by itself."""
+
+    what: str
+    width_mm: Floats
+    places: Floats
+    groups: Sequence[np.ndarray]
+
+    @property
+    def widths(self) -> Floats:
+        """(g,) of the carriers."""
+        return np.array([self.width_mm[group].max() for group in self.groups])
+
+    def place(self, carrier: int) -> Floats:
+        """(3,) the middle place of a carrier."""
+        group = self.groups[carrier]
+        middle: Floats = self.places[group[len(group) // 2]]
+        return middle
+
+
+def _support(gauge: Gauge, width: Floats, places: Floats) -> Support:
+    """The carriers: stations all round, the runs of a scooped top, or the claws' legs."""
+    count = len(gauge.stations[0])
+    if gauge.wall is None and gauge.has_flat_base and gauge.rail_names:
+        return Support("rail", width, places, [np.array([i]) for i in range(count)])
+    if gauge.wall is None and gauge.claws:
+        return Support("claws", width, places, [np.array([i]) for i in range(count, len(width))])
+    if gauge.wall is None or gauge.walls.stands.all():
+        return Support("wall" if gauge.rim_part is None else "ledge", width, places, [np.array([i]) for i in range(count)])
+    return Support("wall's top where it stands", width, places, _runs(gauge.walls.stands))
+
+
+def _runs(stands: np.ndarray) -> list[np.ndarray]:
+    """The runs of True on a ring that holds a False."""
+    first = int(np.argmin(stands))
+    order = np.roll(np.arange(len(stands)), -first)
+    pieces = np.split(order, np.flatnonzero(np.diff(stands[order].astype(int)) != 0) + 1)
+    return [piece for piece in pieces if stands[piece[0]]]
 
 
 def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -47,33 +99,85 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if gauge.has_flat_base:
         width, places = gauge.flat_bearing()
     else:
-        width, places, again = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
-    share = float((width > 0.0).mean())
-    j = int(np.argmin(width))
-    resting = gauge.stations[1][width > 0.0]
-    is_steady = len(resting) > 0 and free_turn(resting)[0] < HALF_TURN_DEG
-    rests = Limit(1.0, True, "watch" if is_steady else "unsafe", "A stone that does not rest all round chips where it "
-                  "bridges." if is_steady else "A stone that rests on one side only rocks and tips.", "geometry",
-                  f"Build the seat up near {_spoken(places[j])}, or cut it level all round.")
-    yield judge("seat.rests", "Share of the wall that the stone rests on", share, "1", places[j], [rests], 0.0)
-    limit = at_least(rules["seat.bearing_least_mm"], "watch",
-                     "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")
-    yield judge("seat.bearing", "Least width of the bearing", float(width[j]), "mm", places[j], [limit], READ_MM)
+        found = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
+        width, places, again = found.whole_mm, found.places, found.touches_again
+        if again and _goes_round(gauge, [gauge.columns.place(*pair)[:2] for pair in again]):
+            # A stepped pavilion lies on the wall twice, all round: that is one bearing in two bands.
+            again = []
+        elif again:
+            width = found.width_mm
+        if gauge.wall is None and gauge.claws:
+            width, again = _on_claws(gauge, width, found.begins_mm, found.ends_mm, again)
+    support = _support(gauge, width, places)
+    widths = support.widths
+    share = float((widths > 0.0).mean())
+    j = int(np.argmin(widths))
+    is_steady = _goes_round(gauge, places[width > 0.0, :2])
+    rests = Limit(1.0, True, "watch" if is_steady else "unsafe", "A stone that does not rest on all that should carry it "
+                  "chips where it bridges." if is_steady else "A stone that rests on one side only rocks and tips.",
+                  "geometry", f"Build the seat up near {_spoken(support.place(j))}, or cut it level all round.")
+    yield judge("seat.rests", f"Share of the {support.what} that the stone rests on", share, "1", support.place(j), [rests],
+                0.0)
+    wider = ("Deepen the notch, or move the claw inwards, until the stone bears on {limit} mm." if support.what == "claws"
+             else "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")
+    yield judge("seat.bearing", "Least width of the bearing", float(widths[j]), "mm", support.place(j),
+                [at_least(rules["seat.bearing_least_mm"], "watch", wider)], READ_MM)
+    place = support.place(j)
     if again:
-        level, station = min(again, key=lambda pair: gauge.room_mm[pair])
-        place = gauge.place_at(level, station, float(gauge.pavilion[0][level, station]))
-    else:
-        level, station = 0, j
-        place = places[j]
+        place = gauge.columns.place(*min(again, key=lambda pair: gauge.room_mm[pair]))
     nothing = Limit(0.0, False, "unsafe", "A pavilion that touches below its bearing is lifted off it, and rocks.",
                     "geometry", f"Remove the metal near {_spoken(place)}.")
     yield judge("seat.rocks", "Places where the stone touches below its bearing", float(len(again)), "count", place,
                 [nothing], 0.0)
     if subject.state == "cast" and gauge.settling_mm > 0.0:
         low, high = rules["seat.clearance_low_mm"], rules["seat.clearance_high_mm"]
-        yield judge("seat.clearance", "Room between the stone and its seat", gauge.settling_mm, "mm", places[j],
+        yield judge("seat.clearance", "Room between the stone and its seat", gauge.settling_mm, "mm", support.place(j),
                     [at_least(low, "watch", "Cut the seat with {limit} mm of room, or leave it to the setter."),
                      at_most(high, "watch", "Cut the seat closer, to at most {limit} mm.")], READ_MM)
+
+
+def _goes_round(gauge: Gauge, places: Sequence[Floats] | Floats) -> bool:
+    """True if places (2,) of the stone lie so far round its middle that it cannot tip off them."""
+    middle = (gauge.girdle_loop.max(axis=0) + gauge.girdle_loop.min(axis=0)) / 2.0
+    return len(places) > 0 and free_turn(np.asarray(places) - middle)[0] < HALF_TURN_DEG
+
+
+def _on_claws(gauge: Gauge, width: Floats, begins: Floats, ends: Floats,
+              again: list[tuple[int, int]]) -> tuple[Floats, list[tuple[int, int]]]:
+    """The same where claws carry the stone: what is touched lower than any claw's bearing is no bearing, it lifts."""
+    legs = np.arange(len(gauge.stations[0]), len(width))
+    bearing = legs[width[legs] > 0.0]
+    if not len(bearing):
+        return width, again
+    low = float(ends[bearing].min()) - READ_MM
+    under = (width > 0.0) & (begins < low)
+    levels = {j: int(np.searchsorted(-gauge.levels_mm, -begins[j])) for j in np.flatnonzero(under).tolist()}
+    more = [(min(level, len(gauge.levels_mm) - 1), j) for j, level in levels.items()]
+    return np.where(under, 0.0, width), again + more
+
+
+def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Rails under the stone stay clear of the pavilion, unless they stand so high that they are part of its bearing."""
+    gauge, rule = subject.gauge, rules["head.pavilion_gap_least_mm"]
+    for name in gauge.rail_names:
+        low, high = bounds(gauge.parts[name])
+        if high[2] < gauge.culet[2] - 2.0 * rule.value or (gauge.has_flat_base and high[2] >= gauge.culet[2] - READ_MM):
+            continue
+        gap = gauge.rail_gap(name, 2.0 * rule.value)
+        level, column = divmod(int(np.argmin(_near(gauge, low[2], high[2]))), gauge.room_mm.shape[1])
+        place = gauge.columns.place(level, column)
+        remedy = f"Lower the {name} or move it outwards by {max(0.0, rule.value - gap):.2f} mm."
+        touches = Limit(READ_MM, True, "unsafe", "A rail that the pavilion touches lifts the stone off its bearing.",
+                        "geometry", remedy)
+        note = "more room than that was not looked for" if gap >= 2.0 * rule.value - READ_MM else ""
+        yield judge("seat.rail_clear", f"Room between the pavilion and the {name}", gap, "mm", place,
+                    [touches, at_least(rule, "watch", remedy)], READ_MM / 2.0, note)
+
+
+def _near(gauge: Gauge, low: float, high: float) -> Floats:
+    """(h, n) room to the metal at the heights of a rail, inf elsewhere."""
+    here = (gauge.levels_mm >= low - READ_MM) & (gauge.levels_mm <= high + READ_MM)
+    return np.where(here[:, None], gauge.room_mm, np.inf)
 
 
 def _in_common(subject: Subject) -> Finding:
@@ -87,6 +191,21 @@ def _in_common(subject: Subject) -> Finding:
            f"The setter cuts this much away, {depth:.2f} mm at the deepest, before the stone goes down.")
     return Finding("seat.to_cut", "Metal that the setter still removes", "sound", volume, None, "mm3", point(place),
                    why, "", "geometry")
+
+
+def _gaps(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """The widest of all claws, on either side of the girdle."""
+    gauge = subject.gauge
+    if not gauge.claws:
+        return
+    found = {claw.name: gauge.seat_gaps(claw) for claw in gauge.claws}
+    rule = rules["seat.gap_most_mm"]
+    for side, code, what in ((0, "seat.gap_below", "below"), (1, "seat.gap_above", "above")):
+        name = max(found, key=lambda each: found[each][side][0])
+        gap, place = found[name][side]
+        close = f"Bend {name} down" if side else f"Cut the notch of {name} to the stone"
+        yield judge(code, f"Widest gap between stone and claws {what} the girdle", gap, "mm", place,
+                    [at_most(rule, "watch", close + ", until at most {limit} mm is left open.")], READ_MM / 2.0)
 
 
 def _culet_clearance(subject: Subject, rules: HouseRules) -> Finding:

@@ -16,7 +16,9 @@ from .surface import BesideStone, Surface
 
 NO_WALL = "no part is known to be the wall"
 NO_CLAW = "no part is known to be a claw"
+NO_HOLD = "no part is known to carry the stone"
 NAME_WALL = "Name the wall's faces \"wall\", so that it can be told from the claws."
+NAME_HOLD = "Name the faces of wall, claws, rails or rim \"wall\", \"claw 1\", \"upper rail\" or \"rim\"."
 NAME_CLAWS = "Name the claws' faces \"claw 1\", \"claw 2\" and so on."
 """What a check says that needs a part's role and has none."""
 
@@ -27,7 +29,7 @@ class Subject:
 
     metal: all of it as one solid; parts: solids by role ("wall", "claw 1"…), empty where roles are unknown; stone in
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
-    that was not planned here.
+    that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it.
     """
 
     metal: Solid
@@ -40,6 +42,7 @@ class Subject:
     process: str
     species: Species
     plan: Plan | None = None
+    neighbours: tuple[Solid, ...] = ()
 
     @cached_property
     def gauge(self) -> Gauge:

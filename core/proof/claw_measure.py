@@ -1,0 +1,435 @@
+"""One claw as it is found: its line, its thickness where the girdle meets it, its notch, and what the notch leaves.
+
+A claw's section is taken as it comes: round, oval, tab, or V, which has a leg along each side of a corner. Its line may
+lean, bend and taper. Only its outer face is sure to be whole at the girdle, so that everything is told from there.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..mesh import Floats
+from ..solid.kernel import bounds, triangles_of
+from .frame import Frame
+from .loops import area_mm2, crossings, hollow_deg, largest, middle_of, span
+
+STRIPS = 33
+"""Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
+
+PLAIN_SHARES = (0.08, 0.2, 0.3, 0.4, 0.5)
+"""Where between its foot and the girdle a claw is looked at: below the reach of any notch, and clear of the base, where
+hand work may have rounded it."""
+
+NEAR_SHARES = (0.75, 0.84, 0.93)
+"""At which heights, from its foot to the girdle, a claw's outer face is told: near the girdle, but below what the setter
+rounds; evenly spaced. Lower: bowed claws are read too upright."""
+
+WHOLE_SHARE = 0.98
+"""A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
+
+UNCUT_SHARE = 0.99
+"""A claw at least this wide at the girdle, by what it is below, is not notched yet. Smaller: shallow notches are passed."""
+
+HOLLOW_DEG = 30.0
+"""A section whose corners turn inwards by more has two legs. Smaller: dents make legs."""
+
+LEG_FROM, LEG_TO = 0.3, 0.9
+"""Where along a leg, from the corner to its end, its thickness is told: past the joint and the relief, before the end."""
+
+DIRECTIONS = 6
+"""In how many directions a width is taken, 30° apart. Fewer: a claw filed flat across them is read too thick."""
+
+
+@dataclass(frozen=True)
+class Bar:
+    """What the strips of a section say: area, modulus and stiffness against bending towards or away from the stone."""
+
+    area_mm2: float
+    modulus_mm3: float
+    inertia_mm4: float
+
+
+def bar(low: Floats, high: Floats, widths: Floats) -> Bar:
+    """Of strips from `low` to `high` (n,) mm, each of a width (n,) mm; strips with nothing left count as none."""
+    tall = np.maximum(high - low, 0.0)
+    kept = tall > 0.0
+    area = float(tall @ widths)
+    if area <= 0.0:
+        return Bar(0.0, 0.0, 0.0)
+    middle = float((tall * (low + high) / 2.0) @ widths) / area
+    inertia = float(((high - middle) ** 3 - (low - middle) ** 3)[kept] @ widths[kept]) / 3.0
+    reach = max(float(high[kept].max()) - middle, middle - float(low[kept].min()))
+    return Bar(area, inertia / reach, inertia)
+
+
+@dataclass(frozen=True)
+class Leg:
+    """Where a claw holds one side of the stone: a V claw has two legs, any other claw one.
+
+    edge (2,): the girdle there, outwards (2,): its normal; lean: cosine of the leg's tilt in that normal; thickness_mm:
+    square to the axis; notch: share of that which the girdle cuts into, negative where the leg stands off the girdle;
+    left_mm: metal left behind the notch; area_left, strength_left, stiffness_left: shares of the uncut leg; growth: mm by
+    which it gets thicker for each mm up.
+    """
+
+    edge: Floats
+    outwards: Floats
+    lean: float
+    thickness_mm: float
+    notch: float
+    left_mm: float
+    area_left: float
+    strength_left: float
+    stiffness_left: float
+    growth: float
+
+
+@dataclass(frozen=True)
+class ClawMeasure:
+    """One claw as it is found.
+
+    spine (k, 3): its middle line from the foot to the girdle; axis (3,): its general direction; outwards (2,): the
+    girdle's normal beside it; edge (2,): the girdle there; lean: cosine of its tilt outwards at the girdle; legs: one,
+    or two of a V claw; width_mm: along the outline; area_mm2: of its section, square to its line; length_mm: from the foot
+    to its end, along its axis.
+    diameter_mm, notch, left_mm and the shares left are those of the leg with the deepest notch.
+    """
+
+    name: str
+    spine: Floats
+    axis: Floats
+    outwards: Floats
+    edge: Floats
+    lean: float
+    width_mm: float
+    area_mm2: float
+    length_mm: float
+    legs: tuple[Leg, ...]
+    girdle_mm: float
+
+    @property
+    def foot(self) -> Floats:
+        """(3,) the lower end of its middle line."""
+        start: Floats = self.spine[0]
+        return start
+
+    @property
+    def is_v(self) -> bool:
+        return len(self.legs) == 2
+
+    @property
+    def leg(self) -> Leg:
+        """The leg with the deepest notch."""
+        return max(self.legs, key=lambda leg: leg.notch)
+
+    @property
+    def diameter_mm(self) -> float:
+        return self.leg.thickness_mm
+
+    @property
+    def notch(self) -> float:
+        return self.leg.notch
+
+    @property
+    def left_mm(self) -> float:
+        return self.leg.left_mm
+
+    @property
+    def area_left(self) -> float:
+        return self.leg.area_left
+
+    @property
+    def strength_left(self) -> float:
+        return self.leg.strength_left
+
+    @property
+    def stiffness_left(self) -> float:
+        return self.leg.stiffness_left
+
+    @property
+    def girdle_place(self) -> Floats:
+        """(3,) where the girdle meets it."""
+        return np.array([*self.leg.edge, self.girdle_mm])
+
+    def thickness_at(self, height_mm: float) -> float:
+        """Its thickness, mm, square to its line, at a height, by its even taper."""
+        return self.leg.thickness_mm + self.leg.growth * (height_mm - self.girdle_mm)
+
+    def at_height(self, height_mm: float) -> Floats:
+        """(3,) its middle at a height; beyond its measured line, straight on."""
+        z = self.spine[:, 2]
+        i = int(np.clip(np.searchsorted(z, height_mm) - 1, 0, len(z) - 2))
+        low, high = self.spine[i], self.spine[i + 1]
+        middle: Floats = low + (high - low) * ((height_mm - low[2]) / (high[2] - low[2]))
+        return middle
+
+
+@dataclass(frozen=True, eq=False)
+class _Plain:
+    """A claw below its notch: heights (k,), loops and their middles (k, 2), and its largest loops."""
+
+    low_mm: float
+    heights: Floats
+    rings: list[Floats]
+    middles: Floats
+
+
+def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
+    """The claw of this name; None if it does not stand from below up to the girdle plane."""
+    girdle = frame.girdle_plane_mm
+    below, above = bounds(frame.parts[name])
+    if not below[2] < girdle <= above[2]:
+        return None
+    plain = _plain(frame, name, float(below[2]))
+    at_girdle = frame.part_at(name, girdle)
+    if plain is None or not at_girdle:
+        return None
+    ring = largest(at_girdle)
+    path = frame.girdle_path
+    here = path.nearest(middle_of(ring))
+    half = math.sqrt(abs(area_mm2([plain.rings[-1]])) / math.pi)
+    has_legs = all(hollow_deg(each) > HOLLOW_DEG for each in (plain.rings[0], plain.rings[-1]))
+    if has_legs:
+        here = path.sharpest(here, 2.0 * half, half)
+    # The chord is as long as the claw is thick: beside a corner, that is the line between its sides.
+    where = np.array([here])
+    edge, outwards = path.points(where)[0], path.normals(where, half)[0]
+    if has_legs:
+        legs, slope, middle = _two_legs(frame, name, plain, at_girdle, here, outwards)
+    else:
+        legs, slope, middle = _one_leg(frame, name, plain, at_girdle, edge, outwards)
+    if not legs:
+        return None
+    spine = np.vstack([_foot(plain), np.column_stack([plain.middles, plain.heights]), [*middle, girdle]])
+    axis = spine[-1] - spine[0]
+    axis = axis / np.linalg.norm(axis)
+    across = np.array([-outwards[1], outwards[0]])
+    vertices, _ = triangles_of(frame.parts[name])
+    lean = math.cos(math.atan(slope))
+    return ClawMeasure(name, spine, axis, outwards, edge, lean, float(np.ptp(plain.rings[-1] @ across)),
+                       abs(area_mm2([plain.rings[-1]])) * lean, float(((vertices - spine[0]) @ axis).max()), legs, girdle)
+
+
+def _plain(frame: Frame, name: str, low: float) -> _Plain | None:
+    heights = low + np.array(PLAIN_SHARES) * (frame.girdle_plane_mm - low)
+    loops = [frame.part_at(name, float(z)) for z in heights]
+    if any(not level for level in loops):
+        return None
+    rings = [largest(level) for level in loops]
+    return _Plain(low, heights, rings, np.array([middle_of(ring) for ring in rings]))
+
+
+def _straight_on(plain: _Plain, height_mm: float) -> Floats:
+    """(2,) the middle above the plain sections, by the two highest."""
+    low, high = plain.middles[-2], plain.middles[-1]
+    share = (height_mm - plain.heights[-2]) / (plain.heights[-1] - plain.heights[-2])
+    middle: Floats = low + (high - low) * share
+    return middle
+
+
+def _foot(plain: _Plain) -> Floats:
+    """(3,) the middle at the foot, by a parabola through the three lowest."""
+    z, found = plain.heights[:3], np.zeros(2)
+    for i in range(3):
+        j, k = (i + 1) % 3, (i + 2) % 3
+        found = found + plain.middles[i] * ((plain.low_mm - z[j]) * (plain.low_mm - z[k]) / ((z[i] - z[j]) * (z[i] - z[k])))
+    return np.array([*found, plain.low_mm])
+
+
+def _line(values: Floats, heights: Floats) -> tuple[float, float]:
+    """Slope and intercept of the straight line nearest to values (k,) at heights (k,)."""
+    z = heights - heights.mean()
+    slope = float(z @ values) / float(z @ z)
+    return slope, float(values.mean()) - slope * float(heights.mean())
+
+
+def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floats],
+                outwards: Floats) -> tuple[float, float]:
+    """How far out the outer face stands at the girdle before the setter rounds it, and its slope there: mm outwards for
+    one mm up. A parabola carries it up from below."""
+    rise = frame.girdle_plane_mm - plain.low_mm
+    first, second, third = (_outermost(frame.part_at(name, plain.low_mm + share * rise), outwards) for share in NEAR_SHARES)
+    step = NEAR_SHARES[2] - NEAR_SHARES[1]
+    past = (1.0 - NEAR_SHARES[2]) / step
+    bend = third - 2.0 * second + first
+    carried = third + past * (third - second) + past * (past + 1.0) / 2.0 * bend
+    slope = (third - second + (past + 0.5) * bend) / (step * rise)
+    return max(carried, _outermost(at_girdle, outwards)), slope
+
+
+def _outermost(loops: Sequence[Floats], outwards: Floats) -> float:
+    return max((float((loop @ outwards).max()) for loop in loops), default=-math.inf)
+
+
+def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], edge: Floats,
+             outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
+    """The leg, the slope of its line and its middle (2,) at the girdle."""
+    girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
+    # Square to the line, thickness changes evenly; level sections also follow how much a bowed claw leans there.
+    leans = np.cos(np.arctan(np.gradient(plain.middles @ outwards, plain.heights)))
+    growth, start = _line(np.array([np.ptp(ring @ outwards) for ring in plain.rings]) * leans, plain.heights)
+    outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
+    slope -= growth / 2.0
+    lean = math.cos(math.atan(slope))
+    expected = (start + growth * girdle) / lean
+    ring = largest(at_girdle)
+    seen = float(np.ptp(ring @ outwards))
+    is_whole = seen >= UNCUT_SHARE * expected
+    through = seen if is_whole else expected
+    inner = float((ring @ outwards).min()) if is_whole else outer - through
+    if is_whole:
+        own = ring
+        middle = middle_of(ring)
+    else:
+        below = plain.rings[-1] - plain.middles[-1]
+        middle = _straight_on(plain, girdle)
+        middle = middle + outwards * (inner + through / 2.0 - float(middle @ outwards))
+        own = middle + below * (through / float(np.ptp(below @ outwards)))
+    centre = middle + outwards * float((edge - middle) @ outwards)
+    half = float(np.ptp(own @ across)) / 2.0
+    turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
+    origins = centre + np.outer(half * np.cos(turn), across)
+    widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
+    lines = np.broadcast_to(outwards, (STRIPS, 2))
+    low, high = span([own], origins, lines)
+    here_low, here_high = (low, high) if is_whole else span(at_girdle, origins, lines)
+    stone = crossings([frame.girdle_loop], origins, lines)
+    # The girdle beside the claw is the farthest out of what its line crosses.
+    limit = np.where(np.isnan(stone), -np.inf, stone).max(axis=1)
+    i = STRIPS // 2
+    uncut, left = bar(low, high, widths), bar(np.maximum(here_low, limit), here_high, widths)
+    thickness = through * lean
+    notch = (float(centre @ outwards) + float(limit[i]) - inner) * lean / thickness
+    leg = Leg(edge, outwards, lean, thickness, notch,
+              max(0.0, float(here_high[i] - max(here_low[i], limit[i])) * lean), *_shares(left, uncut), growth)
+    return (leg,), slope, middle
+
+
+def _shares(left: Bar, whole: Bar) -> tuple[float, float, float]:
+    return (left.area_mm2 / whole.area_mm2, left.modulus_mm3 / whole.modulus_mm3, left.inertia_mm4 / whole.inertia_mm4)
+
+
+def _two_legs(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
+              outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
+    """The legs of a V claw about a corner of the girdle, the slope of its line and its middle (2,) at the girdle."""
+    outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
+    outers = np.array([float((ring @ outwards).max()) for ring in plain.rings])
+    corner = frame.girdle_path.points(np.array([corner_mm]))[0]
+    reach = float(np.linalg.norm(largest(at_girdle) - corner, axis=1).max())
+    legs = [_leg(frame, plain, at_girdle, corner_mm, side * reach, outwards, outer - outers, slope) for side in (-1.0, 1.0)]
+    middle = plain.middles[-1] + outwards * (outer - float(outers[-1]))
+    return tuple(leg for leg in legs if leg is not None), slope, middle
+
+
+def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float, reach_mm: float, outwards: Floats,
+         shifts: Floats, slope: float) -> Leg | None:
+    """One leg, along the girdle from the corner as far as `reach_mm`, which is negative on the way before it. shifts
+    (k,): how far in from the girdle the plain sections stand."""
+    path = frame.girdle_path
+    ways = (np.arange(STRIPS) + 0.5) / STRIPS * reach_mm
+    points, normals = path.points(corner_mm + ways), path.normals(corner_mm + ways, np.minimum(np.abs(ways) * 0.9, 0.1))
+    low, high = _faces(at_girdle, points, normals)
+    met = np.isfinite(high)
+    if not met.any():
+        return None
+    length = float(np.abs(ways[met]).max())
+    body = met & (np.abs(ways) >= LEG_FROM * length) & (np.abs(ways) <= LEG_TO * length)
+    # Thickness and outer face are told below the notch, and carried up by how they change there.
+    below = np.array([[_median(inner[body]), _median(face[body])] for inner, face in (
+        _faces([ring], points - outwards * shift, normals) for ring, shift in zip(plain.rings, shifts))])
+    if not body.any() or not np.isfinite(below).all():
+        return None
+    girdle = frame.girdle_plane_mm
+    growth, start = _line(below[:, 1] - below[:, 0], plain.heights)
+    rise, from_there = _line(below[:, 1], plain.heights)
+    expected, seen = start + growth * girdle, _median((high - low)[body])
+    is_whole = seen >= UNCUT_SHARE * expected
+    through = seen if is_whole else expected
+    face = _median(high[body]) if is_whole else from_there + rise * girdle
+    i = int(np.flatnonzero(body)[int(body.sum()) // 2])
+    lean = math.cos(math.atan(slope * float(outwards @ normals[i])))
+    widths = np.full(STRIPS, abs(reach_mm) / STRIPS)
+    whole = bar(np.where(met, face - through, 0.0), np.where(met, face, 0.0), widths)
+    left = bar(np.where(met, np.maximum(low, 0.0), 0.0), np.where(met, high, 0.0), widths)
+    kept = _median((high - np.maximum(low, 0.0))[body])
+    return Leg(points[i], normals[i], lean, through * lean, (through - face) / through, max(0.0, kept * lean),
+               *_shares(left, whole), growth * lean)
+
+
+def _median(values: Floats) -> float:
+    return float(np.median(values)) if len(values) else math.nan
+
+
+def _faces(loops: Sequence[Floats], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
+    """(n,) the inner and the outer face of what stands outermost along each line; nan where nothing does."""
+    ways = crossings(loops, points, normals)
+    if ways.shape[1] < 2:
+        return np.full(len(points), np.nan), np.full(len(points), np.nan)
+    last = np.sort(np.where(np.isnan(ways), -np.inf, ways), axis=1)[:, -2:]
+    met = np.isfinite(last[:, 0])
+    return np.where(met, last[:, 0], np.nan), np.where(met, last[:, 1], np.nan)
+
+
+def widths_between(frame: Frame, claw: ClawMeasure, low_mm: float, high_mm: float,
+                   count: int) -> tuple[Floats, Floats]:
+    """(k,) least width of a claw square to its axis, in six directions, or the least thickness of its legs, and (k, 3)
+    where, at heights between two."""
+    heights = np.linspace(low_mm, high_mm, count)
+    places = np.array([claw.at_height(float(z)) for z in heights])
+    levels = [frame.part_at(claw.name, float(z)) for z in heights]
+    rings = [largest(loops) if loops else None for loops in levels]
+    if claw.is_v:
+        return np.array([0.0 if ring is None else _thinnest_leg(claw, ring, place[:2])
+                         for ring, place in zip(rings, places)]), places
+    return _widths(claw, rings, heights), places
+
+
+def _leans(claw: ClawMeasure, heights: Floats) -> Floats:
+    """(k,) cosine of the tilt outwards at heights, by the middle line."""
+    along, z = claw.spine[:, :2] @ claw.outwards, claw.spine[:, 2]
+    slopes = np.append(np.diff(along) / np.diff(z), math.tan(math.acos(claw.lean)))
+    cosines: Floats = np.cos(np.arctan(np.interp(heights, np.append((z[1:] + z[:-1]) / 2.0, z[-1]), slopes)))
+    return cosines
+
+
+def _widths(claw: ClawMeasure, rings: list[Floats | None], heights: Floats) -> Floats:
+    turn = np.arange(DIRECTIONS) * (math.pi / DIRECTIONS)
+    lines = np.column_stack([np.cos(turn), np.sin(turn)])
+    axes = np.column_stack([claw.outwards, [-claw.outwards[1], claw.outwards[0]]])
+    widths = np.zeros(len(rings))
+    known = [i for i, ring in enumerate(rings) if ring is not None]
+    if not known:
+        return widths
+    # A level section is longer by 1 / lean along the tilt; undo that before reading the widths.
+    flat = [ring @ (axes * [lean, 1.0]) for ring, lean in zip(rings, _leans(claw, heights)) if ring is not None]
+    starts = np.concatenate([[0], np.cumsum([len(ring) for ring in flat])[:-1]])
+    along = np.concatenate(flat) @ lines.T
+    widths[known] = (np.maximum.reduceat(along, starts) - np.minimum.reduceat(along, starts)).min(axis=1)
+    areas = np.array([abs(area_mm2([ring])) for ring in flat])
+    growth, start = _line(areas, np.arange(len(areas), dtype=np.float64)) if len(areas) > 2 else (0.0, areas.max())
+    # Where metal is missing, what is left through the middle counts, not how far its ends stand apart.
+    for k in np.flatnonzero(areas < WHOLE_SHARE * (start + growth * np.arange(len(areas)))):
+        ways = crossings([flat[k]], np.tile(middle_of(flat[k]), (DIRECTIONS, 1)), lines)
+        ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
+        behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
+        widths[known[k]] = min(widths[known[k]], float((ahead + behind).min()))
+    return widths
+
+
+def _thinnest_leg(claw: ClawMeasure, ring: Floats, middle: Floats) -> float:
+    """Of a V's legs at one height, (2,) the claw's middle there, square to its line, half way along each."""
+    thickness = []
+    for leg in claw.legs:
+        inner, outer = _faces([ring], (leg.edge + middle - claw.spine[-1, :2])[None, :], leg.outwards[None, :])
+        thickness.append(float(outer[0] - inner[0]) * leg.lean if math.isfinite(outer[0]) else 0.0)
+    return min(thickness)
+
+
+def bow_mm(claw: ClawMeasure) -> float:
+    """How far its middle line, from the foot to the girdle, bends away from the straight line between its ends."""
+    chord = claw.spine[-1] - claw.spine[0]
+    off = np.cross(claw.spine - claw.spine[0], chord / np.linalg.norm(chord))
+    return float(np.linalg.norm(off, axis=1).max())

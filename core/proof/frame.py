@@ -1,0 +1,154 @@
+"""What every measurement starts from: the solids, their level sections (each cut once), the heights and the girdle."""
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats, PolyMesh
+from ..solid.kernel import Solid, bounds, section
+from ..stone import Stone
+from .loops import Path, crossings, largest
+
+STATION_MM = 0.3
+"""How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
+
+STATIONS = (48, 96)
+"""Fewest and most of them."""
+
+DENSE = 480
+"""Places on the girdle at which contact is looked for."""
+
+FLAT_MM = 0.02
+"""How far a base may lie from the girdle or from what it rests on and still count as flat. Larger: it rocks."""
+
+HAIR_MM = 1e-4
+"""How far below an edge its section is taken. Larger: the rim is read beside its edge."""
+
+
+class Frame:
+    """The solids of a head with their heights and sections, none taken twice."""
+
+    def __init__(self, metal: Solid, parts: Mapping[str, Solid], stone: Stone, placed: PolyMesh,
+                 stone_solid: Solid) -> None:
+        self.metal, self.parts, self.stone = metal, parts, stone
+        self.placed, self.stone_solid = placed, stone_solid
+        self._sections: dict[tuple[str, float], list[Floats]] = {}
+
+    # Sections.
+
+    def metal_at(self, height_mm: float) -> list[Floats]:
+        """Loops (k, 2) of all the metal at a height."""
+        return self._section("", self.metal, height_mm)
+
+    def stone_at(self, height_mm: float) -> list[Floats]:
+        """Loops (k, 2) of the stone at a height."""
+        return self._section("stone", self.stone_solid, height_mm)
+
+    def part_at(self, name: str, height_mm: float) -> list[Floats]:
+        """Loops (k, 2) of a part at a height."""
+        return self._section("part " + name, self.parts[name], height_mm)
+
+    def _section(self, key: str, solid: Solid, height_mm: float) -> list[Floats]:
+        known = self._sections.get((key, height_mm))
+        if known is None:
+            known = self._sections[key, height_mm] = section(solid, height_mm)
+        return known
+
+    # Roles.
+
+    @cached_property
+    def claw_names(self) -> tuple[str, ...]:
+        return tuple(name for name in self.parts if name.startswith("claw"))
+
+    @cached_property
+    def rail_names(self) -> tuple[str, ...]:
+        return tuple(name for name in self.parts if name.endswith("rail"))
+
+    @property
+    def wall(self) -> Solid | None:
+        return self.parts.get("wall")
+
+    @property
+    def rim_part(self) -> Solid | None:
+        """What stands above the girdle and is rubbed over the stone."""
+        return self.parts.get("rim")
+
+    # Heights.
+
+    @cached_property
+    def base_mm(self) -> float:
+        """The lowest plane of the metal."""
+        return float(bounds(self.metal)[0][2])
+
+    @cached_property
+    def girdle_plane_mm(self) -> float:
+        """The lower girdle edge: where the stone's own z = 0 was put."""
+        return float(np.median(self.placed.vertices[:, 2] - self.stone.mesh.vertices[:, 2]))
+
+    @property
+    def girdle_middle_mm(self) -> float:
+        """Half way up the girdle."""
+        return self.girdle_plane_mm + self.stone.girdle_mm / 2.0
+
+    @property
+    def crown_edge_mm(self) -> float:
+        return self.girdle_plane_mm + self.stone.girdle_mm
+
+    @cached_property
+    def table_mm(self) -> float:
+        return float(self.placed.vertices[:, 2].max())
+
+    @cached_property
+    def culet(self) -> Floats:
+        """(3,) the stone's lowest point; the middle of them where it ends flat."""
+        vertices = self.placed.vertices
+        low = vertices[:, 2] <= vertices[:, 2].min() + 1e-9
+        return np.array(vertices[low].mean(axis=0))
+
+    @property
+    def has_flat_base(self) -> bool:
+        """True if the stone ends at its girdle, so that it rests on a flat and not on a pavilion."""
+        return float(self.culet[2]) > self.girdle_plane_mm - FLAT_MM
+
+    @cached_property
+    def wall_top_mm(self) -> float:
+        return float(bounds(self.parts["wall"])[1][2])
+
+    # The girdle and the ways in from it.
+
+    @cached_property
+    def girdle_loop(self) -> Floats:
+        """(k, 2) the stone's section half way up its girdle, where it is widest all round."""
+        return largest(self.stone_at(self.girdle_middle_mm))
+
+    @cached_property
+    def girdle_path(self) -> Path:
+        """The girdle by the way along it."""
+        return Path(self.girdle_loop)
+
+    @cached_property
+    def stations(self) -> tuple[Floats, Floats]:
+        """Places on the girdle and outward normals, each (n, 2)."""
+        count = round(self.stone.outline.perimeter_mm / STATION_MM)
+        return self._spread_on_girdle(min(max(count, STATIONS[0]), STATIONS[1]))
+
+    @cached_property
+    def dense_girdle(self) -> tuple[Floats, Floats]:
+        """DENSE places on the girdle and their normals."""
+        return self._spread_on_girdle(DENSE)
+
+    def _spread_on_girdle(self, count: int) -> tuple[Floats, Floats]:
+        path = self.girdle_path
+        step = path.length_mm / count
+        at: Floats = (np.arange(count, dtype=np.float64) + 0.5) * step
+        return path.points(at), path.normals(at, step)
+
+    @cached_property
+    def reach_mm(self) -> Floats:
+        """(n,) half the way from each station across the stone."""
+        points, normals = self.stations
+        ways = crossings([self.girdle_loop], points, -normals)
+        across: Floats = np.where(ways > 1e-6, ways, np.inf).min(axis=1) / 2.0
+        return across

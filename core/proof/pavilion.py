@@ -1,0 +1,191 @@
+"""The pavilion over the metal: where the stone rests, how wide its bearing is, and where it touches below that.
+
+The pavilion is followed down in columns from places on the girdle towards the culet, and at each level the way from the
+stone to the nearest metal is taken in the plane. So corners, mitres, claws that stand apart and rails all read alike; a
+way in square to the girdle would run along the facets at a corner and meet metal that lies elsewhere.
+"""
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..mesh import Floats
+from .frame import FLAT_MM, HAIR_MM, Frame
+from .loops import crossings, distances_mm, edges_of, largest, signed_distances_mm
+
+LEVELS = 18
+"""Levels between the top of the bearing and the culet, closer together above."""
+
+CROWDING = 1.6
+"""How much closer: the power that spaces them. Larger: a rail low down is passed by."""
+
+SECTORS = 6
+"""Sectors that the metal is looked at in. Only the time taken depends on it."""
+
+ROOM_MM = 1.5
+"""From farther than this metal is not looked for: more than any wall or claw is thick. Smaller: the inside of thick metal
+would count as free; larger: slower."""
+
+FAR_MM = 1e3
+"""Stands for the room where there is no metal."""
+
+ABOVE_CULET_MM = 0.02
+"""Where the lowest level lies above the culet. Larger: a touch close to the culet is missed."""
+
+
+@dataclass(frozen=True, eq=False)
+class Columns:
+    """heights_mm (h,), highest first; places (h, n, 2) on the pavilion, nan where it is not met; slopes_mm (h, n): way
+    square to the facet from each place to the next level; room_mm (h, n): from there out to the metal, square to the
+    facet, negative where metal stands in the stone."""
+
+    heights_mm: Floats
+    places: Floats
+    slopes_mm: Floats
+    room_mm: Floats
+
+    @property
+    def settling_mm(self) -> float:
+        """How far the stone stands off the metal before it settles on it; 0 if it touches."""
+        least = float(self.room_mm.min())
+        return max(0.0, least) if math.isfinite(least) else 0.0
+
+    def place(self, level: int, column: int) -> Floats:
+        """(3,) on the pavilion."""
+        return np.array([*self.places[level, column], self.heights_mm[level]])
+
+
+def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
+    """Down the pavilion from below places (n, 2) on the girdle, from `top_mm` to the culet."""
+    top = top_mm - HAIR_MM
+    # A stone with a flat base has nothing below.
+    low = frame.base_mm if frame.has_flat_base else min(float(frame.culet[2]) + ABOVE_CULET_MM, top)
+    heights = top - (top - low) * np.linspace(0.0, 1.0, LEVELS) ** CROWDING
+    centre = np.broadcast_to(frame.culet[:2], starts.shape)
+    ways = starts - centre
+    ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
+    loops = [largest(found) if found else None for found in (frame.stone_at(float(z)) for z in heights)]
+    places = np.full((LEVELS, *starts.shape), np.nan)
+    for i, loop in enumerate(loops):
+        if loop is not None:
+            far = crossings([loop], centre, ways)
+            out = np.where(np.isnan(far), -np.inf, far).max(axis=1)
+            places[i] = np.where(np.isfinite(out)[:, None], centre + ways * out[:, None], np.nan)
+    slopes, shares = _slopes(heights, places, loops)
+    room = np.full(slopes.shape, np.inf)
+    for i, height in enumerate(heights):
+        met = np.isfinite(places[i, :, 0])
+        if met.any():
+            room[i, met] = _room(places[i, met] - frame.culet[:2], frame.metal_at(float(height)), frame.culet[:2])
+    return Columns(heights, places, slopes, room * shares)
+
+
+def _room(places: Floats, loops: list[Floats], centre: Floats) -> Floats:
+    """(n,) mm from places (n, 2) round a centre to the metal, negative in it; inf where it is farther than ROOM_MM.
+
+    Sides that lie farther out than that are left out, and the rest are held against the places of their own sector.
+    """
+    room = np.full(len(places), np.inf)
+    if not loops:
+        return room
+    starts, ways = edges_of(loops)
+    starts = starts - centre
+    middles = starts + ways / 2.0
+    far, turn = np.hypot(places[:, 0], places[:, 1]), np.arctan2(places[:, 1], places[:, 0])
+    half = np.hypot(ways[:, 0], ways[:, 1]) / 2.0
+    out, side = np.hypot(middles[:, 0], middles[:, 1]), np.arctan2(middles[:, 1], middles[:, 0])
+    sectors = np.minimum(((turn + math.pi) * (SECTORS / (2.0 * math.pi))).astype(int), SECTORS - 1)
+    for sector in np.unique(sectors):
+        own = np.flatnonzero(sectors == sector)
+        middle = (sector + 0.5) * (2.0 * math.pi / SECTORS) - math.pi
+        # As seen from the centre: what lies within reach of the sector, in angle and in distance.
+        reach = ROOM_MM + half
+        wide = math.pi / SECTORS + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
+        off = np.abs(np.mod(side - middle + math.pi, 2.0 * math.pi) - math.pi)
+        near = np.flatnonzero((off <= wide) & (out - half <= float(far[own].max()) + ROOM_MM))
+        if len(near):
+            room[own] = signed_distances_mm(places[own], (starts[near], ways[near]))
+    return np.where(room > ROOM_MM, np.inf, room)
+
+
+def _slopes(heights: Floats, places: Floats, loops: list[Floats | None]) -> tuple[Floats, Floats]:
+    """(h, n) each: way down the facet to the next level, mm, and how much of a level way counts square to the facet."""
+    slopes = np.zeros(places.shape[:2])
+    shares = np.ones(places.shape[:2])
+    for i in range(len(heights) - 1):
+        below, drop = loops[i + 1], float(heights[i] - heights[i + 1])
+        if below is None:
+            continue
+        run = distances_mm(places[i], below)
+        slopes[i] = np.where(np.isfinite(run), np.hypot(run, drop), drop)
+        shares[i] = np.where(np.isfinite(run), drop / slopes[i], 1.0)
+    shares[-1] = shares[-2]
+    return slopes, shares
+
+
+@dataclass(frozen=True, eq=False)
+class Bearing:
+    """width_mm (n,): of the touching band along the pavilion, 0 where there is none; whole_mm (n,): with the bands below
+    it; places (n, 3): where it begins, or the column's top; begins_mm, ends_mm (n,): heights of the band; touches_again:
+    (level, column) pairs."""
+
+    width_mm: Floats
+    whole_mm: Floats
+    places: Floats
+    begins_mm: Floats
+    ends_mm: Floats
+    touches_again: list[tuple[int, int]]
+
+
+def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
+    """The first band of each column in which the stone touches once it has settled, and where it touches again below,
+    after room of more than `clear_mm`."""
+    # So far off that no difference of two is endless.
+    over = np.minimum(found.room_mm, FAR_MM) - found.settling_mm - reading_mm
+    touching = over <= 0.0
+    count, every = over.shape[1], np.arange(over.shape[1])
+    rests = touching.any(axis=0)
+    begin = np.argmax(touching, axis=0)
+    level = np.arange(LEVELS)[:, None]
+    past = ~touching & (level > begin)
+    end = np.where(past.any(axis=0), np.argmax(past, axis=0), LEVELS)
+    last = end - 1
+    run = np.vstack([np.zeros(count), np.cumsum(found.slopes_mm, axis=0)])
+    width = run[last, every] - run[begin, every]
+    after = np.minimum(end, LEVELS - 1)
+    here, there = over[last, every], over[after, every]
+    partly = end < LEVELS
+    # In a cut seat the room is nothing until the metal leaves the stone, so the line is drawn back from below that.
+    beyond = np.minimum(end + 1, LEVELS - 1)
+    opens = over[beyond, every] - there
+    steps = np.where(opens > 0.0, opens * found.slopes_mm[last, every], math.inf)
+    back = there * found.slopes_mm[after, every] / np.where(steps > 0.0, steps, math.inf)
+    is_cut = (here > -2.0 * reading_mm) & (opens > 0.0)
+    share = np.where(is_cut, 1.0 - np.clip(back, 0.0, 1.0), here / np.where(here < there, here - there, 1.0))
+    share = np.where(partly, share, 0.0)
+    width += share * found.slopes_mm[last, every]
+    z = found.heights_mm
+    ends = z[last] + share * (z[after] - z[last])
+    cleared = np.logical_or.accumulate((over > clear_mm) & (level >= end), axis=0)
+    again = [(int(i), int(j)) for i, j in zip(*np.nonzero(touching & cleared & rests))]
+    first = np.where(rests, begin, 0)
+    places = np.column_stack([found.places[first, every], z[first]])
+    whole = width + (found.slopes_mm[:-1] * (touching[:-1] & touching[1:] & (level[:-1] >= end))).sum(axis=0)
+    return Bearing(np.where(rests, width, 0.0), np.where(rests, whole, 0.0), places, z[first], np.where(rests, ends, z[0]),
+                   again)
+
+
+def flat_bearing(frame: Frame, starts: Floats, normals: Floats, reach_mm: Floats) -> tuple[Floats, Floats]:
+    """(n,) width of what a flat base lies on, inwards from places on the girdle, 0 where nothing is under it, and (n, 3)
+    the places. A wall carries it with its top, a head without one with what stands under the base."""
+    base = float(frame.culet[2])
+    level = base if frame.wall is None else frame.wall_top_mm
+    loops = frame.metal_at(level - HAIR_MM) if frame.wall is None else frame.part_at("wall", level - HAIR_MM)
+    ways = crossings(loops, starts, -normals)
+    width = np.zeros(len(starts))
+    if ways.shape[1] and abs(base - level) <= FLAT_MM:
+        inner = np.where(ways <= reach_mm[:, None] + 1e-6, ways, -np.inf).max(axis=1)
+        width = np.maximum(np.where(np.isfinite(inner), inner, 0.0), 0.0)
+    return width, np.column_stack([starts, np.full(len(starts), level)])

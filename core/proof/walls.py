@@ -1,0 +1,200 @@
+"""Measures of the wall: its lean, its faces, its thickness, the rim at its top, and what stands in its hollow.
+
+The top may be scooped and the wall may be pierced: sections that are not one ring are read along ways in from the girdle.
+"""
+from __future__ import annotations
+
+import math
+from functools import cached_property
+
+import numpy as np
+
+from ..mesh import Floats
+from .frame import HAIR_MM, Frame
+from .loops import area_mm2, corners_and_middles, crossings, distances_mm, first_crossing, is_inside, is_ring, largest
+
+BODY_SHARE = 0.998
+"""A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
+
+HOLLOW_SHARE = 0.6
+"""The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
+
+WALL_LEVELS = 11
+"""At how many heights the wall's thickness is read before the thinnest place is looked at closely."""
+
+HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
+"""Height between the levels at which the hollow is looked through, fewest and most. Larger: a lump hides."""
+
+STANDS_MM = 0.02
+"""How far below its highest place the wall's top still counts as its top. Larger: scoops count as top."""
+
+SEAT_MM = 0.05
+"""How near to the stone the inner face is its seat: the most room that a seat is cut with. Larger: thin places beside the
+stone are passed over."""
+
+SCOOPS = 3
+"""From how many places on, well spread, a top that stands in them only was scooped on purpose and not filed away."""
+
+
+class Wall:
+    """Measures of one wall, each taken when it is first asked for."""
+
+    def __init__(self, frame: Frame) -> None:
+        self.frame, self.top_mm = frame, frame.wall_top_mm
+
+    @cached_property
+    def taper(self) -> float:
+        """Radians: lean of the outer wall to the axis between base and top; the median over the stations, because at
+        corners a way in may miss the mitred wall. nan if all do."""
+        points, normals = self.frame.stations
+        low, high = self.frame.base_mm + HAIR_MM, self.top_mm - HAIR_MM
+        inset = [first_crossing(self.frame.part_at("wall", z), points, -normals, -2.0) for z in (low, high)]
+        met = np.isfinite(inset[0]) & np.isfinite(inset[1])
+        return math.atan2(float(np.median(inset[0][met] - inset[1][met])), high - low) if met.any() else math.nan
+
+    def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
+        """Outer and inner loop at a height; None where the wall is no ring there."""
+        loops = sorted(self.frame.part_at("wall", height_mm), key=lambda loop: -abs(area_mm2([loop])))
+        if is_ring(loops):
+            return loops[0], loops[1]
+        return (loops[0], None) if len(loops) == 1 and self._goes_round(loops[0]) else (None, None)
+
+    def _goes_round(self, loop: Floats) -> bool:
+        """True for a solid foot, which closes over the axis."""
+        return bool(is_inside([loop], self.frame.culet[None, :2])[0])
+
+    @cached_property
+    def stands(self) -> np.ndarray:
+        """(n,) bool: over which stations the wall reaches its top; all of them unless the top is scooped between at
+        least three places."""
+        points, normals = self.frame.stations
+        ways = crossings(self.frame.part_at("wall", self.top_mm - STANDS_MM), points, -normals)
+        near = np.asarray((np.abs(ways) <= self.frame.reach_mm[:, None]).any(axis=1))
+        runs = int((near & ~np.roll(near, 1)).sum())
+        return near if runs >= SCOOPS else np.ones(len(points), bool)
+
+    @cached_property
+    def rim(self) -> tuple[float, Floats]:
+        """Least rim, square to the wall, from the outer wall to the pavilion at the wall's top, mm, and (3,) where;
+        negative if the pavilion reaches through the wall."""
+        frame, top = self.frame, self.top_mm
+        stone = frame.stone_at(top)
+        if not stone:
+            return 0.0, np.array([0.0, 0.0, top])
+        pavilion = largest(stone)
+        outer, _ = self.faces(top - HAIR_MM)
+        if outer is None:
+            return self._rim_of_pieces(pavilion)
+        from_wall, from_stone = distances_mm(outer, pavilion), distances_mm(pavilion, outer)
+        i, j = int(np.argmin(from_wall)), int(np.argmin(from_stone))
+        least, place = (from_wall[i], outer[i]) if from_wall[i] <= from_stone[j] else (from_stone[j], pavilion[j])
+        through = ~is_inside([outer], pavilion)
+        if through.any():
+            j = int(np.argmax(np.where(through, from_stone, -1.0)))
+            least, place = -from_stone[j], pavilion[j]
+        return float(least) * math.cos(self.taper), np.array([*place, top])
+
+    def _rim_of_pieces(self, pavilion: Floats) -> tuple[float, Floats]:
+        """The same along ways in, where the top stands in pieces."""
+        points, normals = self.frame.stations
+        outer = first_crossing(self.frame.part_at("wall", self.top_mm - HAIR_MM), points, -normals, -2.0)
+        inset = first_crossing([pavilion], points, -normals, -HAIR_MM)
+        over = np.where(np.isfinite(outer) & np.isfinite(inset) & (outer <= self.frame.reach_mm), inset - outer, np.inf)
+        j = int(np.argmin(over))
+        if not math.isfinite(over[j]):
+            return 0.0, np.array([0.0, 0.0, self.top_mm])
+        return float(over[j]) * math.cos(self.taper), np.array([*(points[j] - normals[j] * outer[j]), self.top_mm])
+
+    @cached_property
+    def thickness(self) -> tuple[Floats, Floats]:
+        """(k,) mm square to the wall and (k, 3) where, over the wall below its bevel; finer about the thinnest.
+
+        Each corner of the faces of a section is measured to the other face, so that mitred corners read truly; where
+        windows pierce the wall, the pieces between them are measured along ways in.
+        """
+        low, high = self.frame.base_mm + 0.01, self.top_mm - 0.01
+        heights = np.linspace(low, high, WALL_LEVELS)
+        levels = [self._thickness_at(float(height)) for height in heights if not self._carries_seat(float(height))]
+        if not levels:
+            return np.zeros(0), np.zeros((0, 3))
+        middles = [float(np.median(values)) if len(values) else math.nan for values, _ in levels]
+        if not any(map(math.isfinite, middles)):
+            return np.zeros(0), np.zeros((0, 3))
+        read = [middle for middle in middles if math.isfinite(middle)]
+        body = float(np.median(read[:WALL_LEVELS // 2 + 1]))
+        kept = len(levels)
+        # From the top down, levels that are thinner all round are the bevel.
+        while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:
+            kept -= 1
+        least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
+        thinnest, step = int(np.argmin(least)), float(heights[1] - heights[0])
+        near = np.clip(heights[thinnest] + np.array([-0.8, -0.4, 0.4, 0.8]) * step, low, heights[kept - 1])
+        levels = levels[:kept] + [self._thickness_at(float(height)) for height in near]
+        return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])
+
+    def _carries_seat(self, height_mm: float) -> bool:
+        """True if the stone's own seat is cut into the inner face at a height: all of the stone lies in the hollow and
+        against the face."""
+        stone = self.frame.stone_at(height_mm) if height_mm > self.frame.culet[2] else []
+        _, inner = self.faces(height_mm)
+        if not stone or inner is None:
+            return False
+        pavilion = largest(stone)
+        room = distances_mm(pavilion, inner)
+        return bool((room <= SEAT_MM).any() and (is_inside([inner], pavilion) | (room <= SEAT_MM)).all())
+
+    def _thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
+        """(k,) mm square to the wall and (k, 3) where, at one height; empty where nothing of it is met."""
+        outer, inner = self.faces(height_mm)
+        if outer is not None and inner is not None:
+            points = np.concatenate([outer, inner])
+            # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of
+            # dents are not.
+            values = np.concatenate([distances_mm(outer, inner), distances_mm(inner, outer)])
+        else:
+            values, points = self._piece_thickness_at(height_mm)
+        return values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height_mm)])
+
+    def _piece_thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
+        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces. The ways beside a window's edge are
+        left out, because they leave through it."""
+        points, normals = self.frame.stations
+        ways = crossings(self.frame.part_at("wall", height_mm), points, -normals)
+        if ways.shape[1] < 2:
+            return np.zeros(0), np.zeros((0, 2))
+        near = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)[:, :2]
+        met = np.isfinite(near).all(axis=1)
+        met &= np.roll(met, 1) & np.roll(met, -1)
+        enters: Floats = points[met] - normals[met] * near[met, :1]
+        return near[met, 1] - near[met, 0], enters
+
+    @cached_property
+    def intrusion(self) -> tuple[float, Floats]:
+        """Most that metal stands out of the hollow's face, mm, and (3,) where, in the lower part of the wall, where no
+        seat is cut: by how much more than usual a place of the hollow lies from the outer wall. Looked for at the
+        heights at which the wall is a whole ring."""
+        frame = self.frame
+        most, place = 0.0, frame.culet
+        low, high = frame.base_mm + 0.02, frame.base_mm + HOLLOW_SHARE * (self.top_mm - frame.base_mm)
+        count = min(max(round((high - low) / HOLLOW_MM), HOLLOW_LEVELS[0]), HOLLOW_LEVELS[1])
+        for height in np.linspace(low, high, count).tolist():
+            outer, face = self.faces(height)
+            within = sorted(frame.metal_at(height), key=lambda loop: -abs(area_mm2([loop])))[1:]
+            if outer is None or face is None or not within:
+                continue
+            found = np.concatenate([corners_and_middles(loop) for loop in within])
+            over = distances_mm(found, outer) - float(np.median(distances_mm(face, outer)))
+            # Only what stands out needs to be told from metal outside the wall.
+            out = np.flatnonzero(over > most)
+            out = out[is_inside([outer], found[out])]
+            if len(out):
+                j = int(out[np.argmax(over[out])])
+                most, place = float(over[j]), np.array([*found[j], height])
+        return most, place
+
+    @cached_property
+    def hollow_loops(self) -> list[tuple[float, Floats]]:
+        """Heights of the hollow at which it is closed all round, and its face (k, 2) there."""
+        top = self.frame.base_mm + HOLLOW_SHARE * (self.top_mm - self.frame.base_mm)
+        found = [(float(z), self.faces(float(z))[1]) for z in np.linspace(self.frame.base_mm + 0.02, top, 5)]
+        return [(height, face) for height, face in found if face is not None]
