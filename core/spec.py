@@ -124,7 +124,7 @@ def _fields() -> tuple[Field, ...]:
         Field("stone", "mesh_tilt_length_deg", "angle", "Turns a mesh's measured orientation about its length; 180 turns it over", -180, 180),
         Field("stone", "mesh_tilt_width_deg", "angle", "Turns a mesh's measured orientation about its width", -180, 180),
         Field("stone", "mesh_turn_deg", "angle", "Turns a mesh's measured orientation about its height", -180, 180),
-        Field("head", "style", "choice", "How the head holds the stone", choices=("tapered claw", "basket", "gallery", "coronet", "rim")),
+        Field("head", "style", "choice", "How the head holds the stone", choices=("tapered claw", "basket", "gallery", "coronet", "peg", "rim")),
         Field("head", "culet_clearance_mm", "length", "Culet above the lowest plane of the head", 0.1, 20),
         Field("wall", "taper_deg", "angle", "Angle of the wall to the axis, per side", 0, 40),
         Field("wall", "thickness_mm", "length", "Thickness of the wall, square to it", 0.2, 10),

@@ -108,7 +108,8 @@ class Run:
 
     def length(self, spot: Floats | float, inset: Floats | float) -> Floats:
         """Along the parallel at an inset, mm, without what its corners take away."""
-        length: Floats = np.interp(spot, self.spots, self.lengths) - inset * np.interp(spot, self.spots, self.turns)
+        turned = np.asarray(inset) * np.interp(spot, self.spots, self.turns)
+        length: Floats = np.interp(spot, self.spots, self.lengths) - turned
         return length
 
     def spot(self, length: Floats, inset: Floats, between: tuple[float, float]) -> Floats:

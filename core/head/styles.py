@@ -10,8 +10,10 @@ from ..spec import Spec
 from .claws import raise_claws
 from .draft import Draft
 from .openings import pierce_wall, scoop_wall
+from .peg import raise_peg
 from .planning.claws import plan_claws
 from .planning.openings import plan_coronet, plan_gallery
+from .planning.peg import plan_peg
 from .planning.rails import plan_basket
 from .planning.rim import plan_rim
 from .planning.wall import plan_wall
@@ -61,6 +63,7 @@ STYLES = {style.name: style for style in (
     Style("basket", (plan_basket,), (RAILS, CLAWS)),
     Style("gallery", (plan_gallery,), (Maker(pierce_wall), CLAWS)),
     Style("coronet", (plan_coronet,), (Maker(scoop_wall), CLAWS)),
+    Style("peg", (plan_peg,), (Maker(raise_peg), CLAWS)),
     Style("rim", (plan_rim,), (RIM_WALL, RIM)),
 )}
 

@@ -1,0 +1,71 @@
+"""The peg: a small solid base that the claws spring from, with no wall between them."""
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from ...dimension import COMMON, GEOMETRY, Dimension
+from ...errors import Fault, SpecError
+from ..draft import Draft
+from .claws import plan_claws
+from .position import plan_girdle, plan_seat
+
+START_MM, RISE = 0.75, 0.25
+"""Usual diameter of the peg: START_MM and RISE times the stone's width. Common practice, no source."""
+
+HEIGHT_SHARE, HEIGHT_LOW_MM, HEIGHT_HIGH_MM = 0.2, 0.8, 1.5
+"""Usual height of the peg as a share of the stone's width, and its bounds. Common practice, no source."""
+
+MOST_LEAN_DEG = 45.0
+"""Claws that lean out more bend open under a blow, and the girdle cuts them lengthwise. Common practice, no source."""
+
+MOST_LIFT = 0.5
+"""By how much of its width a long stone may be lifted so that the claws to its ends lean no more. Common practice, no
+source."""
+
+MOST_FLARE_DEG = 20.0
+"""The peg widens upwards with its claws, but no more than this. Common practice, no source."""
+
+COARSE_MM = 0.02
+"""Chord error at which the outline's farthest place is looked for. Larger: long stones stand too low by it."""
+
+
+def plan_peg(draft: Draft) -> None:
+    """Peg, position and claws. Raises SpecError where the culet would touch the peg or the claws would lean too far."""
+    stone, rules, derive = draft.stone, draft.rules, draft.derive
+    if draft.is_pinned("taper"):
+        raise SpecError(Fault("wall.taper_deg", draft.spec.get("wall.taper_deg"), "the claws of a peg lean from its edge to the "
+                              "girdle, and there is no wall; leave the taper out, or change peg.diameter_mm"))
+    width = stone.width_mm
+    least = max(draft.metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    diameter = derive("peg_diameter", round(max(START_MM + RISE * width, least), 2), "mm",
+                      "In proportion to the stone, so that the claws lean out to the girdle.", COMMON)
+    if not least - 1e-9 <= diameter <= 2.0 * stone.outline.reach_mm:
+        raise SpecError(Fault("peg.diameter_mm", diameter, f"it must be at least {least:g} mm to be cast and at most "
+                              f"{2.0 * stone.outline.reach_mm:.2f} mm, or the claws would lean in"))
+    height = derive("peg_height", round(max(least, min(max(HEIGHT_SHARE * width, HEIGHT_LOW_MM), HEIGHT_HIGH_MM)), 2), "mm",
+                    "Tall enough for the claws to grow from and to be soldered or cast onto a shank.", COMMON)
+    gap, preferred = rules["head.pavilion_gap_least_mm"], rules["head.culet_clearance_preferred_mm"]
+    far = float(np.linalg.norm(stone.outline.loop(0.0, stone.outline.counts(COARSE_MM)), axis=1).max())
+    clear = height + preferred.value
+    lift = (far - diameter / 2.0) / math.tan(math.radians(MOST_LEAN_DEG)) - stone.pavilion_depth_mm
+    if lift > clear + MOST_LIFT * width:
+        raise SpecError(Fault("head.style", "peg", f"the claws to the ends of a stone {stone.length_mm:.4g} × {width:.4g} mm would "
+                              f"lean more than {MOST_LEAN_DEG:g}° from one small peg; take the style \"basket\""))
+    plan_girdle(draft, math.ceil(100.0 * max(clear, lift) - 1e-9) / 100.0,
+                f"Keeps the culet {preferred.value:g} mm off the peg." if lift <= clear else
+                f"Lifts a long stone until no claw leans more than {MOST_LEAN_DEG:g}°.")
+    if draft["culet_clearance"] - height < gap.value - 1e-9:
+        key, value = (("head.culet_clearance_mm", draft["culet_clearance"]) if draft.is_pinned("culet_clearance")
+                      else ("peg.height_mm", height))
+        raise SpecError(Fault(key, value, f"the culet would stand {draft['culet_clearance'] - height:.2f} mm over the peg of "
+                              f"{height:g} mm and needs {gap.value:g} mm; take a clearance of at least {height + gap.value:.2f} mm "
+                              "or a lower peg"))
+    lean = math.degrees(math.atan2(width / 2.0 - diameter / 2.0, draft["girdle_plane"]))
+    draft.all["taper"] = Dimension("taper", lean, "deg", "How far the claws beside the stone's width lean out: from the peg's edge "
+                                   "to the girdle.", GEOMETRY, False)
+    derive("peg_flare", min(lean, MOST_FLARE_DEG), "deg", "The peg widens upwards with its claws, so that they grow out of it.",
+           COMMON)
+    plan_claws(draft)
+    plan_seat(draft)
