@@ -1,7 +1,8 @@
 """The rub-over rim and the wall with the ledge under it, as cast and rubbed over the stone.
 
-As cast the rim stands outside the girdle by the seat's clearance, equally thick all round, its faces parallel to the
-wall's and its top flat, as the setter files it. The setter pushes it over: its metal goes where the rim was closed
+As cast the rim stands upright outside the girdle by the seat's clearance, so that the stone drops in from above; it is
+equally thick all round and its top is flat, as the setter files it. The wall under it leaves its outer face at the
+ledge and runs inwards at the taper. The setter pushes it over: its metal goes where the rim was closed
 to the girdle and laid over the crown, thinned at the lip and burnished to one slope from there to its outer face. None
 is lost, so how far it comes to cover the crown follows from how much there was.
 """
@@ -10,7 +11,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TypeVar
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from ..solid.kernel import Solid, overlap, solid_of, volume_mm3
 from ..spec import directions_deg
 from ..stone import Stone
 from ..stone.outline import Place
+from ..stone.side import crown_run_mm
 from ..tolerance import OVERLAP_MM
 from .draft import Plan
 from .planning.rim import COVER_MOST, SHOULDER
@@ -35,9 +36,6 @@ KEEL_MM = 5.0 * OVERLAP_MM
 LIP_SHARE = 1.0 / 3.0
 """Thickness of the burnished lip, as a share of the rim's. Common practice, no source."""
 
-REACH_MOST = 0.8
-"""How far in, as a share of the way to the outline's middle, a lip can lie. Larger: parallels close up."""
-
 KEPT_SHARE = 5e-4
 """How exactly, as a share of itself, the rim's volume is kept when it is rubbed over. Smaller: more trials."""
 
@@ -48,48 +46,40 @@ BESIDE = 0.05
 """How near to an opening's end, in samples, no other sample is kept. Smaller: slivers beside the end."""
 
 
-Measure = TypeVar("Measure", float, Floats)
-
-
 @dataclass(frozen=True)
 class _Faces:
-    """The wall's and the rim's faces: how far outside the girdle's outline they stand at a height, mm."""
+    """Heights of girdle plane, ledge and the rim's top, and how far outside the girdle the rim's faces stand, mm."""
 
     girdle: float
+    ledge: float
     top: float
-    rim_top: float
-    slope: float
     inner: float
     outer: float
-    through: float
 
     @classmethod
     def of(cls, plan: Plan) -> _Faces:
-        angle = math.radians(plan["taper"])
         inner = plan["seat_clearance"]
-        return cls(plan["girdle_plane"], plan["wall_top"], plan["girdle_plane"] + plan["rim_height"], math.tan(angle), inner,
-                   inner + plan["rim_thickness"] / math.cos(angle), plan["wall_thickness"] / math.cos(angle))
-
-    def shifted(self, height: Measure) -> Measure:
-        """How far the taper carries a face outwards from the girdle plane to a height."""
-        return (height - self.girdle) * self.slope
+        return cls(plan["girdle_plane"], plan["wall_top"], plan["girdle_plane"] + plan["rim_height"], inner,
+                   inner + plan["rim_thickness"])
 
 
 def raise_rim_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     """The wall from the base plane to the ledge, as one closed shell of quads, "wall". even: as `raise_wall`."""
     faces, curve = _Faces.of(site.plan), rounded(site.outline)
     counts = _cast_counts(site, curve)
+    angle = math.radians(site.plan["taper"])
+    slope, through = math.tan(angle), site.plan["wall_thickness"] / math.cos(angle)
     keeps_rows = even or not site.outline.is_one_piece
     pitch = LONGEST_QUAD * site.outline.perimeter_mm / sum(counts) if keeps_rows else math.inf
-    up = _levels(0.0, faces.top, pitch)
+    up = _levels(0.0, faces.ledge, pitch)
     # Where the outer face crosses the girdle's own outline, rounded corners become mitred ones.
-    crossing = faces.girdle - faces.outer / faces.slope if faces.slope > 0.0 else -1.0
-    if not site.outline.is_one_piece and 0.0 < crossing < faces.top:
+    crossing = faces.ledge - faces.outer / slope if slope > 0.0 else -1.0
+    if not site.outline.is_one_piece and 0.0 < crossing < faces.ledge:
         up = np.sort(np.append(up, crossing))
-    down = _levels(faces.top, 0.0, pitch)
+    down = _levels(faces.ledge, 0.0, pitch)
     heights = np.concatenate([up, down])
-    out = faces.outer + faces.shifted(heights)
-    out[len(up):] -= faces.through
+    out = faces.outer + (heights - faces.ledge) * slope
+    out[len(up):] -= through
     return {"wall": closed_band(_rows(curve, counts, out, heights), "wall")}
 
 
@@ -98,12 +88,12 @@ def raise_rim(site: Site, even: bool) -> dict[str, PolyMesh]:
     faces, curve = _Faces.of(site.plan), rounded(site.outline)
     counts = _cast_counts(site, curve)
     pitch = LONGEST_QUAD * site.outline.perimeter_mm / sum(counts) if even else math.inf
-    up = _levels(faces.top, faces.rim_top, pitch)
+    up = _levels(faces.ledge, faces.top, pitch)
     heights = np.concatenate([up, up[::-1]])
-    out = np.concatenate([np.full(len(up), faces.outer), np.full(len(up), faces.inner)]) + faces.shifted(heights)
+    out = np.concatenate([np.full(len(up), faces.outer), np.full(len(up), faces.inner)])
     keel = out[0] + (out[-1] - out[0]) * np.array([1.0, 2.0]) / 3.0
     rows = _rows(curve, counts, np.concatenate([keel[:1], out, keel[1:]]),
-                 np.concatenate([[faces.top - KEEL_MM], heights, [faces.top - KEEL_MM]]))
+                 np.concatenate([[faces.ledge - KEEL_MM], heights, [faces.ledge - KEEL_MM]]))
     return {"rim": _opened(site, curve, counts, rows)}
 
 
@@ -113,7 +103,8 @@ def rub_rim(site: Site) -> dict[str, Solid]:
     Raises GeometryError if it holds too little metal to close on the girdle, or more than lies on this crown.
     """
     plan, stone, curve = site.plan, site.stone, rounded(site.outline)
-    faces, counts = _Faces.of(plan), curve.counts(site.chord_mm, _Faces.of(plan).outer, STATION_MM)
+    faces = _Faces.of(plan)
+    counts = curve.counts(site.chord_mm, faces.outer, STATION_MM)
     shape = _Rubbed(faces, stone, curve, counts, plan["rim_thickness"], plan["ledge_width"])
     cutter = seat_tool(stone, plan["girdle_plane"], 0.0)
 
@@ -121,8 +112,8 @@ def rub_rim(site: Site) -> dict[str, Solid]:
         body = solid_of(_opened(site, curve, counts, shape.rows(push, 0.0)), "rim")
         return (volume_mm3(body) - volume_mm3(overlap(body, cutter))) / cast - 1.0
 
-    heights = np.array([faces.top, faces.rim_top, faces.rim_top, faces.top])
-    out = np.array([faces.outer, faces.outer, faces.inner, faces.inner]) + faces.shifted(heights)
+    heights = np.array([faces.ledge, faces.top, faces.top, faces.ledge])
+    out = np.array([faces.outer, faces.outer, faces.inner, faces.inner])
     cast = _opened(site, curve, counts, _rows(curve, counts, out, heights)).volume_mm3()
     push = _pushed_until_kept(excess)
     return {"rim": solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim")}
@@ -143,10 +134,10 @@ class _Rubbed:
         """Rows (n, 3) of the section: foot, shoulder, lip, and back down within the stone, which is cut out later."""
         faces, stone = self.faces, self.stone
         edge = faces.girdle + stone.girdle_mm
-        most = min(COVER_MOST * (stone.width_mm - stone.table_width_mm) / 2.0, REACH_MOST * stone.outline.reach_mm)
+        most = COVER_MOST * crown_run_mm(stone)
         cover = most * min(push, 1.0)
         # Never so thick that it stands above the table where it is pushed farthest.
-        lip = max(push, 1.0) * min(LIP_SHARE * self.thickness, (faces.rim_top - edge) / 2.0,
+        lip = max(push, 1.0) * min(LIP_SHARE * self.thickness, (faces.top - edge) / 2.0,
                                    (1.0 - COVER_MOST) * stone.crown_height_mm)
         step = max(0.1 * cover, 0.01 * stone.width_mm)
         heights = self._crown(np.array([max(cover - step, 0.0), cover, cover + step]))
@@ -155,14 +146,13 @@ class _Rubbed:
         sin, cos = math.sin(lean), math.cos(lean)
         outer_z, inner_z = heights[1] + lip * cos, heights[1] - 0.5 * lip * cos
         shoulder = edge + SHOULDER * max(0.0, float(np.median(outer_z)) - edge)
-        foot = faces.outer + faces.shifted(faces.top)
         within = -0.5 * self.ledge
-        out = np.array([foot, faces.outer + faces.shifted(shoulder), lip * sin - cover, -0.5 * lip * sin - cover, within])
-        z = [faces.top, shoulder, outer_z, inner_z, faces.top]
+        out = np.array([faces.outer, faces.outer, lip * sin - cover, -0.5 * lip * sin - cover, within])
+        z = [faces.ledge, shoulder, outer_z, inner_z, faces.ledge]
         rows = _rows(self.curve, self.counts, out, z)
         rows.insert(4, (rows[3] + rows[4]) / 2.0)
-        keel = foot + (within - foot) * np.array([1.0, 2.0]) / 3.0
-        low = faces.top - keel_mm
+        keel = faces.outer + (within - faces.outer) * np.array([1.0, 2.0]) / 3.0
+        low = faces.ledge - keel_mm
         first, last = _rows(self.curve, self.counts, keel, [low, low])
         return [first, *rows, last] if keel_mm > 0.0 else rows
 

@@ -1,4 +1,4 @@
-"""The side of a stone above its girdle: whether it is a dome, and up to where it still stands upright."""
+"""The side of a stone above its girdle: whether it is a dome, up to where it stands upright, how far in the table begins."""
 from __future__ import annotations
 
 from functools import lru_cache
@@ -19,6 +19,12 @@ pass for domes."""
 
 RING_SHARE = 1e-6
 """Facets whose middles differ in height by less, as a share of the crown's, are one ring. Larger: rings of melee merge."""
+
+RUN_CHORD_MM = 0.01
+"""How finely the outline is followed when the way to the table is measured. Larger: the way reads long."""
+
+MIDDLE_SHARE = 0.8
+"""How far in a lip can lie where there is no table, as a share of the outline's reach. Larger: parallels close up."""
 
 
 def is_domed(stone: Stone) -> bool:
@@ -41,6 +47,26 @@ def upright_height_mm(stone: Stone, lean_deg: float) -> float:
     middles = np.concatenate([[stone.girdle_mm], heights[first]])
     steepest = np.maximum.accumulate(np.concatenate([[0.0], least]))
     return float(np.interp(lean_deg, steepest, middles))
+
+
+@lru_cache(maxsize=32)
+def crown_run_mm(stone: Stone) -> float:
+    """Least way in, mm, from the outline to the table; to the middle, where no table ends the crown."""
+    mesh = stone.mesh
+    top = float(mesh.vertices[:, 2].max())
+    table = mesh.vertices[mesh.vertices[:, 2] > top - LEVEL, :2]
+    if len(table) < 3:
+        return MIDDLE_SHARE * stone.outline.reach_mm
+    edge = stone.outline.chain((), RUN_CHORD_MM)
+    return min(_nearest_mm(table, edge), _nearest_mm(edge, table[np.argsort(np.arctan2(*(table - table.mean(axis=0)).T))]))
+
+
+def _nearest_mm(points: Floats, loop: Floats) -> float:
+    """Least distance of points (n, 2) from the sides of a loop (k, 2), mm."""
+    ways = np.roll(loop, -1, axis=0) - loop
+    off = points[:, None] - loop
+    share = np.clip(np.einsum("ijk,jk->ij", off, ways) / np.maximum(np.einsum("jk,jk->j", ways, ways), LEVEL), 0.0, 1.0)
+    return float(np.linalg.norm(off - share[..., None] * ways, axis=2).min())
 
 
 # A slider of the head asks the same stone at every tick.

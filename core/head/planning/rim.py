@@ -7,10 +7,10 @@ from itertools import pairwise
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...spec import directions_deg
-from ...stone.side import is_domed, upright_height_mm
+from ...stone.side import crown_run_mm, is_domed, upright_height_mm
 from ...tolerance import SAME_POINT_MM
 from ..draft import Draft
-from .position import hollow_mm, plan_girdle, plan_seat, plan_taper
+from .position import plan_girdle, plan_seat, plan_taper
 
 RELIEF_MM = 0.05
 """How far in from the girdle the pavilion meets the ledge: the girdle's lower edge stays clear of the ledge's corner,
@@ -25,16 +25,16 @@ BEARING_LEAST_MM = 0.1
 STEPS = 40
 """Steps to the ledge of a given inset. Fewer: it is missed on a pavilion that bends."""
 
-FILLED = 0.9
+FILLED = 0.8
 """The share of what lies between crown, lip and shoulder that a rim of the derived height may fill. Larger: the lip comes
 to stand above the table."""
 
 OPEN_DEG = 40.0
 """How wide an opening of the rim is where nothing is said. Common practice, no source."""
 
-COVER_MOST = 0.7
-"""How far up the crown, in plan from the girdle to the table, the lip is pushed; metal beyond that thickens it. Common
-practice, no source."""
+COVER_MOST = 0.75
+"""How far the lip is pushed, as a share of the shortest way in from the girdle to the table; metal beyond that thickens it.
+Common practice, no source."""
 
 SHOULDER = 0.4
 """Where the burnished slope leaves the outer face, as a share of the lip's height above the girdle. Common practice, no
@@ -90,40 +90,39 @@ def _plan_ledge(draft: Draft, ledge: float) -> None:
     stone, rules, derive = draft.stone, draft.rules, draft.derive
     girdle, angle = draft["girdle_plane"], math.radians(draft["taper"])
     slope, lean = math.tan(angle), math.cos(angle)
-    outside = draft["seat_clearance"] + draft["rim_thickness"] / lean
-    inset, drop = _seat_mm(draft, outside, slope)
+    outside = draft["seat_clearance"] + draft["rim_thickness"]
+    inset, drop = _seat_mm(draft, outside, lean)
     derive("seat_inset", inset, "mm", "Least way, square to the wall, from its outer face to the pavilion at the ledge: rim, "
            "clearance, and what keeps the girdle's edge out of the ledge's corner.", COMMON)
     derive("wall_drop", drop, "mm", f"The ledge lies so far below the girdle that a pavilion of this stone's overall slope "
            f"meets it {RELIEF_MM:g} mm inside, or at the inset given.", COMMON)
     top = derive("wall_top", girdle - drop, "mm", "The girdle plane less the drop: the ledge that the stone rests on.")
-    usual = (outside - drop * slope + ledge) * lean
     low = rules["rim.ledge_low_mm"]
-    thickness = derive("wall_thickness", usual, "mm", "Under the rim, and inwards as far as the ledge that carries the stone.",
+    thickness = derive("wall_thickness", (outside + ledge) * lean, "mm", "Under the rim, and inwards as far as the ledge that carries the stone.",
                        low.source)
-    ledge = derive("ledge_width", thickness / lean - outside + drop * slope, "mm", "From the girdle's line in to the hollow: "
+    ledge = derive("ledge_width", thickness / lean - outside, "mm", "From the girdle's line in to the hollow: "
                    "wide enough to carry the girdle, narrow enough to let light under the stone.", low.source)
-    least = inset / lean - outside + drop * slope + BEARING_LEAST_MM
+    least = inset / lean - outside + BEARING_LEAST_MM
     if ledge < least - SAME_POINT_MM:
         raise SpecError(Fault("wall.thickness_mm", thickness, "it leaves the stone no ledge inside the rim; take at least "
-                              f"{(least + outside - drop * slope) * lean:.2f} mm"))
-    inner = girdle * slope + (thickness / lean - outside)
+                              f"{(least + outside) * lean:.2f} mm"))
+    inner = top * slope + ledge
     if inner >= stone.outline.reach_mm - SAME_POINT_MM:
-        _refuse_closed(draft, thickness, slope, outside * lean)
+        _refuse_closed(draft, slope)
     half = stone.width_mm / 2.0
-    derive("outer_radius_base", half + outside - girdle * slope, "mm",
-           "The outer face stands outside the girdle by clearance and rim, and runs inwards at the taper to the base.")
-    derive("outer_radius_top", half + outside - drop * slope, "mm", "The outer face at the ledge.")
+    derive("outer_radius_base", half + outside - top * slope, "mm",
+           "The wall leaves the rim's outer face at the ledge and runs inwards at the taper to the base.")
+    derive("outer_radius_top", half + outside, "mm", "The rim stands upright outside the girdle by its clearance and thickness.")
     derive("inner_radius_base", half - inner, "mm", "The hollow at the base: the outer radius less the wall.")
 
 
-def _seat_mm(draft: Draft, outside: float, slope: float) -> tuple[float, float]:
+def _seat_mm(draft: Draft, outside: float, lean: float) -> tuple[float, float]:
     """Least way, square to the wall, from its outer face to the pavilion at the ledge, and the ledge's drop, both mm."""
-    stone, girdle, lean = draft.stone, draft["girdle_plane"], math.cos(math.atan(slope))
+    stone, girdle = draft.stone, draft["girdle_plane"]
     given = draft.spec.get("wall.seat_inset_mm")
     if given is None or stone.pavilion_depth_mm == 0.0:
         drop = RELIEF_MM * 2.0 * stone.pavilion_depth_mm / stone.width_mm
-        return (stone.pavilion_inset_mm(drop) + outside - drop * slope) * lean, drop
+        return (stone.pavilion_inset_mm(drop) + outside) * lean, drop
     relief = given / lean - outside
     if relief <= 0.0:
         raise SpecError(Fault("wall.seat_inset_mm", given, "the rim and its clearance alone take more; take more than "
@@ -131,34 +130,32 @@ def _seat_mm(draft: Draft, outside: float, slope: float) -> tuple[float, float]:
     drop = relief
     for _ in range(STEPS):
         # Near the girdle a pavilion is all but straight, so each step in proportion lands all but on the place.
-        come_in = stone.pavilion_inset_mm(drop) - drop * slope
-        if come_in <= 0.0 or drop >= girdle:
-            raise SpecError(Fault("wall.seat_inset_mm", given, "with this stone and taper the ledge would lie below the "
-                                  "base; take a smaller inset or taper"))
-        before, drop = drop, drop * relief / come_in
+        before, drop = drop, drop * relief / stone.pavilion_inset_mm(drop)
+        if drop >= girdle:
+            raise SpecError(Fault("wall.seat_inset_mm", given, "with this stone the ledge would lie below the base; take a "
+                                  "smaller inset"))
         if abs(drop - before) < SAME_POINT_MM:
             break
     return given, drop
 
 
-def _refuse_closed(draft: Draft, thickness: float, slope: float, outside: float) -> None:
+def _refuse_closed(draft: Draft, slope: float) -> None:
     """Raises SpecError for a wall that leaves no hollow at the base."""
-    stone, girdle = draft.stone, draft["girdle_plane"]
-    if draft.is_pinned("taper") and slope > 0.0:
-        most = next((tenth / 10.0 for tenth in range(400, -1, -1)
-                     if hollow_mm(stone, girdle, tenth / 10.0, thickness - outside) > 0.0), None)
-        if most is not None:
-            raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall closes before it reaches the base; with this "
-                                  f"stone and ledge it must be at most {most:.1f}°"))
+    top, ledge, reach = draft["wall_top"], draft["ledge_width"], draft.stone.outline.reach_mm
+    if draft.is_pinned("taper") and slope > 0.0 and reach > ledge:
+        most = math.floor(10.0 * math.degrees(math.atan((reach - ledge) / top))) / 10.0
+        raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall closes before it reaches the base; with this stone "
+                              f"and ledge it must be below {most:.1f}°"))
     if draft.is_pinned("wall_thickness"):
-        most_mm = outside + (stone.outline.reach_mm - girdle * slope) * math.cos(math.atan(slope))
-        raise SpecError(Fault("wall.thickness_mm", thickness, "the wall fills its own hollow; it must be below "
-                              f"{most_mm:.2f} mm"))
-    if draft.is_pinned("culet_clearance"):
+        outside = draft["seat_clearance"] + draft["rim_thickness"]
+        most = (reach - top * slope + outside) * math.cos(math.atan(slope))
+        raise SpecError(Fault("wall.thickness_mm", draft["wall_thickness"], "the wall fills its own hollow; it must be below "
+                              f"{most:.2f} mm"))
+    if draft.is_pinned("culet_clearance") and reach > ledge:
         raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the wall closes before it reaches so "
                               "low a base; take a smaller clearance or taper"))
-    raise SpecError(Fault("stone.width_mm", stone.width_mm, f"a ledge of {draft['ledge_width']:.2f} mm all round leaves no "
-                          f"hollow under so narrow a stone; take a wider one, or {NEAREST}"))
+    raise SpecError(Fault("stone.width_mm", draft.stone.width_mm, f"a ledge of {ledge:.2f} mm all round leaves no hollow "
+                          f"under so narrow a stone; take a wider one, or {NEAREST}"))
 
 
 def _plan_height(draft: Draft, domed: bool) -> None:
@@ -197,9 +194,8 @@ def _plan_height(draft: Draft, domed: bool) -> None:
 
 def _fitting_mm(draft: Draft) -> float:
     """How far above the girdle a rim may stand so that its metal, pushed over, ends below the table; on a flat section."""
-    stone = draft.stone
-    crown, thickness = stone.crown_height_mm, draft["rim_thickness"] / math.cos(math.radians(draft["taper"]))
-    cover = COVER_MOST * (stone.width_mm - stone.table_width_mm) / 2.0
+    crown, thickness = draft.stone.crown_height_mm, draft["rim_thickness"]
+    cover = COVER_MOST * crown_run_mm(draft.stone)
     room = (draft["seat_clearance"] + thickness + cover) * (1.0 + SHOULDER) * crown / 2.0 - cover * COVER_MOST * crown / 2.0
     return max(RUBBED_LEAST_MM, min(crown, FILLED * room / thickness))
 
