@@ -18,7 +18,7 @@ import numpy as np
 from ..mesh import Floats, Ints
 from ..solid.kernel import bounds, section
 from .loops import is_inside
-from .measure import Gauge
+from .measure import HAIR_MM, Gauge
 
 TOUCH_MM = 0.02
 """How near to the stone metal counts as touching it: what a bur leaves. Larger: metal beside the stone would hold it."""
@@ -46,6 +46,12 @@ CLAW_REACH = 0.75
 
 FREE_SHARE = 1e-6
 """Free shares of a motion below this are rounding. Larger: a stone that creeps out counts as held."""
+
+TIP_SHARES = (-0.3, 0.0, 0.3)
+"""Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it is."""
+
+SLOPE_MM = 1e-4
+"""Step over which a crown's slope is read. Larger: it is read across a facet's edge."""
 
 ROUNDED = 9
 """Decimals that are kept of normals: rounding in the last places would wedge parallel sides, in sums if not in metal."""
@@ -136,23 +142,30 @@ def _fitted(columns: Floats, target: Floats, used: np.ndarray) -> Floats:
 # Finding them.
 
 
-def contacts_of(gauge: Gauge, with_crown: bool) -> Contacts:
-    """Where metal touches the stone at its girdle and pavilion, and on its crown if asked.
+def contacts_of(gauge: Gauge, is_set: bool, contact_share: float) -> Contacts:
+    """Where metal touches the stone, as it stands if it is set.
 
-    Metal that reaches into the stone counts as touching: that is where the setter's notch will be.
+    As cast, metal that reaches into the stone counts as touching, because there the setter's notch will be, and each
+    claw counts as closed over `contact_share` of the crown's slope.
     """
     low, girdle, high = gauge.girdle_plane_mm, gauge.girdle_plane_mm + gauge.stone.girdle_mm / 2.0, gauge.crown_edge_mm
-    levels = [girdle, *_pavilion_levels(gauge, low)]
-    if with_crown:
+    # A knife edge has no level of its own, so metal is looked for just above and below it.
+    edge = [girdle] if gauge.stone.girdle_mm > 4.0 * HAIR_MM else [low - HAIR_MM, high + HAIR_MM]
+    levels = [*edge, *_pavilion_levels(gauge, low)]
+    if is_set:
         levels += [high + share * (gauge.table_mm - high) for share in CROWN_SHARES]
     within = TOUCH_MM + min(gauge.settling_mm, SETTLING_MOST_MM)
     rings = Rings(gauge)
     found = [_touching(gauge, *rings.at(level), within) for level in levels]
     found.append(_under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within))
     points, normals = np.concatenate([each[0] for each in found]), np.concatenate([each[1] for each in found])
+    owners = owners_of(gauge, points, normals)
+    if not is_set and gauge.claws:
+        more, upwards, names = _closed_tips(gauge, contact_share)
+        points, normals = np.concatenate([points, more]), np.concatenate([normals, upwards])
+        owners = np.concatenate([owners, names])
     middle = (gauge.girdle_loop.max(axis=0) + gauge.girdle_loop.min(axis=0)) / 2.0
-    return Contacts(points, -normals, owners_of(gauge, points, normals), np.array([*middle, girdle]),
-                    gauge.stone.width_mm / 2.0)
+    return Contacts(points, -normals, owners, np.array([*middle, girdle]), gauge.stone.width_mm / 2.0)
 
 
 def _pavilion_levels(gauge: Gauge, girdle_mm: float) -> Iterable[float]:
@@ -228,6 +241,25 @@ def _under_base(gauge: Gauge, edge: Floats, normals: Floats, within_mm: float) -
         return nothing
     points = np.column_stack([places[met], np.full(int(met.sum()), low)])
     return points, np.tile([0.0, 0.0, -1.0], (len(points), 1))
+
+
+def _closed_tips(gauge: Gauge, contact_share: float) -> tuple[Floats, Floats, np.ndarray]:
+    """Where each claw will lie on the crown: three places across it, (k, 3) each with outward normals, and its name."""
+    places, names = [], []
+    for claw in gauge.claws:
+        line, _ = gauge.crown_line(claw, 2)
+        along = np.array([-claw.outwards[1], claw.outwards[0]])
+        tip = claw.edge + contact_share * (line[1, :2] - claw.edge)
+        places += [tip + share * claw.diameter_mm * along for share in TIP_SHARES]
+        names += [claw.name] * len(TIP_SHARES)
+    flat = np.array(places)
+    steps = np.concatenate([flat, flat + [SLOPE_MM, 0.0], flat + [0.0, SLOPE_MM]])
+    height, ahead, aside = gauge.stone.crown_height_at(steps).reshape(3, -1)
+    normals = np.column_stack([(height - ahead) / SLOPE_MM, (height - aside) / SLOPE_MM, np.ones(len(flat))])
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    # Beside the crown a tip finds nothing to lie on.
+    on = np.isfinite(normals).all(axis=1)
+    return np.column_stack([flat, height + gauge.girdle_plane_mm])[on], normals[on], np.array(names, object)[on]
 
 
 def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:

@@ -1,83 +1,301 @@
-"""Whether the claws hold the stone: spare metal as cast; height and contact as set; no way out sideways or upwards."""
+"""Whether the stone is held: its motions against every contact, its ways out, one claw lost, its corners; spare metal as
+cast, height and contact as set.
+
+Held means held by shape alone, without friction: sideways, down, up and against tipping. As cast the claws count as
+closed over the crown as far as the least contact asks. Turning in its own plane is left to friction.
+"""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
+from ..mesh import Floats
+from ..solid.kernel import section
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
+from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, holds_all, owners_of, sides
 from .findings import Finding, Limit, at_least, at_most, judge, unable
-from .loops import HALF_TURN_DEG, free_turn
+from .loops import distances_mm, is_inside
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
+SIDES = 8
+"""In how many ways a push is tried. Any stone that can move at all moves in one of them."""
+
+TURN_DEG = 1.5
+"""Steps in which an outline is turned. Larger: a heart reads wide between its lobes, and a way out is read too wide."""
+
+TURN_MOST_DEG = 15.0
+"""How far a stone turns in its seat while claws give way. Larger: a long stone would leave through the side of its head
+lengthwise, through the claws at its other side. Common practice, no source."""
+
+GUARD_STEPS = 12
+"""Places outside a point at which metal is looked for."""
+
+RIM = "rim"
+
+THROUGH = "Through an opening as wide as the part of it that has to pass, turned a little as it fits best, a stone leaves."
+
+
+@dataclass(frozen=True, eq=False)
+class Opening:
+    """A run of the girdle without metal: where it begins among the dense places, how many, and both ends (2,) mm."""
+
+    start: int
+    length: int
+    first: Floats
+    last: Floats
+
+
 def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of how the stone is held."""
-    yield from _sideways(subject, rules)
-    if not subject.gauge.claws:
-        yield unable("retention.spare", "Metal to bend over the crown", NO_CLAW, NAME_CLAWS)
-        return
+    gauge = subject.gauge
+    contacts = contacts_of(gauge, subject.is_set, rules.value("claws.contact_low"))
+    door = Door(gauge.girdle_loop)
+    if gauge.girdle_contact.any():
+        yield from _ways_out(subject, rules, door)
+    else:
+        rule = rules["claws.opening_most"]
+        yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0, rule.value, "1", None,
+                      "No metal stands at the girdle, so nothing holds the stone sideways.",
+                      "Raise claws past the girdle.", rule.source, rule.key)
+    yield from _held(subject, contacts)
+    if gauge.claws:
+        yield from _one_lost(subject, contacts, door)
+    yield from _corners(subject, rules)
     if subject.is_set:
         yield from _finished(subject, rules)
     else:
-        for claw in subject.gauge.claws:
+        for claw in gauge.claws:
             yield _spare(claw, subject, rules)
+    if not gauge.claws and RIM not in gauge.parts:
+        yield unable("retention.spare", "Metal to bend over the crown", NO_CLAW, NAME_CLAWS)
 
 
-def _sideways(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+# Ways out between two claws.
+
+
+def _ways_out(subject: Subject, rules: HouseRules, door: Door) -> Iterator[Finding]:
     gauge = subject.gauge
-    touching = gauge.girdle_contact
-    points, normals = gauge.dense_girdle
+    points, _ = gauge.dense_girdle
     girdle_z = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
-    if not touching.any():
-        yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0,
-                      rules.value("claws.opening_most"), "1", None,
-                      "No metal stands at the girdle, so nothing holds the stone sideways.",
-                      "Raise claws past the girdle.", rules["claws.opening_most"].source)
-        return
-    start, length = _longest_gap(touching)
-    share = length / len(touching)
-    middle = (start + length // 2) % len(touching)
-    place = [*points[middle], girdle_z]
-    yield judge("retention.opening", "Largest opening between claws, share of the girdle", share, "1", place,
+    found = openings(points, gauge.girdle_contact)
+
+    def place(opening: Opening) -> list[float]:
+        return [*points[(opening.start + opening.length // 2) % len(points)], girdle_z]
+
+    longest = max(found, key=lambda each: each.length, default=Opening(0, 0, points[0], points[0]))
+    yield judge("retention.opening", "Largest opening between claws, share of the girdle", longest.length / len(points), "1",
+                place(longest),
                 [at_most(rules["claws.opening_most"], "unsafe",
                          "Add a claw here, or spread the claws until no opening is above {limit} of the girdle.")],
                 READ_SHARE)
-    yield _passing(subject, start, length, place)
-    gap, free = free_turn(normals[touching])
-    direction = math.degrees(math.atan2(free[1], free[0]))
-    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held from one side only slides out at the other.",
-                  "geometry", f"Add a claw towards {direction:.0f}°, where the stone is free to leave.")
-    reach = float(np.max(points @ free))
-    yield judge("retention.sideways", "Widest arc of the girdle with nothing to stop the stone", gap, "deg",
-                [*(free * reach), girdle_z], [limit], 0.0)
+    wide, needed, widest = _widest(found, door) or (0.0, door.least_mm, longest)
+    limit = Limit(needed, False, "unsafe", THROUGH, "geometry",
+                  f"Add a claw here, or bring its neighbours to less than {needed:.2f} mm apart.")
+    yield judge("retention.passing", "Widest way out between two claws", wide, "mm", place(widest), [limit], -READ_MM)
 
 
-def _passing(subject: Subject, start: int, length: int, place: list[float]) -> Finding:
-    """The straight way between the two claws beside the largest opening against the stone's narrowest width."""
-    points, _ = subject.gauge.dense_girdle
-    count = len(points)
-    turn = np.radians(np.arange(0.0, 180.0, 2.0))
-    # Past half the girdle both claws stand behind the stone's widest line, and nothing narrows the way.
-    wide = math.inf if 2 * length >= count else float(
-        np.linalg.norm(points[(start - 1) % count] - points[(start + length) % count]))
-    narrowest = float(np.ptp(points @ np.array([np.cos(turn), np.sin(turn)]), axis=0).min())
-    limit = Limit(narrowest, False, "unsafe", "Through an opening as wide as itself a stone leaves sideways.",
-                  "geometry", f"Add a claw here, or bring its neighbours to less than {narrowest:.2f} mm apart.")
-    return judge("retention.passing", "Widest way out between two claws", min(wide, 2.0 * narrowest), "mm", place,
-                 [limit], -READ_MM)
+def _widest(found: Sequence[Opening], door: Door) -> tuple[float, float, Opening] | None:
+    """How wide the opening is through which the stone leaves most easily, mm, how wide it would have to be, and which."""
+    ways = [(float(np.linalg.norm(each.last - each.first)), door.needs_mm(each.first, each.last), each) for each in found]
+    return max(ways, key=lambda each: each[0] - each[1], default=None)
 
 
-def _longest_gap(touching: np.ndarray) -> tuple[int, int]:
-    """Where the longest run of False begins on a ring that holds a True, and how long it is."""
-    first = int(np.argmax(touching))
-    turned = np.roll(touching, -first)
-    edges = np.flatnonzero(turned)
-    runs = np.diff(np.append(edges, len(turned))) - 1
-    longest = int(np.argmax(runs))
-    return (first + int(edges[longest]) + 1) % len(turned), int(runs[longest])
+def openings(points: Floats, touching: np.ndarray) -> list[Opening]:
+    """Every run of False on a ring of places (n, 2), with the places that touch beside it; none if nothing touches."""
+    count, held = len(points), np.flatnonzero(touching)
+    if not len(held):
+        return []
+    runs = np.diff(np.append(held, held[0] + count)) - 1
+    return [Opening((int(held[i]) + 1) % count, int(runs[i]), points[held[i]], points[(held[i] + runs[i] + 1) % count])
+            for i in np.flatnonzero(runs)]
+
+
+class Door:
+    """How wide an opening must be for an outline (k, 2), counter-clockwise, to leave through it.
+
+    While a convex outline passes a door, its longest chord along the door has to fit at some time, unless that is outside
+    already (G. Strang, The Width of a Chair, 1982). The stone may turn as far as claws that give way let it.
+    """
+
+    def __init__(self, outline: Floats) -> None:
+        self.outline = outline
+        ways = np.concatenate([outline[1:], outline[:1]]) - outline
+        # Square to its sides an outline is narrowest; whole turns besides, because a cleft's lips are no side of it.
+        turn = np.arange(0.0, math.pi, math.radians(TURN_DEG))
+        self.across = np.concatenate([np.column_stack([-ways[:, 1], ways[:, 0]]) / np.hypot(*ways.T)[:, None],
+                                      np.column_stack([np.cos(turn), np.sin(turn)])])
+        self.wide_mm = np.ptp(outline @ self.across.T, axis=0)
+
+    @property
+    def least_mm(self) -> float:
+        """The outline's least width in any direction."""
+        return float(self.wide_mm.min())
+
+    def longest_mm(self, ways: Floats) -> Floats:
+        """(n,) the outline's longest chord along each unit way (n, 2): no chord leaves the strips of its widths, and in one
+        of them it is as long as the strip allows."""
+        longest: Floats = (self.wide_mm / np.maximum(np.abs(ways @ self.across.T), 1e-9)).min(axis=1)
+        return longest
+
+    def needs_mm(self, first: Floats, last: Floats) -> float:
+        """For the opening between two places (2,) of the outline, the second counter-clockwise of the first: the least of
+        the longest chords along it as the outline turns, or its own width where all that is behind it is narrower."""
+        wide = float(np.linalg.norm(last - first))
+        along = (last - first) / max(wide, 1e-12)
+        inwards = np.array([-along[1], along[0]])
+        over = (self.outline - first) @ inwards
+        behind = np.sort(over[over > 0.0])
+        if not len(behind) or _widths(self.outline @ along, over, behind).max() <= wide + READ_MM:
+            return wide
+        turn = np.radians(np.linspace(-TURN_MOST_DEG, TURN_MOST_DEG, 1 + 2 * round(TURN_MOST_DEG / TURN_DEG)))[:, None]
+        return float(self.longest_mm(np.cos(turn) * along + np.sin(turn) * inwards).min())
+
+
+def _widths(along: Floats, over: Floats, heights: Floats) -> Floats:
+    """(h,) how long the lines at heights across a ring of corners with coordinates (k,) each are inside it."""
+    low, count = int(np.argmin(over)), len(over)
+    order = (low + np.arange(count + 1)) % count
+    high = int(np.argmax(over[order[:-1]]))
+    up, down = order[:high + 1], order[high:][::-1]
+    ahead, back = (np.interp(heights, np.maximum.accumulate(over[part]), along[part]) for part in (up, down))
+    return np.abs(ahead - back)
+
+
+# Motions against the contacts.
+
+
+def _motions(subject: Subject) -> dict[str, Sequence[Floats]]:
+    """Unit motions that a head in this state has to stop, by the code of their check."""
+    level, down = sides(SIDES), np.array([0.0, 0.0, -1.0])
+    # A rim that still stands open leaves the way up free.
+    if not subject.is_set and not subject.gauge.claws:
+        return {"sideways": level, "downwards": [down]}
+    nothing = np.zeros(2)
+    return {"sideways": [np.append(way, nothing) for way in level], "downwards": [np.append(down, nothing)],
+            "upwards": [np.append(-down, nothing)], "tilt": [np.concatenate([np.zeros(3), way[:2]]) for way in level]}
+
+
+def _freest(contacts: Contacts, motions: Sequence[Floats]) -> tuple[float, Floats]:
+    """The motion of which most stays free: its share, and the twist in the middle of all those by which it escapes."""
+    free = [free_part(contacts.wrenches[:, :len(motions[0])], motion) for motion in motions]
+    # Sums of free twists are free, because they are a cone.
+    return max(share for share, _ in free), np.sum([twist for _, twist in free], axis=0)
+
+
+HELD = {
+    "sideways": ("Share of a push along the girdle that nothing stops",
+                 "A stone that is not held all round slides out where nothing holds it.",
+                 "Add a claw towards {towards}°, where the stone is free to leave."),
+    "downwards": ("Share of a push towards the culet that nothing stops",
+                  "A stone without a bearing all round sinks between the claws.",
+                  "Raise the wall or a rail under the stone, or notch the claws below the girdle, towards {towards}°."),
+    "upwards": ("Share of a lift that nothing stops",
+                "A stone that no metal holds down leaves the head upwards.",
+                "Close a claw over the crown towards {towards}°."),
+    "tilt": ("Share of a tip that nothing stops",
+             "A stone held down on one side only tips out at the other; its turning in the seat is left to friction.",
+             "Close a claw over the crown towards {towards}°."),
+}
+"""What each check of a motion says: title, why, remedy."""
+
+
+def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
+    gauge = subject.gauge
+    motions = _motions(subject)
+    is_held = "tilt" in motions and holds_all(contacts.wrenches)
+    ring = np.column_stack([gauge.dense_girdle[0], np.full(len(gauge.dense_girdle[0]), gauge.crown_edge_mm)])
+    for code, tried in motions.items():
+        share, twist = (0.0, tried[0]) if is_held else _freest(contacts, tried)
+        moved = contacts.velocity(twist, ring)
+        # It leaves where its girdle goes farthest: outwards, down or up.
+        outwards = np.linalg.norm(twist[:2]) > FREE_SHARE and code == "sideways"
+        goes = ring[:, :2] @ twist[:2] if outwards else -moved[:, 2] if code == "downwards" else moved[:, 2]
+        place = ring[int(np.argmax(goes))]
+        towards = math.degrees(math.atan2(*(place - contacts.centre)[1::-1]))
+        what, why, remedy = HELD[code]
+        limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=f"{towards:.0f}"))
+        yield judge(f"retention.{code}", what, share if share > FREE_SHARE else 0.0, "1", place if share > FREE_SHARE else None,
+                    [limit], 0.0)
+
+
+def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Finding]:
+    """The same questions with each claw broken off in turn, for the worst of them."""
+    gauge = subject.gauge
+    motions = [motion for tried in _motions(subject).values() for motion in tried]
+    points, normals = gauge.dense_girdle
+    ring = np.column_stack([points, np.full(len(points), gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0)])
+    owners = owners_of(gauge, ring, np.column_stack([normals, np.zeros(len(normals))]))
+    before = set(_runs(openings(points, gauge.girdle_contact)))
+    free: list[tuple[float, ClawMeasure]] = []
+    ways: list[tuple[float, float, ClawMeasure]] = []
+    for claw in gauge.claws:
+        left = contacts.without(claw.name)
+        share = 0.0 if holds_all(left.wrenches) else _freest(left, motions)[0]
+        free.append((share if share > FREE_SHARE else 0.0, claw))
+        opened = openings(points, gauge.girdle_contact & (owners != claw.name))
+        way = _widest([each for each in opened if not before.issuperset(_runs([each]))], door)
+        if way is not None:
+            ways.append((*way[:2], claw))
+    more = "Take one claw more" if len(gauge.claws) < 4 else "Take more claws, or wider ones"
+    why = "A head that needs every claw loses its stone with the first that breaks."
+    share, claw = max(free, key=lambda each: round(each[0], 3))
+    yield judge("retention.one_lost", f"Share of the stone's freest motion with {claw.name} broken off", share, "1",
+                claw.girdle_place, [Limit(0.0, False, "watch", why, "geometry",
+                                          f"{more}, or have the claws checked every year.")], 0.0)
+    if ways:
+        wide, needed, claw = max(ways, key=lambda each: round(each[0] - each[1], 3))
+        yield judge("retention.one_lost_way", f"Widest way out with {claw.name} broken off", wide, "mm", claw.girdle_place,
+                    [Limit(needed, False, "watch", why, "geometry", f"{more}, or bring the neighbours of {claw.name} to less "
+                           f"than {needed:.2f} mm apart.")], -READ_MM)
+
+
+def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:
+    return [(each.start, each.length) for each in found]
+
+
+# Corners.
+
+
+def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Metal outside every corner of the outline, and room at its points."""
+    gauge = subject.gauge
+    corners = [corner for corner in subject.stone.outline.corners if corner.turn_deg >= rules.value("retention.corner_from_deg")]
+    if not corners:
+        return
+    height = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
+    loops = section(gauge.metal, height)
+    shift = np.median(subject.placed.vertices - subject.stone.mesh.vertices, axis=0)[:2]
+    places = np.array([corner.point for corner in corners]) + shift
+    outwards = np.array([corner.normal for corner in corners])
+    turns = np.array([corner.turn_deg for corner in corners])
+    sharp = turns >= rules.value("retention.corner_sharp_deg")
+    away = np.min([distances_mm(places, loop) for loop in loops], axis=0) if loops else np.full(len(places), math.inf)
+    covered = is_inside(loops, places + outwards * READ_MM)
+    guard = rules["retention.corner_guard_mm"]
+    outside = [is_inside(loops, places + outwards * step) for step in np.linspace(READ_MM, guard.value + READ_MM, GUARD_STEPS)]
+    # A blow comes from outside: beside a sharp point metal is of no use.
+    bare = ~np.any(outside, axis=0) & (sharp | (away > guard.value + READ_MM))
+    worst = int(np.argmax(np.where(bare, turns, 0.0)))
+    limit = Limit(0.0, False, "unsafe" if (bare & sharp).any() else "watch", guard.why, guard.source,
+                  "Stand a claw at each bare corner, a V claw at a point, or close a rim around the stone.", guard.key)
+    yield judge("retention.corners", f"Corners of the stone without metal within {guard.value:.2f} mm", float(bare.sum()),
+                "count", [*places[worst], height], [limit], 0.0)
+    points = np.flatnonzero(~bare & (turns >= rules.value("retention.point_from_deg")))
+    if not len(points) or not subject.is_seat_cut:
+        return
+    room = np.where(covered, 0.0, away)
+    nearest = points[int(np.argmin(room[points]))]
+    yield judge("retention.point_free", "Least room between a point of the stone and its metal", room[nearest], "mm",
+                [*places[nearest], height], [at_least(rules["retention.point_relief_mm"], "watch",
+                "Relieve the metal at the point by a saw cut or a small drill, until {limit} mm are free.")], READ_MM)
+
+
+# Claws.
 
 
 def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
@@ -91,14 +309,13 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     longer = f"Make {claw.name} {max(0.0, max(needed, published.value) - spare):.2f} mm longer."
     return judge("retention.spare", f"Length of {claw.name} past the girdle", spare, "mm", place, [
         Limit(needed, True, "unsafe", "Shorter metal does not reach far enough over the crown once it is bent.",
-              contact.source, longer),
+              contact.source, longer, contact.key),
         at_least(published, "unsafe", longer)], READ_MM)
 
 
 def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
     crown = gauge.table_mm - gauge.crown_edge_mm
-    holding = []
     for claw in gauge.claws:
         top = gauge.claw_top_mm(claw)
         share = (top - gauge.crown_edge_mm) / crown
@@ -113,13 +330,3 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield judge("retention.contact", f"Contact of {claw.name} along the crown's slope", contact, "1", end,
                     [at_least(least, "unsafe", longer),
                      at_most(most, "watch", f"Trim {claw.name} to lie on at most {{limit}} of the slope.")], 0.01)
-        if contact > 0.0:
-            # Where it holds, not which way it faces, decides whether the stone can tip.
-            holding.append(claw.edge - gauge.girdle_loop.mean(axis=0))
-    turn, free = free_turn(np.array(holding)) if holding else (360.0, np.array([1.0, 0.0]))
-    direction = math.degrees(math.atan2(free[1], free[0]))
-    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone held down on one side only tips out at the other.",
-                  "geometry", f"Close a claw over the crown towards {direction:.0f}°.")
-    reach = float(np.max(gauge.dense_girdle[0] @ free))
-    yield judge("retention.upwards", "Widest turn without a claw over the crown", turn, "deg",
-                [*(free * reach), gauge.crown_edge_mm], [limit], -1e-6)

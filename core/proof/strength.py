@@ -1,0 +1,273 @@
+"""Each claw as a beam that stands out of the wall: the force at its tip that first bends it for good, and how far it springs
+back when it is closed.
+
+Sections are the claw's own, taken where it leaves wall or rail and up to the girdle, with the setter's notch in them. The
+figures are for screening: they leave out how the metal was cast, worked and worn, and are no test.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..mesh import Floats
+from ..solid.kernel import Solid, bounds, section, sections_outside
+from ..trade.alloys import Alloy
+from ..trade.house_rules import HouseRules
+from .findings import Finding, at_least, at_most, judge, unable
+from .loops import is_inside
+from .measure import HAIR_MM, ClawMeasure
+from .subject import NAME_CLAWS, NO_CLAW, Subject
+
+PITCH_MM = 0.5
+"""Height between the sections of a claw. Larger: a filed waist hides between them."""
+
+SECTIONS = (4, 12)
+"""Fewest and most of them."""
+
+LEVER_LEAST_MM = 0.05
+"""The least lever of a tip over a section. Smaller: a tip level with its section would bear any force."""
+
+HALVING_STEPS = 60
+"""Most steps to the line that halves a section; half a dozen do unless it is ragged."""
+
+RIM = "rim"
+
+
+@dataclass(frozen=True)
+class Beam:
+    """A section against bending towards or away from the stone.
+
+    area_mm2; middle_mm: its centroid; inertia_mm4: second moment about the line through it along the girdle; modulus_mm3:
+    that over the farthest fibre.
+    """
+
+    area_mm2: float
+    middle_mm: float
+    inertia_mm4: float
+    modulus_mm3: float
+
+
+def beam(loops: Sequence[Floats]) -> Beam:
+    """Of closed loops (k, 2), holes clockwise, with the way outwards first: exact sums over their corners (Green)."""
+    area, first, second = moments(loops)
+    if area <= 0.0:
+        return Beam(0.0, 0.0, 0.0, 0.0)
+    middle = first / area
+    inertia = second - area * middle * middle
+    x = np.concatenate(loops)[:, 0]
+    return Beam(area, middle, inertia, inertia / max(float(x.max()) - middle, middle - float(x.min())))
+
+
+def plastic_mm3(loops: Sequence[Floats]) -> float:
+    """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress, it is
+    the most that the section bears before it bends like a hinge."""
+    area, first, _ = moments(loops)
+    if area <= 0.0:
+        return 0.0
+    x = np.concatenate(loops)[:, 0]
+    low, high = float(x.min()), float(x.max())
+    half = first / area
+    for _ in range(HALVING_STEPS):
+        off = moments([clipped(loop, half) for loop in loops])[0] - area / 2.0
+        if abs(off) <= 1e-12 * area:
+            break
+        low, high = (low, half) if off > 0.0 else (half, high)
+        width = _width(loops, half)
+        # Newton's step where it stays between what is too low and too high, else their middle.
+        half -= off / width if width > 0.0 else math.inf
+        if not low < half < high:
+            half = (low + high) / 2.0
+    below, below_first, _ = moments([clipped(loop, half) for loop in loops])
+    return first - 2.0 * below_first - half * (area - 2.0 * below)
+
+
+def moments(loops: Sequence[Floats]) -> tuple[float, float, float]:
+    """Area, first and second moment about x = 0 of closed loops (k, 2), mm2, mm3 and mm4."""
+    sums = np.zeros(3)
+    for loop in loops:
+        after = np.concatenate([loop[1:], loop[:1]])
+        x, to = loop[:, 0], after[:, 0]
+        cross = x * after[:, 1] - to * loop[:, 1]
+        sums += cross.sum() / 2.0, (cross @ (x + to)) / 6.0, (cross @ (x * x + x * to + to * to)) / 12.0
+    return float(sums[0]), float(sums[1]), float(sums[2])
+
+
+def clipped(loop: Floats, most: float) -> Floats:
+    """The part of a loop (k, 2) with x at most `most`, as one loop (Sutherland and Hodgman, 1974)."""
+    after = np.concatenate([loop[1:], loop[:1]])
+    kept = loop[:, 0] <= most
+    crossing = kept != (after[:, 0] <= most)
+    rise = np.where(crossing, after[:, 0] - loop[:, 0], 1.0)
+    cuts = loop + ((most - loop[:, 0]) / rise)[:, None] * (after - loop)
+    both = np.stack([loop, cuts], axis=1).reshape(-1, 2)
+    cut: Floats = both[np.column_stack([kept, crossing]).ravel()]
+    return cut
+
+
+def _width(loops: Sequence[Floats], at: float) -> float:
+    """How long the line x = `at` is inside loops."""
+    total = 0.0
+    for loop in loops:
+        after = np.concatenate([loop[1:], loop[:1]])
+        crossing = (loop[:, 0] <= at) != (after[:, 0] <= at)
+        start, way = loop[crossing], (after - loop)[crossing]
+        y = start[:, 1] + (at - start[:, 0]) / way[:, 0] * way[:, 1]
+        # Ways towards higher x run below the metal, those back above it.
+        total += float(-(np.sign(way[:, 0]) * y).sum())
+    return total
+
+
+@dataclass(frozen=True)
+class Cantilever:
+    """A claw as a beam: heights (n,) mm of its sections from root to girdle, their loops and beams, the lever (n,) mm from
+    each to the tip along the claw, and the length (n,) mm of claw that each stands for."""
+
+    claw: ClawMeasure
+    heights: Floats
+    sections: tuple[list[Floats], ...]
+    beams: tuple[Beam, ...]
+    levers: Floats
+    lengths: Floats
+
+    def tip_force_n(self, stress_mpa: float) -> tuple[float, int]:
+        """The least force square to the claw at its tip that brings a fibre to a stress: F = stress · Z / lever (cantilever
+        with an end load, any textbook of strength of materials), and at which section."""
+        forces = [stress_mpa * each.modulus_mm3 / lever for each, lever in zip(self.beams, self.levers)]
+        weakest = int(np.argmin(forces))
+        return forces[weakest], weakest
+
+    def spring_back_deg(self, stress_mpa: float, modulus_gpa: float) -> float:
+        """How far the claw turns back when it is let go after being bent for good: the elastic part of the bend under the
+        force that makes the weakest section yield right through. By the first moment-area theorem (Mohr) the turn is the
+        sum of M / (E · I) over the length."""
+        _, weakest = self.tip_force_n(stress_mpa)
+        force = stress_mpa * plastic_mm3(self.sections[weakest]) / self.levers[weakest]
+        bends = [force * lever / (1000.0 * modulus_gpa * each.inertia_mm4) for each, lever in zip(self.beams, self.levers)]
+        return math.degrees(float(np.asarray(bends) @ self.lengths))
+
+
+def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
+    """Every claw that reaches the girdle, as it stands once it is finished."""
+    gauge = subject.gauge
+    girdle = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
+    crown = gauge.table_mm - gauge.crown_edge_mm
+    share = (rules.value("claws.tip_height_low") + rules.value("claws.tip_height_high")) / 2.0
+    finished = gauge.crown_edge_mm + share * crown
+    roots = [_root_mm(subject, claw) for claw in gauge.claws]
+    # Most claws leave the same wall, so that their sections are taken together.
+    found: dict[str, Cantilever] = {}
+    for root in dict.fromkeys(roots):
+        claws = [claw for claw, own in zip(gauge.claws, roots) if own == root]
+        count = min(max(math.ceil((girdle - root) / PITCH_MM) + 1, SECTIONS[0]), SECTIONS[1])
+        heights = np.linspace(root + HAIR_MM, girdle, count)
+        solids = [gauge.parts[claw.name] for claw in claws]
+        cuts = [_loops(solids, subject, float(height)) for height in heights]
+        for i, claw in enumerate(claws):
+            top = gauge.claw_top_mm(claw)
+            tip = top if subject.is_set else min(top, finished)
+            sections = tuple(_square_to(claw, level[i]) for level in cuts)
+            # The notch is as deep all along the girdle, and its lower end has the longer lever.
+            ends = np.append(heights[:-1], gauge.girdle_plane_mm)
+            levers = np.maximum((tip - ends) / claw.lean, LEVER_LEAST_MM)
+            steps = np.diff(np.append(heights, max(tip, girdle))) / claw.lean
+            # Each section stands for half the way to either neighbour; the last also for what is left to the tip, over
+            # which the moment falls to nothing.
+            lengths = np.concatenate([[0.0], steps[:-1] / 2.0]) + np.append(steps[:-1] / 2.0, steps[-1] / 2.0)
+            found[claw.name] = Cantilever(claw, heights, sections, tuple(map(beam, sections)), levers, lengths)
+    return [found[claw.name] for claw in gauge.claws]
+
+
+def _loops(solids: Sequence[Solid], subject: Subject, height_mm: float) -> list[list[Floats]]:
+    """The level cuts of solids at a height, without what the stone takes."""
+    if subject.is_seat_cut:
+        return [section(solid, height_mm) for solid in solids]
+    return sections_outside(solids, subject.stone_solid, height_mm)
+
+
+def _square_to(claw: ClawMeasure, loops: Sequence[Floats]) -> list[Floats]:
+    """Level loops as they look along the claw, with the way outwards first; the largest body of them only."""
+    frame = np.column_stack([claw.outwards * claw.lean, [-claw.outwards[1], claw.outwards[0]]])
+    turned = [(loop - claw.edge) @ frame for loop in loops]
+    outer = [loop for loop in turned if moments([loop])[0] > 0.0]
+    if len(outer) < 2:
+        return turned
+    # What the notch leaves on the stone's side of a claw carries nothing.
+    kept = max(outer, key=lambda loop: moments([loop])[0])
+    holes = [loop for loop in turned if moments([loop])[0] < 0.0]
+    return [kept, *(hole for hole in holes if is_inside([kept], hole[:1])[0])]
+
+
+def _root_mm(subject: Subject, claw: ClawMeasure) -> float:
+    """Height at which a claw leaves the highest part that holds it below the girdle: wall, rail or foot; else the base."""
+    gauge = subject.gauge
+    root = gauge.base_mm
+    low, high = bounds(gauge.parts[claw.name])
+    for name, solid in gauge.parts.items():
+        if name in gauge.claw_names or name == RIM:
+            continue
+        part_low, part_high = bounds(solid)
+        top = min(float(part_high[2]), gauge.girdle_plane_mm) - HAIR_MM
+        if top <= root or (part_low[:2] > high[:2]).any() or (low[:2] > part_high[:2]).any():
+            continue
+        own, other = section(gauge.parts[claw.name], top), section(solid, top)
+        if own and other and is_inside(other, np.concatenate(own)).any():
+            root = top
+    return root
+
+
+# Findings.
+
+
+def check_strength(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Every check of how strong the claws are."""
+    gauge = subject.gauge
+    if not gauge.claws:
+        if RIM not in gauge.parts:
+            yield unable("strength.tip_force", "Force that opens a claw", NO_CLAW, NAME_CLAWS)
+        return
+    found = cantilevers(subject, rules)
+    for each in found:
+        yield _tip_force(each, subject.alloy, rules)
+    yield _spring_back(found, subject.alloy, rules)
+
+
+def yield_mpa(alloy: Alloy, condition: str) -> float:
+    """The stress that first bends an alloy for good. condition: "as cast" or "hard".
+
+    The lower published 0.2 % proof stress is of annealed metal; other conditions go with their hardness, from memory.
+    """
+    hardness = alloy.hardness_cast_hv if condition == "as cast" else alloy.hardness_hard_hv
+    return alloy.proof_mpa[0] * sum(hardness) / sum(alloy.hardness_annealed_hv)
+
+
+def _tip_force(cantilever: Cantilever, alloy: Alloy, rules: HouseRules) -> Finding:
+    claw = cantilever.claw
+    force, weakest = cantilever.tip_force_n(yield_mpa(alloy, "as cast"))
+    rule = rules["strength.tip_force_least_n"]
+    whole = max(cantilever.beams, key=lambda each: each.area_mm2)
+    left = cantilever.beams[weakest].inertia_mm4 / whole.inertia_mm4 if whole.inertia_mm4 > 0.0 else 0.0
+    # Strength grows with the cube of the thickness, so does this remedy.
+    more = claw.diameter_mm * ((rule.value / force) ** (1.0 / 3.0) - 1.0) if 0.0 < force < rule.value else claw.diameter_mm
+    return judge("strength.tip_force", f"Force at the tip that opens {claw.name} of {alloy.name} as cast", force, "N",
+                 [*claw.at_height(cantilever.heights[weakest])],
+                 [at_least(rule, "watch", f"Thicken {claw.name} by {more:.2f} mm, take a shallower notch or a stronger alloy.")],
+                 0.01, f"worked hard it would bear {force * yield_mpa(alloy, 'hard') / yield_mpa(alloy, 'as cast'):.0f} N, and "
+                       f"{100.0 * left:.0f} % of its stiffness is left at its weakest section")
+
+
+def _spring_back(found: Sequence[Cantilever], alloy: Alloy, rules: HouseRules) -> Finding:
+    rule = rules["strength.spring_back_most_deg"]
+    modulus = sum(alloy.modulus_gpa) / 2.0
+    stress = sum(alloy.proof_mpa) / 2.0 * sum(alloy.hardness_cast_hv) / sum(alloy.hardness_annealed_hv)
+    turns = [each.spring_back_deg(stress, modulus) for each in found]
+    worst = int(np.argmax(turns))
+    claw = found[worst].claw
+    lift = math.radians(turns[worst]) * found[worst].levers[-1]
+    return judge("strength.spring_back", f"Angle by which {claw.name} of {alloy.name} springs back when it is closed",
+                 turns[worst], "deg", claw.girdle_place,
+                 [at_most(rule, "watch", f"Anneal the claws before closing them, and bend {claw.name} {turns[worst]:.1f}° too far; "
+                                         "a deeper notch bends more easily.")], 0.001,
+                 f"its tip lifts by {lift:.3f} mm if it is bent no farther than it shall stay")
