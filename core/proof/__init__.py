@@ -12,17 +12,21 @@ from .agreement import check_agreement
 from .casting import check_casting
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, worst_first
+from .marks import check_marks
 from .retention import check_retention
+from .rim import check_rim
 from .seat import check_seat
-from .strength import check_strength
 from .spread import Tolerances, tolerances_of, with_spread
+from .species_limits import check_species
+from .strength import check_strength
 from .subject import Subject, subject_of
 from .wear import check_wear
 
-CHECKS = (check_seat, check_claws, check_retention, check_strength, check_casting, check_wear, check_agreement)
+CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear, check_species,
+          check_marks, check_agreement)
 """The families of checks, in the order in which their findings come."""
 
-OF_STONE_AND_METAL = tuple(check for check in CHECKS if check is not check_agreement)
+OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_species, check_marks, check_agreement))
 OF_STONE = tuple(check for check in OF_STONE_AND_METAL if check is not check_casting)
 """The families that tolerances change: a stone that is off changes nothing of what the metal is as a casting."""
 

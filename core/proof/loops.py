@@ -13,6 +13,12 @@ from ..mesh import Floats
 ROUNDING = 1e-12
 """Share of a side by which a line may miss it for rounding alone. Larger: lines meet what they pass by."""
 
+SLIVER_MM = 1e-4
+"""Sides shorter than this are slivers where surfaces cross. Larger: fine curves lose their sides."""
+
+SQUARELY = 0.01
+"""How much a side counts as nearer for being seen squarely. Larger: a side that is a little nearer is passed over."""
+
 HALF_TURN_DEG = 180.0
 """Contacts all on one side leave the other free (statics of a rigid body without friction)."""
 
@@ -75,26 +81,27 @@ def _crosses_oddly(loop: Floats, points: Floats) -> np.ndarray:
 
 def distances_mm(points: Floats, loop: Floats) -> Floats:
     """(n,) least distance of points (n, 2) from the sides of a loop."""
-    squares, _ = _to_sides(points, [loop])
+    squares, _ = _to_sides(points, *edges_of([loop]))
     least: Floats = np.sqrt(squares.min(axis=1))
     return least
 
 
-def signed_distances_mm(points: Floats, loops: Sequence[Floats]) -> Floats:
-    """(n,) least distance of points (n, 2) from the sides of loops, negative inside what they enclose; inf if none."""
-    if not loops:
-        return np.full(len(points), np.inf)
-    squares, turned = _to_sides(points, loops)
-    # At a corner both sides are equally near; the one that is seen more squarely says which side the point is on.
-    nearest = np.argmin(squares - 1e-6 * turned * turned, axis=1)
+def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> Floats:
+    """(n,) least distance of points (n, 2) from the sides of loops, starts and ways each (e, 2), negative on their left,
+    which is inside what they enclose."""
+    starts, ways = sides
+    # Slivers at a corner point anywhere, so they can't say which side of the corner a point is on.
+    long = np.flatnonzero(np.einsum("ij,ij->i", ways, ways) > SLIVER_MM**2)
+    squares, turned = _to_sides(points, starts[long], ways[long])
+    # At a corner both sides are equally near; the one that is seen more squarely says it.
+    nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
     rows = np.arange(len(points))
     least: Floats = np.sqrt(squares[rows, nearest])
     return np.where(turned[rows, nearest] > 0.0, -least, least)
 
 
-def _to_sides(points: Floats, loops: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """(n, e) each: squared distances of points from the sides of loops, and how far to the left of the sides' lines."""
-    starts, ways = edges_of(loops)
+def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """(n, e) each: squared distances of points from sides, and how far to the left of the sides' lines."""
     lengths = np.maximum(np.hypot(ways[:, 0], ways[:, 1]), 1e-15)
     along_x, along_y = ways[:, 0] / lengths, ways[:, 1] / lengths
     x, y = points[:, :1] - starts[:, 0], points[:, 1:] - starts[:, 1]
@@ -161,6 +168,19 @@ class Path:
         chord /= np.linalg.norm(chord, axis=1, keepdims=True)
         return np.column_stack([chord[:, 1], -chord[:, 0]])
 
+    def sharpest(self, where: float, within_mm: float, half_mm: float) -> float:
+        """The way along it to its corner, no farther than `within_mm` from a way, at which the chords of `half_mm` before
+        and after turn most."""
+        run = self._run[:-1]
+        off = np.abs(np.mod(run - where + self.length_mm / 2.0, self.length_mm) - self.length_mm / 2.0)
+        near = run[off <= within_mm]
+        if not len(near):
+            return where
+        chords = self.points(near + half_mm) - self.points(near), self.points(near) - self.points(near - half_mm)
+        turn = np.arctan2(chords[1][:, 0] * chords[0][:, 1] - chords[1][:, 1] * chords[0][:, 0],
+                          np.einsum("ij,ij->i", *chords))
+        return float(near[int(np.argmax(turn))])
+
     def nearest(self, point: Floats) -> float:
         """The way along it to the place nearest to a point (2,)."""
         ways = np.diff(self._closed, axis=0)
@@ -175,7 +195,7 @@ def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:
     """Points evenly spaced along a loop and outward unit normals of the chords about them, each (count, 2)."""
     path = Path(loop)
     step = path.length_mm / count
-    at = (np.arange(count) + 0.5) * step
+    at = (np.arange(count, dtype=np.float64) + 0.5) * step
     return path.points(at), path.normals(at, step)
 
 

@@ -319,7 +319,8 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     for claw in gauge.claws:
         top = gauge.claw_top_mm(claw)
         share = (top - gauge.crown_edge_mm) / crown
-        low, high = rules["claws.tip_height_low"], rules["claws.tip_height_high"]
+        kind = "claws.v_tip_height" if claw.is_v else "claws.tip_height"
+        low, high = rules[f"{kind}_low"], rules[f"{kind}_high"]
         contact, end = gauge.contact(claw, READ_MM)
         off = (share - (low.value + high.value) / 2.0) * crown
         remedy = f"Finish {claw.name} {abs(off):.2f} mm {'lower' if off > 0.0 else 'higher'}."
