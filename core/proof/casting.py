@@ -253,7 +253,7 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
 
 def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats) -> float:
     """How far from the middle of a hole it is on the way out to where no wall stands beside it any more, mm."""
-    steps = np.arange(1, 25) * (ball.diameter_mm / 2.0)
+    steps = np.arange(1, 97) * (ball.diameter_mm / 8.0)
     places = middle + steps[:, None] * outwards
     beside = np.zeros(len(steps), bool)
     for side in (ball.across, -ball.across):
@@ -351,16 +351,15 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     index = index[~subject.beside_stone(places.points[index])]
     for name, solid in subject.parts.items():
         if name.startswith(("claw", "rim", "bead")) and len(index):
-            inner = places.points[index] - 0.02 * places.normals[index]
+            inner = places.points[index] - SAME_POINT_MM * places.normals[index]
             _, facing = first_hits(solid, inner, inner + [0.0, 0.0, DEEPEST_MM])
             index = index[facing[:, 2] <= 0.0]
     if not len(index):
         return None
     best: tuple[Floats, float] | None = None
     for i in index[:: max(1, len(index) // SPRUE_TRIED)]:
-        place = places.points[i] - 0.02 * places.normals[i]
-        area = min(_upright_section_mm2(subject.metal, place, gauge.culet, turn) for turn in (-BESIDE_DEG, BESIDE_DEG))
-        if best is None or area > best[1]:
+        area = min(_upright_section_mm2(subject.metal, places.points[i], gauge.culet, turn) for turn in (-BESIDE_DEG, BESIDE_DEG))
+        if area > 0.0 and (best is None or area > best[1]):
             best = places.points[i], area
     return best
 

@@ -240,6 +240,10 @@ WEDGE_DEG = 10.0
 """Walls that lean together by more and do meet are an edge of metal or a crevice: no thin wall, no narrow gap. Larger:
 every crevice beside a claw is a gap; smaller: feathers of metal count as edges."""
 
+EDGE_SHARE, EDGE_LEFT = 0.85, 0.4
+"""A wedge has, at this share of the way to its edge, less than this share of its width. Larger shares: blunt ends count as
+edges; smaller: rounded edges count as thin."""
+
 Counts = Callable[[Floats, Floats], "np.ndarray"]
 """Which pairs of place and touch, (n, 3) each, count: (n,) bool."""
 
@@ -294,7 +298,14 @@ class Search:
         far = balls.diameters[index] / (2.0 * np.tan(half))
         middles = (points[index] + balls.touches[index]) / 2.0
         met, _ = first_hits(self.solid, middles, middles + ways * (1.5 * far + 0.02)[:, None])
-        wedges[index] = np.isfinite(met)
+        ends = np.isfinite(met)
+        index, near = index[ends], (middles + ways * np.where(ends, EDGE_SHARE * met, 0.0)[:, None])[ends]
+        across = normals[index] - balls.facing[index]
+        across *= (balls.diameters[index] / np.linalg.norm(across, axis=1))[:, None]
+        left = sum(first_hits(self.solid, near, near + side * across)[0] for side in (1.0, -1.0))
+        # Near the edge of a wedge little is left across; where the way merely came out of the metal, as much as before.
+        wedges[:] = False
+        wedges[index] = left < EDGE_LEFT * balls.diameters[index]
         return wedges
 
     def _read(self, points: Floats, normals: Floats) -> list[Narrowest]:
