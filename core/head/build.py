@@ -1,16 +1,16 @@
 """A head: its plan, its parts and its one fused solid, as cast or as the setter leaves it."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, cut, fuse, tidied, triangles_of
+from ..solid.kernel import Solid, cut, fuse, is_watertight_after_welding, tidied, transformed, triangles_of
 from ..spec import Spec
 from ..stone import Stone, make_stone
-from ..tolerance import CHORD_MM, SLIVER_MM
+from ..tolerance import CHORD_MM, SLIVER_MM, WELD_MM
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from ..trade.species import Species, species
@@ -18,10 +18,12 @@ from .claws import ClawLine
 from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
 from .placed import PlacedStone
 from .plan import make_plan
+from .planning.sides import side_spec
 from .seat import seat_stone, seat_tool
 from .site import Site
 from .styles import Style, style_of
-from .surround import Surround
+from .surround import TURNS, Surround
+from .trilogy import Side, build_bridges, place_sides, solids_of
 
 STATES = ("cast", "set")
 """The head before and after the setter's work."""
@@ -39,6 +41,7 @@ class Head:
     stone: Stone
     state: str
     chord_mm: float
+    rules: HouseRules | None = None
 
     @property
     def alloy(self) -> Alloy:
@@ -54,9 +57,10 @@ class Head:
 
     @cached_property
     def stones(self) -> tuple[PlacedStone, ...]:
-        """Every stone, the centre's first: "stone", "small stone 1"…"""
+        """Every stone, the centre's first: "stone", "small stone 1"…, "left stone", "right stone"."""
         centre = PlacedStone("stone", self.stone, self.stone.mesh.moved((0.0, 0.0, self.plan["girdle_plane"])), self.species)
-        return (centre, *(self.surround.stones if self.surround else ()))
+        around = self.surround.stones if self.surround else ()
+        return (centre, *around, *(side.stone for side in self.sides))
 
     @property
     def placed_stone(self) -> PolyMesh:
@@ -74,12 +78,26 @@ class Head:
         return Surround(self._site, self.state) if self.spec.get("surround.present") else None
 
     @cached_property
+    def sides(self) -> tuple[Side, ...]:
+        """The side heads, left and right, where there are any."""
+        if not self.spec.get("sides.present"):
+            return ()
+        spec = side_spec(self.spec, self.plan["side_length"], self.plan["side_width"])
+        return place_sides(make_head(spec, self.state, self.chord_mm, self.rules), self.plan["side_shift"])
+
+    @cached_property
     def centre(self) -> Head:
         """What holds the centre stone alone; the same head where there is nothing else."""
-        if self.surround is None:
+        if self.surround is None and not self.sides:
             return self
-        spec = self.spec.with_choices(surround__present=None)
-        return Head(spec, self.plan, self.stone, self.state, self.chord_mm)
+        return replace(self, spec=self.spec.with_choices(surround__present=None, sides__present=None))
+
+    @cached_property
+    def bridges(self) -> dict[str, PolyMesh]:
+        """What joins the side heads to the centre's at the base."""
+        if len(self.sides) != 2:
+            return {}
+        return build_bridges(self.centre.solid, self.sides, self.plan["bridge_height"], self.plan["bridge_width"])
 
     @cached_property
     def lines(self) -> tuple[ClawLine, ...]:
@@ -98,6 +116,11 @@ class Head:
     @cached_property
     def parts(self) -> dict[str, PolyMesh]:
         """Each part as a closed shell: clean quads as cast, the kernel's triangles where a seat was cut."""
+        if self.sides:
+            own = dict(self.centre.parts)
+            for side in self.sides:
+                own |= side.parts
+            return {**own, **self.bridges}
         if self.surround is not None:
             clean = self.centre.parts
             return {name: clean[name] if solid is self.centre.part_solids.get(name) else _mesh_of(solid, name)
@@ -109,6 +132,11 @@ class Head:
     @cached_property
     def part_solids(self) -> dict[str, Solid]:
         """Each part as a solid."""
+        if self.sides:
+            own = dict(self.centre.part_solids)
+            for side in self.sides:
+                own |= side.part_solids
+            return {**own, **solids_of(self.bridges)}
         if self.surround is not None:
             around = self.surround
             return {**{name: around.carved(solid, name) for name, solid in self.centre.part_solids.items()}, **around.solids}
@@ -119,13 +147,27 @@ class Head:
     @cached_property
     def solid(self) -> Solid:
         """All parts as one solid. Raises GeometryError naming the part that failed."""
+        if self.surround is None:
+            return self._fused(None)
+        for turn in TURNS:
+            whole = self._fused(replace(self.surround, turn=turn))
+            if is_watertight_after_welding(whole, WELD_MM):
+                break
+        return whole
+
+    def _fused(self, around: Surround | None) -> Solid:
         # Fused before seats are cut, so that parts meet in metal and not along the seats' faces.
-        whole = fuse([*self._unseated.values(), *(self.surround.joined if self.surround else ())], "head")
-        if self._is_worked:
-            whole = seat_stone(whole, self._cutter, "head")
-        if self.surround is not None:
-            whole = cut(whole, self.surround.cutters, "head")
-        return tidied(whole, SLIVER_MM, "head") if self._is_worked or self.surround else whole
+        metal, tools = list(self._unseated.values()), [self._cutter] if self._is_worked else []
+        for side in self.sides:
+            metal += [transformed(solid, side.matrix) for solid in side.head._unseated.values()]
+            tools += [transformed(side.head._cutter, side.matrix)] if side.head._is_worked else []
+        if self.sides:
+            metal += solids_of(self.bridges).values()
+        if around is not None:
+            metal, tools = metal + around.joined, tools + around.cutters
+        whole = fuse(metal, "head")
+        # A union too leaves points on top of each other where parts meet in the base plane.
+        return tidied(cut(whole, tools, "head") if tools else whole, SLIVER_MM, "head")
 
     @cached_property
     def _cutter(self) -> Solid:
@@ -164,7 +206,7 @@ def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules
     if state not in STATES:
         raise ValueError(f"state must be one of {STATES}, not {state!r}")
     stone = make_stone(spec.section("stone"))
-    return Head(spec, make_plan(spec, stone, rules), stone, state, chord_mm)
+    return Head(spec, make_plan(spec, stone, rules), stone, state, chord_mm, rules)
 
 
 def _mesh_of(solid: Solid, part: str) -> PolyMesh:

@@ -10,6 +10,7 @@ from ..trade.house_rules import HouseRules, house_rules
 from .draft import Draft, Plan
 from .planning.making import plan_casting, plan_finger
 from .planning.setting import plan_setting
+from .planning.sides import plan_sides
 from .planning.stone import plan_stone
 from .planning.surround import plan_surround
 from .styles import style_of
@@ -28,6 +29,8 @@ def make_plan(spec: Spec, stone: Stone, rules: HouseRules | None = None) -> Plan
         plan_setting(draft)
     if spec.get("surround.present"):
         plan_surround(draft)
+    if spec.get("sides.present"):
+        plan_sides(draft, make_plan)
     plan_casting(draft)
     plan_finger(draft)
     return Plan(draft.all)

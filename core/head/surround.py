@@ -34,16 +34,22 @@ OFF_PAVILION_MM = 0.05
 ROOT_MM = 0.3
 """How far the beads reach down into the plate; any length that the plate has would do."""
 
-OVER_MM = 0.3
-"""How far above the small stones' tables and below the plate the seats' cutters go on. Smaller: a skin may be left."""
+OVER_MM = 0.05
+"""How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach a
+rim that leans over."""
+
+TURNS = (0.37, 0.29, 0.41, 0.23, 0.47)
+"""By what shares of a facet round parts may be turned: where edges of beads and stones meet by chance, the next is tried.
+None or half: they meet by design."""
 
 
 @dataclass(frozen=True, eq=False)
 class Surround:
-    """One head's surround, in the head's frame, mm. state: "cast" or "set"."""
+    """One head's surround, in the head's frame, mm. state: "cast" or "set"; turn: of TURNS."""
 
     site: Site
     state: str
+    turn: float = TURNS[0]
 
     @cached_property
     def small(self) -> Stone:
@@ -190,7 +196,7 @@ class Surround:
             left = min(top - lies, wide)
             profile = [(radius, root), (radius, small.girdle_mm / 2.0),
                        *((wide * math.cos(turn), lies + left * math.sin(turn)) for turn in np.radians([0.0, 40.0, 80.0]))]
-        return rod([_ring(honest_radius_mm(r, count), z, count) for r, z in profile], "bead")
+        return rod([self._ring(honest_radius_mm(r, count), z, count) for r, z in profile], "bead")
 
     def _bur(self) -> PolyMesh:
         """The cutter of one seat: hole, seat and the way in from above, with the seat's clearance outside the stone."""
@@ -205,7 +211,7 @@ class Surround:
                    (outer, plan["surround_bead_height"] + OVER_MM)]
         count = circle_count(outer, self.site.chord_mm)
         # Flats outside, so that the clearance holds all round.
-        return rod([_ring(r / math.cos(math.pi / count), z, count) for r, z in profile], "small stone's cutter")
+        return rod([self._ring(r / math.cos(math.pi / count), z, count) for r, z in profile], "small stone's cutter")
 
     def _hole(self) -> PolyMesh:
         """The drilled hole as far as it goes below the stone's girdle."""
@@ -214,13 +220,12 @@ class Surround:
         slope = _cone_slope(self.small)
         # It ends inside the stone, half way up from where it meets the seat.
         inside = (hole - self.small.width_mm / 2.0) * slope / 2.0
-        rings = [_ring(hole / math.cos(math.pi / count), z, count) for z in (-plan["surround_plate"] - OVER_MM, inside)]
+        rings = [self._ring(hole / math.cos(math.pi / count), z, count) for z in (-plan["surround_plate"] - OVER_MM, inside)]
         return rod(rings, "drilled hole")
 
-
-def _ring(radius_mm: float, z: float, count: int) -> Floats:
-    turn = (np.arange(count) + 0.5) * (2.0 * math.pi / count)
-    return np.column_stack([radius_mm * np.cos(turn), radius_mm * np.sin(turn), np.full(count, z)])
+    def _ring(self, radius_mm: float, z: float, count: int) -> Floats:
+        turn = (np.arange(count) + self.turn) * (2.0 * math.pi / count)
+        return np.column_stack([radius_mm * np.cos(turn), radius_mm * np.sin(turn), np.full(count, z)])
 
 
 def _cone_slope(stone: Stone) -> float:

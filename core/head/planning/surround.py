@@ -100,7 +100,7 @@ def _metal_outside_mm(draft: Draft) -> float:
     """How far claws or a rim stand outside the girdle, level, at the girdle."""
     lean = math.cos(math.radians(draft["taper"])) if "taper" in draft else 1.0
     claws = (1.0 - draft["claw_notch"]) * draft["claw_diameter"] / lean if "claw_diameter" in draft else 0.0
-    return max(claws, draft["rim_thickness"] / lean if "rim_thickness" in draft else 0.0)
+    return max(claws, draft["seat_clearance"] + draft["rim_thickness"] / lean if "rim_thickness" in draft else 0.0)
 
 
 def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:

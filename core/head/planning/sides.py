@@ -1,0 +1,207 @@
+"""The side heads of a trilogy: their stones, how far out they stand and what joins them at the base.
+
+The row runs along X, the centre stone's length. Each side is a head of its own in the centre's style, with its own plan,
+in the same base plane: smaller stones stand lower. On the right a side stone lies as its cut is drawn, so that a tip points
+away from the centre; the left is the same, turned by half a turn.
+"""
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from ...dimension import COMMON
+from ...errors import Fault, SpecError
+from ...mesh import Floats
+from ...spec import Spec
+from ...stone import Stone, make_stone
+from ...trade.house_rules import HouseRules
+from ...trade.species import species
+from ...tolerance import CHORD_MM
+from ..draft import HOUSE_SPECIES, Draft, Plan
+from ..site import Site
+
+SIDE_SHARE = 0.55
+"""Width of a side stone as a share of the centre stone's: half to three fifths. Common practice, no source."""
+
+SMALLEST_MM, SIZE_STEP_MM = 0.8, 0.1
+"""The smallest side stone, and by what it grows until a head can hold it. Common practice, no source."""
+
+GAP_MM, GAP_STEP_MM, WIDEST_GAP_MM = 0.2, 0.05, 5.0
+"""Usual gap between the girdles, 0.1 to 0.3 mm; by what it is widened until claws and rim are clear of the neighbour's
+stone, and how far. Common practice, no source."""
+
+CLEAR_MM, CLAW_CLEAR_MM = 0.1, 0.2
+"""Room between one head's wall, rim or rails, or its claws, and the other's stone. Common practice, no source."""
+
+BRIDGE_MM, BRIDGE_SHARE, BRIDGE_WIDTH = 0.9, 0.6, 0.35
+"""Height of the bridges at the base, the most of it as a share of the lowest girdle plane, and their width as a share of a
+side stone's. Common practice, no source."""
+
+UNDER_FLAT_MM = 0.05
+"""Room between a bridge and a stone with a flat base. Common practice, no source."""
+
+KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "claws.section", "claws.tip", "casting.alloy", "casting.process",
+                "casting.shrinkage_percent")
+"""What a side head has from the centre's choices; its sizes are its own."""
+
+HEIGHTS = 9
+"""At how many heights a claw is held against the neighbour's stone."""
+
+PlanMaker = Callable[[Spec, Stone, HouseRules], Plan]
+
+
+def side_spec(spec: Spec, length_mm: float, width_mm: float) -> Spec:
+    """The choices for one side head with a stone of this size. Raises SpecError for a stone that cannot be."""
+    chosen: dict[str, object] = {path: spec.get(path) for path in KEPT_CHOICES}
+    chosen["stone.cut"] = spec.get("sides.cut") or spec.get("stone.cut") or "round brilliant"
+    chosen["stone.species"] = spec.get("sides.species") or spec.get("stone.species")
+    chosen["stone.length_mm"], chosen["stone.width_mm"] = length_mm, width_mm
+    return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})  # type: ignore[arg-type]
+
+
+def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
+    """Size, gap and places of the side heads. Raises SpecError where they make no sense beside this centre."""
+    centre, derive = draft.stone, draft.derive
+    if draft.spec.get("surround.present"):
+        raise SpecError(Fault("sides.present", True, "a surround stands where the side heads would join the centre; leave out "
+                              "surround.present or sides.present"))
+    spec, side, plan = _sized(draft, make_plan)
+    usual = "Half to three fifths of the centre stone's width is usual for a side stone."
+    derive("side_length", side.length_mm, "mm", f"{usual[:-1]}; its length follows from its cut.", COMMON)
+    derive("side_width", side.width_mm, "mm", usual, COMMON)
+    heads = Site(draft.spec, Plan(draft.all), centre, CHORD_MM), Site(spec, plan, side, CHORD_MM)
+    least = _clear_gap(*heads)
+    reason = "Girdles that nearly touch read as one row, and never chip each other."
+    if least > GAP_MM:
+        reason = "Wider than the usual 0.2 mm, so that claws and rims stay clear of the neighbour's stone."
+    gap = derive("side_gap", max(GAP_MM, least), "mm", reason, COMMON)
+    if not _is_clear(gap, *heads):
+        raise SpecError(Fault("sides.gap_mm", gap, "claws or rim of one head would stand in the other's stone; take at least "
+                              f"{max(GAP_MM, least):.2f} mm, or turn or thin the claws"))
+    derive("side_shift", shift_mm(gap, centre, side), "mm", "From the centre's axis to a side head's: both stones' reaches along the "
+           "row, and the gap.")
+    derive("side_girdle_plane", plan["girdle_plane"], "mm", "The side heads stand in the same base plane, so that their smaller stones "
+           "stand lower than the centre's.")
+    lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
+    most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
+    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm", "As tall as ties the heads together at the base and stays under their "
+           "stones.", COMMON)
+    derive("bridge_width", round(max(draft.metal.least_model_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
+           "A third of a side stone's width, and never less than the alloy fills.", COMMON)
+    kind = species(spec.get("stone.species") or HOUSE_SPECIES)
+    derive("side_weight", 2.0 * side.weight_ct(kind.density_g_cm3), "ct",
+           f"Two side stones of {side.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.", kind.source)
+
+
+def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
+    """The side head's choices, stone and plan: of the size given, or the smallest from the usual one on that this style can
+    hold."""
+    centre, given = draft.stone, draft.spec
+    length, width = given.get("sides.length_mm"), given.get("sides.width_mm")
+    usual = max(round(SIDE_SHARE * centre.width_mm, 1), SMALLEST_MM)
+    tried = [width] if (length, width) != (None, None) else np.arange(usual, centre.width_mm, SIZE_STEP_MM).round(2).tolist()
+    refused = SpecError(Fault("stone.width_mm", centre.width_mm, "side stones of half its size are too small for a head; take a "
+                              "larger centre stone"))
+    for one in tried:
+        try:
+            spec = _usual_size(given, length, one)
+            side = make_stone(spec.section("stone"))
+            if side.width_mm > centre.width_mm:
+                raise SpecError(Fault("stone.width_mm", side.width_mm, "a side stone is no wider than the centre stone; take at "
+                                      f"most {centre.width_mm:g} mm"))
+            return spec, side, make_plan(spec, side, draft.rules)
+        except SpecError as error:
+            # Said of a side stone, whose choices have names of their own.
+            refused = SpecError(*(replace(fault, key=fault.key.replace("stone.", "sides.", 1)) for fault in error.faults))
+    raise refused
+
+
+def _usual_size(spec: Spec, length: float | None, width: float | None) -> Spec:
+    """The side's choices with both measures of its stone, so that both stand in the plan."""
+    cut = spec.get("sides.cut") or spec.get("stone.cut")
+    sizes = {key: value for key, value in (("cut", cut), ("length_mm", length), ("width_mm", width)) if value is not None}
+    stone = make_stone(sizes)
+    return side_spec(spec, stone.length_mm, stone.width_mm)
+
+
+def shift_mm(gap_mm: float, centre: Stone, side: Stone) -> float:
+    """From axis to axis, for a gap between the girdles along the row."""
+    return float(_loop(centre)[:, 0].max() - _loop(side)[:, 0].min()) + gap_mm
+
+
+def _loop(stone: Stone) -> Floats:
+    return stone.outline.loop(0.0, stone.outline.counts(0.01))
+
+
+def _clear_gap(centre: Site, side: Site) -> float:
+    """The least gap, in steps, at which no metal of one head stands in the other's stone."""
+    steps = round((WIDEST_GAP_MM - GAP_MM) / GAP_STEP_MM)
+    gaps = (round(GAP_MM + step * GAP_STEP_MM, 2) for step in range(steps))
+    return next((gap for gap in gaps if _is_clear(gap, centre, side)), WIDEST_GAP_MM)
+
+
+def _is_clear(gap: float, centre: Site, side: Site) -> bool:
+    shift = shift_mm(gap, centre.stone, side.stone)
+    if not (_rings_clear(centre, gap, side) and _rings_clear(side, gap, centre)):
+        return False
+    # Of the right side head as it lies; seen from it the centre stands to the left.
+    return _claws_clear(centre, -shift, side) and _claws_clear(side, shift, centre)
+
+
+def _rings_clear(head: Site, gap: float, other: Site) -> bool:
+    """True if a head's wall, rim and rails stay clear of the other's stone across the gap between the girdles."""
+    girdle = other.plan["girdle_plane"]
+    low, high = girdle - other.stone.pavilion_depth_mm, other.plan["table_height"]
+    for z in np.linspace(low, high, 2 * HEIGHTS):
+        below = other.stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0
+        if _ring_outside_mm(head.plan, float(z)) > gap + below - CLEAR_MM:
+            return False
+    return True
+
+
+def _ring_outside_mm(plan: Plan, z: float) -> float:
+    """How far wall, rim or rails stand outside their own girdle at a height, level; -inf where there is none of them."""
+    angle = math.radians(plan["taper"]) if "taper" in plan else 0.0
+    lean_in = (plan["girdle_plane"] - z) * math.tan(angle)
+    found = [-math.inf]
+    if "rim_thickness" in plan:
+        if z <= plan["girdle_plane"] + plan["rim_height"]:
+            found.append(plan["seat_clearance"] + plan["rim_thickness"] / math.cos(angle) - lean_in)
+    elif "wall_top" in plan and z <= plan["wall_top"]:
+        found.append(-lean_in)
+    if "upper_rail_height" in plan and abs(z - plan["upper_rail_height"]) <= plan["rail_thickness"]:
+        found.append(plan["upper_rail_shift"] + plan["rail_thickness"] / 2.0 - lean_in)
+    return max(found)
+
+
+def _claws_clear(head: Site, along: float, other: Site) -> bool:
+    """True if the claws of one head, moved `along` X into the other's frame, stay clear of the other's stone."""
+    if not head.lines:
+        return True
+    plan, stone, girdle = head.plan, other.stone, other.plan["girdle_plane"]
+    thick = max(plan["claw_diameter"], plan["claw_width"] if "claw_width" in plan else 0.0) / 2.0
+    loop = _loop(stone)
+    for line in head.lines:
+        top = float(line.at(plan["claw_length"])[2])
+        for z in np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, min(top, other.plan["table_height"]), HEIGHTS):
+            point = line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2] + [along, 0.0]
+            below = stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0
+            if _outside_mm(point, loop) + below < thick / float(line.axis[2]) + CLAW_CLEAR_MM:
+                return False
+    return True
+
+
+def _outside_mm(point: Floats, loop: Floats) -> float:
+    """From a closed loop (n, 2) out to a point, mm; negative inside."""
+    after = np.roll(loop, -1, axis=0)
+    ways = after - loop
+    lengths = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-300)
+    share = np.clip(np.einsum("ij,ij->i", point - loop, ways) / lengths, 0.0, 1.0)
+    distance = float(np.linalg.norm(loop + share[:, None] * ways - point, axis=1).min())
+    crosses = (loop[:, 1] > point[1]) != (after[:, 1] > point[1])
+    here, way = loop[crosses], ways[crosses]
+    at = here[:, 0] + (point[1] - here[:, 1]) / way[:, 1] * way[:, 0]
+    return -distance if int((at > point[0]).sum()) % 2 else distance

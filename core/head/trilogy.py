@@ -1,0 +1,104 @@
+"""The trilogy: two side heads beside the centre's, each a head of its own, joined to it by a bridge at the base."""
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from ..errors import GeometryError
+from ..mesh import Floats, PolyMesh
+from ..solid.kernel import Solid, bounds, solid_of, transformed, ways_through
+from .placed import PlacedStone
+
+if TYPE_CHECKING:
+    from .build import Head
+
+REACH_MM = 0.3
+"""How far a bridge reaches into a head's metal at most; it stops half way through anything thinner."""
+
+LOOK_MM = 0.2
+"""Height over the base at which the metal that a bridge reaches is looked for; lower where the bridge is low."""
+
+
+@dataclass(frozen=True, eq=False)
+class Side:
+    """One side head: "left" or "right", the head in its own frame, and the (3, 4) matrix that puts it in the centre's."""
+
+    name: str
+    head: Head
+    matrix: Floats
+
+    @cached_property
+    def solid(self) -> Solid:
+        """All its metal, in the centre's frame."""
+        return transformed(self.head.solid, self.matrix)
+
+    @property
+    def part_solids(self) -> dict[str, Solid]:
+        """"left wall", "left claw 1"…, in the centre's frame."""
+        return {f"{self.name} {name}": transformed(solid, self.matrix) for name, solid in self.head.part_solids.items()}
+
+    @property
+    def parts(self) -> dict[str, PolyMesh]:
+        """The same as shells."""
+        return {f"{self.name} {name}": self.placed(mesh, f"{self.name} {name}") for name, mesh in self.head.parts.items()}
+
+    @property
+    def stone(self) -> PlacedStone:
+        """"left stone" or "right stone"."""
+        return PlacedStone(f"{self.name} stone", self.head.stone, self.placed(self.head.placed_stone), self.head.species)
+
+    def at(self, points: Floats) -> Floats:
+        """Points (n, 3) of the side head in the centre's frame."""
+        moved: Floats = points @ self.matrix[:, :3].T + self.matrix[:, 3]
+        return moved
+
+    def placed(self, mesh: PolyMesh, part: str = "") -> PolyMesh:
+        """A mesh of the side head in the centre's frame; its faces carry the part's name if there is one."""
+        names = (part,) * len(mesh.tag_names) if part else mesh.tag_names
+        return replace(mesh, vertices=self.at(mesh.vertices), tag_names=names)
+
+
+def place_sides(head: Head, shift_mm: float) -> tuple[Side, Side]:
+    """Left and right of the centre: the right one moved along X, the left one the same turned by half a turn."""
+    right = np.array([[1.0, 0.0, 0.0, shift_mm], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
+    left = np.array([[-1.0, 0.0, 0.0, -shift_mm], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
+    return Side("left", head, left), Side("right", head, right)
+
+
+def build_bridges(centre: Solid, sides: tuple[Side, Side], height_mm: float, width_mm: float) -> dict[str, PolyMesh]:
+    """"left bridge" and "right bridge": bars along the row from metal to metal, flush with the base.
+
+    Raises GeometryError if a head has no metal on the row to join.
+    """
+    look = min(LOOK_MM, height_mm / 2.0)
+    found = {}
+    for side, way in zip(sides, (-1.0, 1.0)):
+        near = _reached_mm(centre, way, look)
+        far = side.matrix[0, 3] * way - _reached_mm(side.head.solid, -1.0, look)
+        low, high = sorted((near * way, far * way))
+        found[f"{side.name} bridge"] = _bar(low, high, width_mm, height_mm, f"{side.name} bridge")
+    return found
+
+
+def _reached_mm(solid: Solid, way: float, height_mm: float) -> float:
+    """How far from the axis, along +X or -X, a bridge ends within a head's outermost metal."""
+    low, high = bounds(solid)
+    outside = float(np.abs([low[0], high[0]]).max()) + 1.0
+    hits = ways_through(solid, np.array([[way * outside, 0.0, height_mm]]), np.array([[0.0, 0.0, height_mm]]))[0]
+    if not hits:
+        raise GeometryError("bridge", "no metal stands at the base on the row between the stones", "take another style of head")
+    thick = (hits[1] if len(hits) > 1 else outside) - hits[0]
+    return outside - hits[0] - min(REACH_MM, thick / 2.0)
+
+
+def _bar(low: float, high: float, width_mm: float, height_mm: float, part: str) -> PolyMesh:
+    corners = np.array([[x, y, z] for z in (0.0, height_mm) for y in (-width_mm / 2.0, width_mm / 2.0) for x in (low, high)])
+    return PolyMesh.from_faces(corners, [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (1, 3, 7, 5), (3, 2, 6, 7), (2, 0, 4, 6)], part)
+
+
+def solids_of(meshes: dict[str, PolyMesh]) -> dict[str, Solid]:
+    """Each mesh as a solid."""
+    return {name: solid_of(mesh, name) for name, mesh in meshes.items()}
