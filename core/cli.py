@@ -11,21 +11,24 @@ import json
 import os
 import sys
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NoReturn, TextIO
 
 from .errors import Fault, SeatwrightError, SpecError
-from .handover import hand_over
+from .handover import SOUND_SPEC, hand_over
 from .handover.records import dimensions_record, proof_record
 from .head import STATES, make_head
 from .proof import prove
 from .proof.findings import VERDICTS, Finding
-from .spec import read_spec
+from .remedy import Change, Progress, Remedy, make_sound, solve_remedies
+from .spec import Spec, read_spec, spec_to_toml
 from .tolerance import CHORD_MM
 from .trade.house_rules import house_rules
 
 SOUND, UNSAFE, REFUSED = 0, 1, 2
+
+NO_REMEDY = "no change of one dimension makes this sound without another finding getting graver."
 
 CHORDS_MM = (0.0005, 0.1)
 """Chord errors that can be asked for: finer fills the disk, coarser is no longer round."""
@@ -47,6 +50,12 @@ def _parser() -> _Parser:
     parser.add_argument("--state", default="cast", metavar="cast|set", help="the head before or after the setter's work")
     parser.add_argument("--chord-mm", default=str(CHORD_MM), metavar="MM", help=f"chord error of curved surfaces, {CHORD_MM:g} if left out")
     parser.add_argument("--rules", metavar="HOUSE.toml", help="house rules that overlay the shipped ones")
+    parser.add_argument("--solve", action="store_true", help="find, for each finding that is not sound, the smallest change of one "
+                        "dimension that makes it so; takes seconds")
+    parser.add_argument("--make-sound", action="store_true", help="hand over the head with the least of changes that leave nothing "
+                        "unsafe, as cast and as set, and its spec as sound.toml; takes seconds")
+    parser.add_argument("--free", action="append", default=[], metavar="KEY", help="a choice of the spec, such as claws.notch, that "
+                        "--make-sound may change; can be given several times")
     parser.add_argument("--json", action="store_true", help="print dimensions and proof as JSON instead of a summary")
     return parser
 
@@ -74,18 +83,65 @@ def _run(arguments: Sequence[str] | None) -> int:
     if not options.out:
         raise SpecError(Fault("--out", options.out, "it must name a folder"))
     rules = house_rules(options.rules)
-    head = make_head(read_spec(options.spec), options.state, chord_mm, rules)
-    findings = prove(head, rules)
-    record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings)} if options.json else None
-    paths = hand_over(head, findings, options.out, rules)
-    _report(record, findings, paths)
+    spec = read_spec(options.spec)
+    kept = _kept(spec, options.free, options.make_sound)
+    with _telling() as progress:
+        change = make_sound(spec, STATES, rules, progress, kept) if options.make_sound else None
+        head = make_head(change.spec if change else spec, options.state, chord_mm, rules)
+        findings = prove(head, rules)
+        solved = solve_remedies(head, findings, rules, progress) if options.solve else None
+    more = {SOUND_SPEC: spec_to_toml(_found_again(change.spec)).encode()} if change and change.is_sound else {}
+    paths = hand_over(head, findings, options.out, rules, solved, change, more)
+    record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings, solved, change)} if options.json else None
+    _report(record, findings, paths, solved, change)
     return UNSAFE if any(finding.verdict == "unsafe" for finding in findings) else SOUND
 
 
-def _report(record: dict[str, Any] | None, findings: Sequence[Finding], paths: Sequence[Path]) -> None:
+def _kept(spec: Spec, free: Sequence[str], is_asked: bool) -> frozenset[str]:
+    """The choices that must stay: all that the spec gives but those that were freed."""
+    if free and not is_asked:
+        raise SpecError(Fault("--free", free[0], "it goes with --make-sound"))
+    given = frozenset(path for path, _ in spec)
+    faults = [Fault("--free", path, f"it must be a choice that the spec gives: {', '.join(sorted(given)) or 'it gives none'}")
+              for path in free if path not in given]
+    if faults:
+        raise SpecError(*faults)
+    return given - set(free)
+
+
+def _found_again(spec: Spec) -> Spec:
+    """The spec with its mesh named so that it is found from any folder."""
+    mesh = spec.get("stone.mesh")
+    return spec.with_choices(stone__mesh=str(Path(mesh).resolve())) if mesh else spec
+
+
+@contextlib.contextmanager
+def _telling() -> Iterator[Progress | None]:
+    """What to call while heads are tried: a line on stderr that is renewed, if anyone looks at it."""
+    stream = sys.stderr
+    if stream is None or not stream.isatty():
+        yield None
+        return
+    longest = 0
+
+    def progress(aim: str, count: int) -> None:
+        nonlocal longest
+        line = f"{aim[0].upper()}{aim[1:]}: {count} heads tried"[:120]
+        longest = max(longest, len(line))
+        print(f"\r{line:{longest}}", end="", file=stream, flush=True)
+
+    try:
+        yield progress
+    finally:
+        if longest:
+            print(f"\r{'':{longest}}\r", end="", file=stream, flush=True)
+
+
+def _report(record: dict[str, Any] | None, findings: Sequence[Finding], paths: Sequence[Path],
+            solved: Mapping[Finding, Remedy | None] | None, change: Change | None) -> None:
     """Says what was written. From here on the files are there, so that stopping or a deaf reader changes no exit code."""
     if record is None:
-        text = "\n".join(_summary(findings, paths))
+        text = "\n".join(_summary(findings, paths, solved, change))
     else:
         text = json.dumps({**record, "files": [str(path) for path in paths]}, ensure_ascii=False, allow_nan=False)
     try:
@@ -120,22 +176,34 @@ def _chord(text: str) -> float:
     return value
 
 
-def _summary(findings: Sequence[Finding], paths: Sequence[Path]) -> list[str]:
+def _summary(findings: Sequence[Finding], paths: Sequence[Path], solved: Mapping[Finding, Remedy | None] | None,
+             change: Change | None) -> list[str]:
     counts = Counter(finding.verdict for finding in findings)
     lines = [f"Wrote {len(paths)} files to {paths[0].parent}: {', '.join(path.name for path in paths)}.",
-             "Proof: " + ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS) + "."]
+             *_changes(change), "Proof: " + ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS) + "."]
     for finding in findings:
         if finding.verdict != "sound":
             lines.append(f"  {finding.verdict}: {finding.what}: {_figures(finding)}. {finding.why} {finding.remedy}".rstrip())
+            if solved is not None:
+                lines.append(f"    remedy: {remedy.sentence if (remedy := solved.get(finding)) else NO_REMEDY}")
     return lines
+
+
+def _changes(change: Change | None) -> list[str]:
+    if change is None:
+        return []
+    return [f"Made sound: {change.sentence}" if change.is_sound else f"Not made sound: {change.sentence}",
+            *(f"  {remedy.sentence}" for remedy in change.remedies)]
 
 
 def _figures(finding: Finding) -> str:
     unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    spread = finding.spread
     measured = "not measured" if finding.measured is None else f"{finding.measured:.3f}{unit}"
     limit = "" if finding.limit is None else f", limit {finding.limit:.3f}{unit}"
     place = "" if finding.place is None else " at " + ", ".join(f"{c:.2f}" for c in finding.place)
-    return measured + limit + place
+    worst = "" if spread is None else f", at worst {spread.worst:.3f}{unit}, sound in {100 * spread.share_sound:.0f} % of draws"
+    return measured + limit + worst + place
 
 
 def _refused(lines: Iterable[str]) -> int:

@@ -2,12 +2,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from ..head import Head
 from ..proof.findings import Finding
+from ..remedy import Change, Remedy
 from ..solid.kernel import area_mm2, bodies, is_watertight_after_welding, volume_mm3
 from ..tolerance import WELD_MM
 
@@ -24,15 +25,25 @@ def metal_record(head: Head) -> dict[str, Any]:
             "watertight": is_watertight_after_welding(head.solid, WELD_MM)}
 
 
-def proof_record(head: Head, findings: Sequence[Finding]) -> dict[str, Any]:
-    """The findings, worst first, and the metal."""
-    return {"state": head.state, "metal": metal_record(head), "findings": [_finding_record(each) for each in findings]}
+def proof_record(head: Head, findings: Sequence[Finding], solved: Mapping[Finding, Remedy | None] | None = None,
+                 change: Change | None = None) -> dict[str, Any]:
+    """The findings, worst first, and the metal; with the solved remedy of each finding that is not sound, and with the
+    changes that made the head sound or the reason why there are none, where those were looked for."""
+    record: dict[str, Any] = {"state": head.state, "metal": metal_record(head)}
+    if change is not None:
+        record["made_sound"] = {"is_sound": change.is_sound, "sentence": change.sentence,
+                                "changes": [asdict(remedy) for remedy in change.remedies]}
+    record["findings"] = [_finding_record(each, solved) for each in findings]
+    return record
 
 
-def _finding_record(finding: Finding) -> dict[str, Any]:
+def _finding_record(finding: Finding, solved: Mapping[Finding, Remedy | None] | None) -> dict[str, Any]:
     """All of a finding but the bounds, which only the spread needs."""
     record = asdict(finding)
     del record["bounds"]
+    if solved is not None and finding in solved:
+        remedy = solved[finding]
+        record["solved"] = None if remedy is None else asdict(remedy)
     return record
 
 

@@ -1,0 +1,100 @@
+"""Heads tried out: each is really made and really proven, and kept so that it is proven once."""
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..errors import GeometryError, SpecError
+from ..head import make_head
+from ..proof import OF_STONE_AND_METAL, Finding, subject_of
+from ..proof.findings import VERDICTS, worst_first
+from ..spec import Spec
+from ..trade.house_rules import HouseRules
+
+Progress = Callable[[str, int], None]
+"""Told what is being looked for and how many heads were tried so far; it stops the work by raising Cancelled."""
+
+Key = tuple[str, str, str]
+"""State, code and title of a finding, which names the part."""
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """One head: its spec and its findings by key; refused says why there is none."""
+
+    spec: Spec
+    findings: dict[Key, Finding]
+    refused: str = ""
+
+    def of(self, verdict: str) -> list[Key]:
+        return [key for key, each in self.findings.items() if each.verdict == verdict]
+
+    @property
+    def score(self) -> tuple[int, int]:
+        """How many findings are unsafe and how many to watch; a head that can't be made is worse than any."""
+        return (10**6, 10**6) if self.refused else (len(self.of("unsafe")), len(self.of("watch")))
+
+    def worst_of(self, code: str) -> int:
+        """The gravest verdict of a code, as its place in VERDICTS; of a code that is not there, as if sound."""
+        return min((VERDICTS.index(each.verdict) for each in self.findings.values() if each.code == code),
+                   default=len(VERDICTS) - 1)
+
+    def is_no_worse_than(self, other: Trial) -> bool:
+        """True if no finding is graver than it was; one that was not there before counts as the gravest of its code."""
+        if self.refused:
+            return False
+        for key, each in self.findings.items():
+            before = other.findings.get(key)
+            then = VERDICTS.index(before.verdict) if before else other.worst_of(each.code)
+            if VERDICTS.index(each.verdict) < then:
+                return False
+        return True
+
+
+class Trials:
+    """Makes and proves heads for specs in one or more states, without any spread."""
+
+    def __init__(self, states: Sequence[str], rules: HouseRules, progress: Progress | None = None) -> None:
+        self.states, self.rules = tuple(states), rules
+        self._progress = progress
+        self._known: dict[Spec, Trial] = {}
+        self.aim = "looking for a remedy"
+
+    @property
+    def count(self) -> int:
+        """How many heads were tried."""
+        return len(self._known)
+
+    def of(self, spec: Spec) -> Trial:
+        """The head for a spec, made and proven in every state. Raises Cancelled if progress does."""
+        if spec not in self._known:
+            if self._progress is not None:
+                self._progress(self.aim, self.count)
+            self._known[spec] = self._tried(spec)
+        return self._known[spec]
+
+    def _tried(self, spec: Spec) -> Trial:
+        findings: dict[Key, Finding] = {}
+        try:
+            for state in self.states:
+                findings |= keyed(state, self._proven(spec, state))
+        except (SpecError, GeometryError) as error:
+            return Trial(spec, {}, str(error))
+        return Trial(spec, findings)
+
+    def _proven(self, spec: Spec, state: str) -> tuple[Finding, ...]:
+        """Every finding but those that hold the solids against the plan, worst first."""
+        subject = subject_of(make_head(spec, state, rules=self.rules))
+        subject = replace(subject, alloy=self.rules.for_alloy(subject.alloy))
+        with np.errstate(invalid="ignore"):
+            return worst_first(each for check in OF_STONE_AND_METAL for each in check(subject, self.rules))
+
+
+def keyed(state: str, findings: Iterable[Finding]) -> dict[Key, Finding]:
+    """Findings, worst first, by key; the gravest of those with one key."""
+    result: dict[Key, Finding] = {}
+    for each in findings:
+        result.setdefault((state, each.code, each.what), each)
+    return result
