@@ -113,11 +113,11 @@ def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Flo
 
 
 def inset_mm(face: Floats, girdle: Floats) -> float:
-    """How far inside the girdle a loop runs, mm; negative outside. Corners and the middles of sides weigh 1 : 2, which is
-    exact for a polygon that stands for a curve of the same area."""
-    middles = corners_and_middles(face)[len(face):]
-    corner, middle = (float(np.median(np.where(is_inside([girdle], points), 1.0, -1.0) * distances_mm(points, girdle)))
-                      for points in (face, middles))
+    """How far a loop runs from the girdle, inside or outside of it, mm. Corners and the middles of sides of the inner one weigh
+    1 : 2, which is exact for a polygon that stands for a curve of the same area."""
+    within, around = sorted((face, girdle), key=lambda loop: abs(area_mm2([loop])))
+    middles = corners_and_middles(within)[len(within):]
+    corner, middle = (float(np.median(distances_mm(points, around))) for points in (within, middles))
     return (corner + 2.0 * middle) / 3.0
 
 
