@@ -191,7 +191,7 @@ def _findings(findings: Sequence[Finding]) -> str:
         measured = "" if finding.measured is None else figure(finding.measured, finding.unit)
         limit = "" if finding.limit is None else figure(finding.limit, finding.unit)
         place = "" if finding.place is None else ", ".join(f"{round(c, 1) + 0.0:.1f}".replace("-", "−") for c in finding.place)
-        text = escape(finding.why) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
+        text = escape(finding.why) + _spread(finding) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
         rows.append(f'<tr><td class="verdict {finding.verdict}">{finding.verdict}</td><td>{escape(finding.what)}</td>'
                     f'<td class="n">{measured}</td><td class="n">{limit}</td><td class="n">{place}</td>'
                     f'<td>{text} <span class="src">{escape(finding.source)}</span></td></tr>')
@@ -199,6 +199,14 @@ def _findings(findings: Sequence[Finding]) -> str:
             '<table class="fixed proof"><thead><tr>'
             '<th>verdict</th><th>what</th><th class="n">measured</th><th class="n">limit</th><th class="n">place</th><th>why</th></tr></thead>'
             f"<tbody>{''.join(_grouped(rows, findings))}</tbody></table>")
+
+
+def _spread(finding: Finding) -> str:
+    """What the tolerances make of a finding, as a line of its own; nothing where none were given."""
+    if finding.spread is None:
+        return ""
+    return (f"<br>Within the tolerances at worst {figure(finding.spread.worst, finding.unit)}; sound in "
+            f"{100 * finding.spread.share_sound:.0f} % of random draws.")
 
 
 def _grouped(rows: list[str], findings: Sequence[Finding]) -> Iterable[str]:
