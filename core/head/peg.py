@@ -9,6 +9,10 @@ from ..mesh import PolyMesh
 from .site import Site
 from .sweep import circle_count, honest_radius_mm, rod
 
+OFF_CLAWS = 0.382
+"""How far, in steps, the peg's corners are turned off the axes, so that none falls on the plane side of a claw: the
+kernel keeps two points there, and a reader that welds points takes the joint for broken."""
+
 
 def raise_peg(site: Site, even: bool) -> dict[str, PolyMesh]:
     """"peg" as a closed shell of quads: flush with the base plane, wider at its flat top. Its sections have the circle's
@@ -17,7 +21,7 @@ def raise_peg(site: Site, even: bool) -> dict[str, PolyMesh]:
     radius, height = plan["peg_diameter"] / 2.0, plan["peg_height"]
     top = radius + height * math.tan(math.radians(plan["peg_flare"]))
     count = circle_count(top, site.chord_mm)
-    turn = np.arange(count) * (2.0 * math.pi / count)
+    turn = (np.arange(count) + OFF_CLAWS) * (2.0 * math.pi / count)
     circle = np.column_stack([np.cos(turn), np.sin(turn)]) * honest_radius_mm(1.0, count)
     rows = max(2, round(height * count / (2.0 * math.pi * top)) + 1) if even else 2
     return {"peg": rod([np.column_stack([circle * (radius + (top - radius) * share), np.full(count, height * share)])

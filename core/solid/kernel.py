@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
+from ..tolerance import WELD_MM
 
 Solid: TypeAlias = Manifold
 """An immutable solid, mm."""
@@ -67,7 +68,17 @@ def composed(solids: Sequence[Solid], part: str) -> Solid:
 
 def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
-    return checked(solid.simplify(within_mm), part)
+    simple = checked(solid.simplify(within_mm), part)
+    vertices, triangles = triangles_of(simple)
+    sides = vertices[triangles] - vertices[np.roll(triangles, 1, axis=1)]
+    if not (np.einsum("ijk,ijk->ij", sides, sides) < (2.0 * WELD_MM) ** 2).any():
+        return simple
+    # The kernel keeps some edges of no length where parts meet in one plane; welded, their triangles have no width.
+    first, welded = _welded(vertices, triangles, WELD_MM)
+    has_width = (welded != np.roll(welded, 1, axis=1)).all(axis=1)
+    if not _is_closed(welded[has_width]):
+        return simple
+    return solid_of_triangles(vertices[first], welded[has_width], part)
 
 
 def overlap(first: Solid, second: Solid) -> Solid:
@@ -169,9 +180,19 @@ def is_watertight_after_welding(solid: Solid, weld_mm: float) -> bool:
     become one broken surface.
     """
     vertices, triangles = triangles_of(solid)
-    _, index = np.unique(np.round(vertices / weld_mm).astype(np.int64), axis=0, return_inverse=True)
-    welded = index.reshape(-1)[triangles]
-    edges = np.sort(np.concatenate([welded[:, [0, 1]], welded[:, [1, 2]], welded[:, [2, 0]]]), axis=1)
+    return _is_closed(_welded(vertices, triangles, weld_mm)[1])
+
+
+def _welded(vertices: Floats, triangles: Ints, weld_mm: float) -> tuple[Ints, Ints]:
+    """Points nearer than `weld_mm` as one: (m,) which vertices are kept, and (t, 3) triangles of those."""
+    _, first, index = np.unique(np.round(vertices / weld_mm).astype(np.int64), axis=0, return_index=True,
+                                return_inverse=True)
+    return first.astype(np.int32), index.reshape(-1)[triangles].astype(np.int32)
+
+
+def _is_closed(triangles: Ints) -> bool:
+    """True if every edge of (t, 3) triangles has exactly two faces; those of no width count as faces."""
+    edges = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
     edges = edges[edges[:, 0] != edges[:, 1]]
-    _, uses = np.unique(edges[:, 0].astype(np.int64) * (len(vertices) + 1) + edges[:, 1], return_counts=True)
+    _, uses = np.unique(edges[:, 0].astype(np.int64) * (int(triangles.max()) + 1) + edges[:, 1], return_counts=True)
     return bool((uses == 2).all())
