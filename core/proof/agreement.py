@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 
+from ..head import Plan
 from ..solid.kernel import Solid, bounds, volume_mm3
 from ..tolerance import SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
@@ -56,8 +57,8 @@ def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     found["stone_length"], found["stone_width"] = (float(high[0] - low[0]), high), (float(high[1] - low[1]), high)
     found["stone_depth"] = (float(high[2] - low[2]), culet)
     if gauge.wall is not None:
-        found |= _wall(gauge)
-    if gauge.rim_part is not None:
+        found |= _wall(gauge, plan)
+    if gauge.rim_part is not None and not subject.is_set:
         found |= _rim(gauge, gauge.rim_part)
     found |= _rails(gauge)
     if "peg" in gauge.parts:
@@ -67,24 +68,37 @@ def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     return {name: each for name, each in found.items() if name in plan}
 
 
-def _wall(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
+def _wall(gauge: Gauge, plan: Plan) -> dict[str, tuple[float, np.ndarray | None]]:
     """Radii are the half width less the way from the girdle in to the face, so that they serve any outline."""
     base, top = gauge.base_mm + HAIR_MM, gauge.wall_top_mm - HAIR_MM
     half = float(np.ptp(gauge.girdle_loop[:, 1])) / 2.0
+    # A seat cut for a flat base takes its room off the wall's top.
+    lowered = gauge.settling_mm if gauge.has_flat_base else 0.0
     found: dict[str, tuple[float, np.ndarray | None]] = {
-        "wall_top": (gauge.wall_top_mm - gauge.base_mm, np.array([0.0, half, gauge.wall_top_mm]))}
+        "wall_top": (gauge.wall_top_mm - gauge.base_mm + lowered, np.array([0.0, half, gauge.wall_top_mm]))}
     values, places = gauge.wall_thickness
     if len(values):
-        i = int(np.argmin(values))
+        # What it is all round, past mitred corners, which are thicker, and dents, of which the other checks say whether
+        # they are safe.
+        i = int(np.argsort(values)[len(values) // 4])
         found["wall_thickness"] = (float(values[i]), places[i])
+    for name in ("window_sill", "scoop_depth"):
+        sill = gauge.walls.sill_mm if name in plan else None
+        if sill is not None:
+            found[name] = (sill - gauge.base_mm if name == "window_sill" else gauge.wall_top_mm + lowered - sill,
+                           np.array([0.0, half, sill]))
     outer, inner = gauge.walls.faces(base)
     for name, face, height in (("outer_radius_base", outer, base), ("inner_radius_base", inner, base),
                                ("outer_radius_top", gauge.walls.faces(top)[0], top)):
         if face is not None:
-            found[name] = (half - inset_mm(face, gauge.girdle_loop), np.array([*face[0], height]))
+            inset = inset_mm(face, gauge.girdle_loop)
+            if area_mm2([face]) > area_mm2([gauge.girdle_loop]):
+                inset = -inset
+            found[name] = (half - inset, np.array([*face[0], height]))
     if math.isfinite(gauge.taper):
         found["taper"] = (math.degrees(gauge.taper), np.array([0.0, half, gauge.wall_top_mm]))
-        if not gauge.has_flat_base:
+        # Where the top is scooped, the least rim may be scooped away with it.
+        if not gauge.has_flat_base and gauge.walls.stands.all():
             found["seat_inset"] = gauge.walls.rim
     return found
 
@@ -94,7 +108,7 @@ def _rim(gauge: Gauge, rim: Solid) -> dict[str, tuple[float, np.ndarray | None]]
     low, high = bounds(rim)
     height = float(low[2] + high[2]) / 2.0
     found: dict[str, tuple[float, np.ndarray | None]] = {
-        "rim_height": (float(high[2]) - gauge.base_mm, np.array([*gauge.girdle_loop[0], high[2]]))}
+        "rim_height": (float(high[2]) - gauge.girdle_plane_mm, np.array([*gauge.girdle_loop[0], high[2]]))}
     loops = gauge.part_at("rim", height)
     if is_ring(loops):
         outer, inner = sorted(loops, key=lambda loop: -abs(area_mm2([loop])))
@@ -112,12 +126,14 @@ def _lean_of(gauge: Gauge, name: str) -> float:
 
 
 def _rails(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
-    """A rail is a round bar, so that its height is its thickness too."""
+    """Thickness across the middle of the bar, which a seat cut into its top leaves as it is."""
     found: dict[str, tuple[float, np.ndarray | None]] = {}
     for name in gauge.rail_names:
         low, high = (float(each[2]) for each in bounds(gauge.parts[name]))
         middle = (low + high) / 2.0
-        thickness, place = high - low, np.array([*largest(gauge.part_at(name, middle))[0], middle])
+        loops = sorted(gauge.part_at(name, middle), key=lambda loop: -abs(area_mm2([loop])))
+        thickness = float(np.median(distances_mm(loops[1], loops[0]))) if is_ring(loops) else high - low
+        place = np.array([*loops[0][0], middle])
         if "rail_thickness" not in found or thickness < (found["rail_thickness"][0] or 0.0):
             found["rail_thickness"] = (thickness, place)
         if name == "upper rail":
@@ -127,11 +143,10 @@ def _rails(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
 
 def _peg(gauge: Gauge) -> dict[str, tuple[float, np.ndarray | None]]:
     low, high = (float(each[2]) for each in bounds(gauge.parts["peg"]))
-    middle = (low + high) / 2.0
-    loop = largest(gauge.part_at("peg", middle))
+    loop = largest(gauge.part_at("peg", low + HAIR_MM))
     # The circle of the same area.
     return {"peg_height": (high - low, np.array([*loop[0], high])),
-            "peg_diameter": (math.sqrt(4.0 * abs(area_mm2([loop])) / math.pi), np.array([*loop[0], middle]))}
+            "peg_diameter": (math.sqrt(4.0 * abs(area_mm2([loop])) / math.pi), np.array([*loop[0], low]))}
 
 
 def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
@@ -150,6 +165,10 @@ def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     base = {claw.name: claw.diameter_mm + claw.leg.growth * (float(claw.foot[2]) - claw.girdle_mm) for claw in claws}
     stray("claw_notch", {claw.name: claw.notch for claw in claws}, lambda claw: claw.girdle_place)
     stray("claw_diameter", base, lambda claw: claw.at_height(gauge.girdle_plane_mm / 2.0))
+    if not any(claw.is_v for claw in claws):
+        # Told half way up, and carried down to the base by the taper of the thickness.
+        wider = {claw.name: base[claw.name] / claw.thickness_at((float(claw.foot[2]) + claw.girdle_mm) / 2.0) for claw in claws}
+        stray("claw_width", {claw.name: claw.width_mm * wider[claw.name] for claw in claws}, lambda claw: claw.foot)
     stray("claw_bow", {claw.name: bow_mm(claw) for claw in claws}, lambda claw: claw.at_height(gauge.girdle_plane_mm / 2.0))
     if subject.is_set:
         for name, is_v in (("tip_height", False), ("v_tip_height", True)):

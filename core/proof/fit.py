@@ -157,12 +157,12 @@ def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[f
 def seat_gaps(frame: Frame, claw: ClawMeasure) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
     """The widest gap between stone and claw, mm, at most GAP_REACH_MM, and (3,) where: below the girdle in its notches,
     and above it next to the girdle."""
-    line, _ = crown_line(frame, claw, 2)
-    reach = float(np.linalg.norm(line[1, :2] - line[0, :2]))
-    below, above = (np.concatenate([leg.edge - np.outer(np.array(shares) * depth, leg.outwards)
-                                    for leg, depth in zip(claw.legs, depths_mm)])
-                    for shares, depths_mm in ((BELOW_SHARES, [leg.notch * leg.thickness_mm for leg in claw.legs]),
-                                              (ABOVE_SHARES, [reach] * len(claw.legs))))
+    line, _ = crown_line(frame, claw, CROWN_STEPS + 1)
+    ways = np.linalg.norm(line[:, :2] - claw.edge, axis=1)
+    near = np.interp(np.array(ABOVE_SHARES) * CROWN_STEPS, np.arange(len(ways)), ways)
+    below = np.concatenate([leg.edge - np.outer(np.array(BELOW_SHARES) * leg.notch * leg.thickness_mm, leg.outwards)
+                            for leg in claw.legs])
+    above = np.concatenate([leg.edge - np.outer(near, leg.outwards) for leg in claw.legs])
     middle, far = frame.girdle_middle_mm, float(np.ptp(frame.placed.vertices[:, 2])) + 1.0
     return _widest(frame, below, middle, -far), _widest(frame, above, middle, far)
 

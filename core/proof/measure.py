@@ -16,7 +16,7 @@ from .claw_measure import ClawMeasure, measure_claw, widths_between
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
 from .loops import distances_mm, edges_of, is_inside, signed_distances_mm
-from .pavilion import Bearing, Columns, bearing, columns, flat_bearing
+from .pavilion import Bearing, Columns, bearing, columns, flat_bearing, flat_level_mm
 from .walls import Wall
 
 __all__ = ["HAIR_MM", "MOST_FACETS", "SEATED_MM", "ClawMeasure", "Gauge"]
@@ -82,6 +82,8 @@ class Gauge(Frame):
     @property
     def settling_mm(self) -> float:
         """How far the stone stands off the metal before it settles on it; 0 if it touches."""
+        if self.has_flat_base:
+            return max(0.0, float(self.culet[2]) - flat_level_mm(self))
         return self.columns.settling_mm
 
     def bearing(self, reading_mm: float, clear_mm: float) -> Bearing:

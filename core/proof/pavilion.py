@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mesh import Floats
+from ..solid.kernel import bounds
 from .frame import FLAT_MM, HAIR_MM, Frame
 from .loops import crossings, distances_mm, edges_of, largest, signed_distances_mm
 
@@ -27,6 +28,14 @@ SECTORS = 6
 ROOM_MM = 1.5
 """From farther than this metal is not looked for: more than any wall or claw is thick. Smaller: the inside of thick metal
 would count as free; larger: slower."""
+
+FLAT_ROOM_MM = 0.05
+"""The most room that a seat is cut with: a flat base that hovers by less settles onto what lies under it. Common practice,
+no source."""
+
+CORNERS = 0.5
+"""By how much more, as a share, the corners of a seat cut with room stand off the stone than its faces: square corners by
+0.41, and steep faces come near more slowly as the stone settles. Larger: loose places count as bearing."""
 
 FAR_MM = 1e3
 """Stands for the room where there is no metal."""
@@ -74,6 +83,9 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
             out = np.where(np.isnan(far), -np.inf, far).max(axis=1)
             places[i] = np.where(np.isfinite(out)[:, None], centre + ways * out[:, None], np.nan)
     slopes, shares = _slopes(heights, places, loops)
+    if top_mm >= frame.girdle_plane_mm:
+        # At the girdle's edge metal stands against its upright side.
+        shares[0] = 1.0
     room = np.full(slopes.shape, np.inf)
     for i, height in enumerate(heights):
         met = np.isfinite(places[i, :, 0])
@@ -143,7 +155,7 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
     """The first band of each column in which the stone touches once it has settled, and where it touches again below,
     after room of more than `clear_mm`."""
     # So far off that no difference of two is endless.
-    over = np.minimum(found.room_mm, FAR_MM) - found.settling_mm - reading_mm
+    over = np.minimum(found.room_mm, FAR_MM) - (1.0 + CORNERS) * found.settling_mm - reading_mm
     touching = over <= 0.0
     count, every = over.shape[1], np.arange(over.shape[1])
     rests = touching.any(axis=0)
@@ -180,12 +192,30 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
 def flat_bearing(frame: Frame, starts: Floats, normals: Floats, reach_mm: Floats) -> tuple[Floats, Floats]:
     """(n,) width of what a flat base lies on, inwards from places on the girdle, 0 where nothing is under it, and (n, 3)
     the places. A wall carries it with its top, a head without one with what stands under the base."""
-    base = float(frame.culet[2])
-    level = base if frame.wall is None else frame.wall_top_mm
-    loops = frame.metal_at(level - HAIR_MM) if frame.wall is None else frame.part_at("wall", level - HAIR_MM)
-    ways = crossings(loops, starts, -normals)
+    level = flat_level_mm(frame)
     width = np.zeros(len(starts))
-    if ways.shape[1] and abs(base - level) <= FLAT_MM:
-        inner = np.where(ways <= reach_mm[:, None] + 1e-6, ways, -np.inf).max(axis=1)
-        width = np.maximum(np.where(np.isfinite(inner), inner, 0.0), 0.0)
+    if abs(float(frame.culet[2]) - level) > FLAT_MM + FLAT_ROOM_MM:
+        return width, np.column_stack([starts, np.full(len(starts), level)])
+    below = HAIR_MM if frame.wall is not None else FLAT_MM
+    for height in (level - below, level - below - FLAT_ROOM_MM):
+        # A seat cut with room lies that much lower.
+        loops = frame.metal_at(height) if frame.wall is None else frame.part_at("wall", height)
+        ways = crossings(loops, starts, -normals)
+        near = (ways >= -HAIR_MM) & (ways <= reach_mm[:, None] + 1e-6)
+        if near.any():
+            inner = np.where(near, ways, -np.inf).max(axis=1)
+            # Where the girdle itself lies over metal, the bearing begins there.
+            first = np.where(near.sum(axis=1) % 2 == 1, 0.0, np.where(near, ways, np.inf).min(axis=1))
+            width = np.where(np.isfinite(inner), np.maximum(inner - first, 0.0), 0.0)
+            break
     return width, np.column_stack([starts, np.full(len(starts), level)])
+
+
+def flat_level_mm(frame: Frame) -> float:
+    """Height of what a flat base lies on: the wall's top; without a wall the rails that end just under it, or the notches'
+    own level."""
+    if frame.wall is not None:
+        return frame.wall_top_mm
+    base = float(frame.culet[2])
+    tops = [float(bounds(frame.parts[name])[1][2]) for name in frame.rail_names]
+    return max((top for top in tops if 0.0 <= base - top + HAIR_MM <= FLAT_MM + FLAT_ROOM_MM), default=base)

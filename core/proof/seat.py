@@ -17,6 +17,7 @@ from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
 from .loops import HALF_TURN_DEG, free_turn
 from .measure import SEATED_MM, Gauge
+from .pavilion import flat_level_mm
 from .subject import NAME_HOLD, NO_HOLD, Subject
 
 
@@ -129,7 +130,7 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                     "geometry", f"Remove the metal near {_spoken(place)}.")
     yield judge("seat.rocks", "Places where the stone touches below its bearing", float(len(again)), "count", place,
                 [nothing], 0.0)
-    if subject.state == "cast" and gauge.settling_mm > 0.0:
+    if subject.state == "cast" and gauge.settling_mm > READ_MM:
         low, high = rules["seat.clearance_low_mm"], rules["seat.clearance_high_mm"]
         yield judge("seat.clearance", "Room between the stone and its seat", gauge.settling_mm, "mm", support.place(j),
                     [at_least(low, "watch", "Cut the seat with {limit} mm of room, or leave it to the setter."),
@@ -149,10 +150,11 @@ def _on_claws(gauge: Gauge, width: Floats, begins: Floats, ends: Floats,
     bearing = legs[width[legs] > 0.0]
     if not len(bearing):
         return width, again
-    low = float(ends[bearing].min()) - READ_MM
-    under = (width > 0.0) & (begins < low)
-    levels = {j: int(np.searchsorted(-gauge.levels_mm, -begins[j])) for j in np.flatnonzero(under).tolist()}
-    more = [(min(level, len(gauge.levels_mm) - 1), j) for j, level in levels.items()]
+    # Heights are told by levels, so that what begins one level lower is the same bearing still.
+    levels = gauge.levels_mm
+    begin, low = (np.searchsorted(-levels, -np.asarray(z) - READ_MM) for z in (begins, ends[bearing].min()))
+    under = (width > 0.0) & (begin > low + 1)
+    more = [(min(int(begin[j]), len(levels) - 1), j) for j in np.flatnonzero(under).tolist()]
     return np.where(under, 0.0, width), again + more
 
 
@@ -161,7 +163,7 @@ def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge, rule = subject.gauge, rules["head.pavilion_gap_least_mm"]
     for name in gauge.rail_names:
         low, high = bounds(gauge.parts[name])
-        if high[2] < gauge.culet[2] - 2.0 * rule.value or (gauge.has_flat_base and high[2] >= gauge.culet[2] - READ_MM):
+        if high[2] < gauge.culet[2] - 2.0 * rule.value or (gauge.has_flat_base and high[2] >= flat_level_mm(gauge) - READ_MM):
             continue
         gap = gauge.rail_gap(name, 2.0 * rule.value)
         level, column = divmod(int(np.argmin(_near(gauge, low[2], high[2]))), gauge.room_mm.shape[1])

@@ -25,12 +25,19 @@ WALL_LEVELS = 11
 HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
 """Height between the levels at which the hollow is looked through, fewest and most. Larger: a lump hides."""
 
+SILL_LEVELS, SILL_MM = 24, 1e-3
+"""At how many heights the lowest opening is looked for, and how closely it is told then. Fewer: a low window is passed
+by."""
+
 STANDS_MM = 0.02
 """How far below its highest place the wall's top still counts as its top. Larger: scoops count as top."""
 
 SEAT_MM = 0.05
 """How near to the stone the inner face is its seat: the most room that a seat is cut with. Larger: thin places beside the
 stone are passed over."""
+
+BESIDE = 2
+"""How many ways in beside a window are left out. Fewer: ways that leave through its side are read as thin metal."""
 
 SCOOPS = 3
 """From how many places on, well spread, a top that stands in them only was scooped on purpose and not filed away."""
@@ -49,7 +56,7 @@ class Wall:
         points, normals = self.frame.stations
         low, high = self.frame.base_mm + HAIR_MM, self.top_mm - HAIR_MM
         inset = [first_crossing(self.frame.part_at("wall", z), points, -normals, -2.0) for z in (low, high)]
-        met = np.isfinite(inset[0]) & np.isfinite(inset[1])
+        met = (inset[0] <= self.frame.reach_mm) & (inset[1] <= self.frame.reach_mm)
         return math.atan2(float(np.median(inset[0][met] - inset[1][met])), high - low) if met.any() else math.nan
 
     def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
@@ -146,7 +153,7 @@ class Wall:
     def _thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
         """(k,) mm square to the wall and (k, 3) where, at one height; empty where nothing of it is met."""
         outer, inner = self.faces(height_mm)
-        if outer is not None and inner is not None:
+        if outer is not None and inner is not None and self.stands.all():
             points = np.concatenate([outer, inner])
             # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of
             # dents are not.
@@ -156,17 +163,33 @@ class Wall:
         return values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height_mm)])
 
     def _piece_thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces. The ways beside a window's edge are
-        left out, because they leave through it."""
+        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped. The ways beside a window's
+        edge are left out, because they leave through it, and those under a scoop's bevel."""
+        points, normals = self.frame.stations
+        near = self._crossed_at(height_mm)
+        met = np.isfinite(near).all(axis=1)
+        if not self.stands.all():
+            met &= np.isfinite(self._crossed_at(min(height_mm + self._bevel_mm, self.top_mm - HAIR_MM))).all(axis=1)
+        for step in range(1, BESIDE + 1):
+            met = met & np.roll(met, step) & np.roll(met, -step)
+        enters: Floats = points[met] - normals[met] * near[met, :1]
+        return near[met, 1] - near[met, 0], enters
+
+    def _crossed_at(self, height_mm: float) -> Floats:
+        """(n, 2) where each way in first enters the wall and leaves it, mm; inf where it meets none on its side."""
         points, normals = self.frame.stations
         ways = crossings(self.frame.part_at("wall", height_mm), points, -normals)
         if ways.shape[1] < 2:
-            return np.zeros(0), np.zeros((0, 2))
-        near = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)[:, :2]
+            return np.full((len(points), 2), np.inf)
+        near: Floats = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)[:, :2]
+        return near
+
+    @cached_property
+    def _bevel_mm(self) -> float:
+        """The tallest that a bevel can be: as tall as the wall is thick at its foot."""
+        near = self._crossed_at(self.frame.base_mm + 0.01)
         met = np.isfinite(near).all(axis=1)
-        met &= np.roll(met, 1) & np.roll(met, -1)
-        enters: Floats = points[met] - normals[met] * near[met, :1]
-        return near[met, 1] - near[met, 0], enters
+        return float(np.median(near[met, 1] - near[met, 0])) if met.any() else 0.0
 
     @cached_property
     def intrusion(self) -> tuple[float, Floats]:
@@ -191,6 +214,19 @@ class Wall:
                 j = int(out[np.argmax(over[out])])
                 most, place = float(over[j]), np.array([*found[j], height])
         return most, place
+
+    @cached_property
+    def sill_mm(self) -> float | None:
+        """Height of the lowest place at which the wall is pierced or ends; None where it is a ring up to its top."""
+        heights = np.linspace(self.frame.base_mm + HAIR_MM, self.top_mm - HAIR_MM, SILL_LEVELS).tolist()
+        open_at = next((i for i, z in enumerate(heights) if not is_ring(self.frame.part_at("wall", z))), None)
+        if open_at is None or open_at == 0:
+            return None if open_at is None else self.frame.base_mm
+        low, high = heights[open_at - 1], heights[open_at]
+        while high - low > SILL_MM:
+            middle = (low + high) / 2.0
+            low, high = (middle, high) if is_ring(self.frame.part_at("wall", middle)) else (low, middle)
+        return float(low + high) / 2.0
 
     @cached_property
     def hollow_loops(self) -> list[tuple[float, Floats]]:
