@@ -36,6 +36,10 @@ REACH_MM = 1.6
 
 NONE_NARROWER = f"none narrower than {REACH_MM:g} mm was found, and nothing wider is looked for"
 
+BALL_READ_MM = 2.0 * READ_MM
+"""How finely a ball between facets is read: its normal is found to a sixth of the turn from one facet to the next.
+Larger: thin sections pass."""
+
 NEAR = 1.25
 """Readings above the limit by this factor are not followed to where they are least. Smaller: a narrow place beside a
 wider reading is missed."""
@@ -79,6 +83,13 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield from _feed(subject, rules)
         if subject.process != PRINTED:
             yield _sprue(subject, rules)
+
+
+def check_whole(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """What only all the metal together can tell, where heads stand side by side: whether it is one, and where it is fed."""
+    yield from _sound(subject)
+    if not subject.is_set and subject.process != PRINTED:
+        yield _sprue(subject, rules)
 
 
 def _sound(subject: Subject) -> Iterator[Finding]:
@@ -154,7 +165,7 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     # What the setter has filed was cast thicker, and need not fill any more.
     limits = [at_least(least, "watch", thicker)] if subject.is_set else [at_least(least, "unsafe", thicker), *fills(alloy, thicker)]
     return judge("casting.thin", "Thinnest place of the metal", value, "mm", found[0].middle if found else None, limits,
-                 READ_MM, note)
+                 BALL_READ_MM, note)
 
 
 def _part_at(subject: Subject, place: Floats) -> str:

@@ -26,6 +26,12 @@ nothing. Larger: real edges are passed over."""
 SMOOTH_DEG = 25.0
 """Facets that turn by less stand for one smooth surface. Larger: bevels are rounded; smaller: thin bars stay facetted."""
 
+COPLANAR = math.cos(math.radians(0.5))
+"""Cosine between facets of one plane. Larger angle: flat facets of a fine mesh count as one."""
+
+ON_THE_WAY = (1.0 / 6.0, 1.0 / 3.0, 0.5)
+"""How far towards the facet beside it a facet's normal is tried. More: the reading is finer, and takes longer."""
+
 NEAR_MM = 1e-4
 """How near its facet a place on it may lie. Larger: the facet beside it is taken."""
 
@@ -109,42 +115,41 @@ class Surface:
         return np.where(folded, 180.0, cones)
 
 
-    def smooth_normals(self, points: Floats, normals: Floats) -> Floats:
-        """(n, 3) normals of the smooth surface that the facets stand for, at places (n, 3) on facets with normals
-        (n, 3): between the corners of the triangle there, each corner's taken over its facets that turn by little."""
-        smooth = normals.copy()
-        unit = self._cross / np.maximum(np.linalg.norm(self._cross, axis=1), 1e-30)[:, None]
-        first = self.vertices[self.triangles[:, 0]]
-        heights = np.einsum("ij,ij->i", unit, first)
-        for i, (point, normal) in enumerate(zip(points, normals)):
-            near = np.flatnonzero((np.abs(unit @ point - heights) < NEAR_MM) & (unit @ normal > 0.5))
-            shares = self._shares(near, point)
-            inside = shares.min(axis=1) > -1e-3
-            if inside.any():
-                j = int(np.argmax(inside))
-                smooth[i] = self._smooth(unit, int(near[j]), shares[j])
+    def smooth_normals(self, point: Floats, normal: Floats) -> Floats:
+        """(k, 3) normals that the smooth surface may have at a place (3,) on a facet with a normal (3,): the facet's own,
+        and those on the way to the facets beside it that turn by little."""
+        unit = self._unit
+        heights = np.einsum("ij,ij->i", unit, self.vertices[self.triangles[:, 0]])
+        facet = np.flatnonzero((np.abs(unit @ point - heights) < NEAR_MM) & (unit @ normal > COPLANAR))
+        if not len(facet):
+            return normal[None, :]
+        shares = self._shares(facet, point).min(axis=1)
+        own = self.triangles[facet[np.argmax(shares)]]
+        # The facet may be cut into triangles of which some do not reach its borders.
+        facet = facet[np.isin(self.triangles[facet], own).any(axis=1)]
+        around = unit[np.isin(self.triangles, self.triangles[facet]).any(axis=1)]
+        cosines = around @ normal
+        around = around[(cosines > math.cos(math.radians(SMOOTH_DEG))) & (cosines < COPLANAR)]
+        beside = np.unique(np.round(around, 1), axis=0, return_index=True)[1]
+        ways = [normal, *(normal + share * (around[i] - normal) for i in beside for share in ON_THE_WAY)]
+        normals = np.array(ways)
+        smooth: Floats = normals / np.linalg.norm(normals, axis=1)[:, None]
         return smooth
+
+    @cached_property
+    def _unit(self) -> Floats:
+        """(t, 3) unit normals of the triangles."""
+        unit: Floats = self._cross / np.maximum(np.linalg.norm(self._cross, axis=1), 1e-30)[:, None]
+        return unit
 
     def _shares(self, triangles: np.ndarray, point: Floats) -> Floats:
         """(k, 3) how much of each corner of some triangles there is in a point (3,) of their planes."""
         a, b, c = (self.vertices[self.triangles[triangles, i]] for i in range(3))
         cross = self._cross[triangles]
-        squares = np.einsum("ij,ij->i", cross, cross)
+        squares = np.maximum(np.einsum("ij,ij->i", cross, cross), 1e-30)
         second = np.einsum("ij,ij->i", np.cross(point - a, c - a), cross) / squares
         third = np.einsum("ij,ij->i", np.cross(b - a, point - a), cross) / squares
         return np.column_stack([1.0 - second - third, second, third])
-
-    def _smooth(self, unit: Floats, triangle: int, shares: Floats) -> Floats:
-        """(3,) the smooth normal at shares (3,) of the corners of one triangle."""
-        total = np.zeros(3)
-        for corner, share in zip(self.triangles[triangle], shares):
-            around = np.flatnonzero((self.triangles == corner).any(axis=1))
-            around = around[unit[around] @ unit[triangle] > math.cos(math.radians(SMOOTH_DEG))]
-            # Facets that lie in one plane count once, however many triangles they are cut into.
-            planes = np.unique(np.round(unit[around], 3), axis=0).sum(axis=0)
-            total += share * planes / np.linalg.norm(planes)
-        smooth: Floats = total / np.linalg.norm(total)
-        return smooth
 
 
 class BesideStone:

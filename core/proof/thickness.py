@@ -248,8 +248,8 @@ Counts = Callable[[Floats, Floats], "np.ndarray"]
 """Which pairs of place and touch, (n, 3) each, count: (n,) bool."""
 
 Normals = Callable[[Floats, Floats], Floats]
-"""The normals (n, 3) of the smooth surface that facets stand for, at places (n, 3) on facets with normals (n, 3). Square
-to a facet, a ball reads a bar thinner the farther from the facet's middle it stands."""
+"""The normals (k, 3) that the smooth surface may have at a place (3,) on a facet with a normal (3,). Square to a facet, a
+ball reads a bar thinner the farther from the facet's middle it stands; square to the bar itself the ball is largest."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -312,11 +312,18 @@ class Search:
         """Full readings at (n, 3) on facets with normals (n, 3), the narrowest first, without those that do not count."""
         if not len(points):
             return []
-        normals = self.smooth(points, normals)
+        tried = [self.smooth(point, normal) for point, normal in zip(points, normals)]
+        owner = np.repeat(np.arange(len(points)), [len(each) for each in tried])
+        points, normals = points[owner], np.concatenate(tried)
         balls = balls_at(self.solid, points, normals, self.is_metal, self.reach_mm)
-        kept = np.flatnonzero(self._usable(points, normals, balls))
-        kept = kept[np.argsort(balls.diameters[kept], kind="stable")]
-        return [Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i]) for i in kept]
+        usable = self._usable(points, normals, balls)
+        found = []
+        for place in range(len(tried)):
+            mine = np.flatnonzero(usable & (owner == place))
+            if len(mine):
+                i = int(mine[np.argmax(balls.diameters[mine])])
+                found.append(Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i]))
+        return sorted(found, key=lambda each: each.diameter_mm)
 
     def _followed(self, found: list[Narrowest], spacing_mm: float) -> list[Narrowest]:
         """Each moved over the surface to where it is narrowest, by ever smaller steps in six directions."""
@@ -342,7 +349,7 @@ class Search:
                     j = mine[int(np.argmin(balls.diameters[mine]))]
                     least[i], points[i], normals[i] = balls.diameters[j], tried[j], faces[j]
             step /= 2.0
-        return sorted([*self._read(points, normals), *found], key=lambda each: each.diameter_mm)[:len(found)]
+        return self._read(points, normals)
 
 
 def _apart(points: Floats, values: Floats, distance_mm: float, count: int) -> Ints:
