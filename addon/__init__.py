@@ -11,6 +11,7 @@ paint        thickness and gaps painted on the metal's faces
 stone_file   a mesh object written as a file that a spec can name as its stone
 live         heads and findings that were computed, and the timer that proves when the slider rests
 preview      the small drawing of the stone
+remedies     what to change to make findings sound
 overlay      the mark on the finding that was clicked
 operators    what the buttons do
 panels       what the sidebar shows
@@ -22,7 +23,7 @@ from __future__ import annotations
 
 import importlib
 
-NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "panels")
+NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
 """Registered in this order and unregistered in reverse."""
 
 _registered: list[object] = []

@@ -16,7 +16,9 @@ import bpy
 from ..core.errors import Cancelled, SeatwrightError
 from .properties import sentence
 
-Progress = Callable[[float], bool]
+Progress = Callable[..., bool]
+"""Is told the share that is done, and where that is not known words instead, and answers whether to go on."""
+
 Work = Callable[[Progress], Any]
 
 LOOK_S = 0.1
@@ -27,7 +29,7 @@ class _Run:
     """One piece of work in its thread, and what came of it."""
 
     def __init__(self, work: Work) -> None:
-        self.share, self.is_stopped = 0.0, False
+        self.share, self.words, self.is_stopped = 0.0, "", False
         self.result: Any = None
         self.error: Exception | None = None
         self._thread = threading.Thread(target=self._run, args=(work,), daemon=True)
@@ -39,8 +41,8 @@ class _Run:
         except Exception as error:  # shown, or raised again, where the operator ends
             self.error = error
 
-    def _tell(self, share: float) -> bool:
-        self.share = share
+    def _tell(self, share: float, words: str = "") -> bool:
+        self.share, self.words = share, words
         return not self.is_stopped
 
     @property
@@ -62,7 +64,7 @@ class Job:
         if work is None:
             return {"CANCELLED"}
         try:
-            result = work(lambda share: True)
+            result = work(lambda share, words="": True)
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return {"CANCELLED"}
@@ -85,7 +87,8 @@ class Job:
         if event.type != "TIMER":
             return {"RUNNING_MODAL"}
         context.window_manager.progress_update(self._run.share)
-        context.workspace.status_text_set(f"{self.doing}: {100.0 * self._run.share:.0f} %, Escape stops it")
+        far = self._run.words or f"{100.0 * self._run.share:.0f} %"
+        context.workspace.status_text_set(f"{self.doing}: {far}, Escape stops it")
         return {"RUNNING_MODAL"} if self._run.is_running else self._end(context)
 
     def _end(self, context: bpy.types.Context) -> set[str]:

@@ -269,10 +269,10 @@ class SEATWRIGHT_OT_free(OnHead, bpy.types.Operator):
         mesh = metal_of(context).data
         with changing(mesh) as settings:
             free(settings, [self.path])
-        return _answer(self, mesh)
+        return answer(self, mesh)
 
 
-def _answer(operator: bpy.types.Operator, mesh: bpy.types.Mesh) -> set[str]:
+def answer(operator: bpy.types.Operator, mesh: bpy.types.Mesh) -> set[str]:
     """Say what stopped a rebuild, if anything did; the change itself stays, as the panel shows it."""
     if mesh.seatwright.problem:
         operator.report({"WARNING"}, mesh.seatwright.problem.replace("\n", " "))
@@ -295,7 +295,7 @@ class SEATWRIGHT_OT_free_all(OnHead, bpy.types.Operator):
         mesh = metal_of(context).data
         with changing(mesh) as settings:
             free(settings, [path for path in BY_PATH if path.partition(".")[0] in METAL and path not in KINDS])
-        return _answer(self, mesh)
+        return answer(self, mesh)
 
 
 class SEATWRIGHT_OT_why(bpy.types.Operator):

@@ -13,7 +13,7 @@ from ..core.errors import SeatwrightError
 from ..core.head import Head
 from ..core.spec import FIELDS
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from . import live, overlay, painted, preview, rebuild
+from . import live, overlay, painted, preview, rebuild, remedies
 from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
 from .properties import CORRECTIONS, is_behind, property_name, proportions
 
@@ -377,6 +377,8 @@ class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
             say(layout, context, findings, "ERROR")
         else:
             draw_findings(layout, context, findings)
+            if any(each.verdict != "sound" for each in findings) or remedies.change_of(metal_of(context)):
+                draw_change(layout, context)
         draw_paint(layout, metal_of(context).data)
 
 
@@ -412,7 +414,21 @@ def list_families(
         families.setdefault(each[1].code.partition(".")[0], []).append(each)
     for family, members in families.items():
         layout.label(text=FAMILIES.get(family, family.capitalize()))
-        list_findings(layout, context, members, marked)
+        alike: dict[tuple[str, str], list[tuple[int, Any]]] = {}
+        for each in members:
+            alike.setdefault((each[1].code, each[1].verdict), []).append(each)
+        for (code, verdict), same in alike.items():
+            shown = len(same) if len(same) <= ALIKE_SHOWN else 1
+            list_findings(layout, context, same[:shown], marked)
+            if same[shown:]:
+                header, body = layout.panel(f"SEATWRIGHT_{code}_{verdict}", default_closed=True)
+                header.label(text=f"{len(same) - shown} more like it")
+                if body is not None:
+                    list_findings(body, context, same[shown:], marked)
+
+
+ALIKE_SHOWN = 2
+"""Findings of one kind, such as one for each claw, that are listed before the rest is folded away."""
 
 
 FAMILIES = {
@@ -448,6 +464,42 @@ def list_findings(
                 context,
                 "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")),
             )
+            if finding.verdict != "sound":
+                draw_remedy(box, context, index, finding)
+
+
+def draw_remedy(layout: bpy.types.UILayout, context: bpy.types.Context, index: int, finding: Any) -> None:
+    """The solved remedy with its button, or the button that solves it."""
+    metal = metal_of(context)
+    if finding.code.partition(".")[0] in ("plan", "object", "metal"):
+        return
+    if not remedies.is_known(metal, finding):
+        layout.operator("seatwright.find_remedy", icon="VIEWZOOM").index = index
+        return
+    remedy = remedies.remedy_of(metal, finding)
+    if remedy is None:
+        say(layout, context, remedies.NO_REMEDY + ".", "INFO")
+        return
+    say(layout, context, remedy.sentence, "INFO")
+    button = layout.operator("seatwright.take_remedy", text=remedies.line_of(remedy), icon="CHECKMARK")
+    button.path, button.value = remedy.path, remedy.after
+
+
+def draw_change(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
+    """The changes that would make the head sound, before they are made; or the button that looks for them."""
+    change = remedies.change_of(metal_of(context))
+    if change is None:
+        layout.operator("seatwright.make_sound", icon="CHECKMARK")
+        return
+    box = layout.box()
+    say(box, context, change.sentence, "CHECKMARK" if change.is_sound else "CANCEL")
+    for remedy in change.remedies:
+        say(box, context, remedies.line_of(remedy), "DOT")
+        say(box, context, remedy.sentence, "BLANK1")
+    row = box.row(align=True)
+    if change.is_sound and change.remedies:
+        row.operator("seatwright.take_change")
+    row.operator("seatwright.put_away_change")
 
 
 class SEATWRIGHT_PT_why(SeatwrightPanel, bpy.types.Panel):
