@@ -20,6 +20,9 @@ SECTIONS = ("round", "oval", "tab", "V")
 V_TURN_DEG = 25.0
 """From which turn of the outline on a corner takes a V claw. Common practice, no source."""
 
+RELIEF_TURN_DEG = 50.0
+"""From which turn on a corner of the girdle inside a claw gets room cut round it. Common practice, no source."""
+
 SOFT_SHARE = 0.25
 """Radius of a tab's softened edges as a share of its thickness. Common practice, no source."""
 

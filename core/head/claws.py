@@ -51,7 +51,7 @@ class ClawLine:
 
 def section_of(spec: Spec, plan: Plan, place: Place) -> str:
     """The section of the claw at a place: V claws stand at corners only, the others of such a head are round."""
-    if "claw_relief" in plan:
+    if "v_claw_count" in plan:
         return "V" if takes_v(place) else "round"
     return spec.get("claws.section") or "round"
 
@@ -78,7 +78,7 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
         top = np.array([*place.point, girdle])
         thickness = share_at(plan, girdle / math.cos(lean)) * plan["claw_diameter"]
         turn = 0.0
-        if "claw_relief" in plan and takes_v(place):
+        if "v_claw_count" in plan and takes_v(place):
             turn = legs_turn_deg(outline, place, plan["claw_width"])
             shift = normal * VShape.of(thickness, plan["claw_width"], plan["claw_notch"], turn, lean).out_mm
         else:
@@ -150,6 +150,11 @@ def in_space(line: ClawLine, ring: Floats) -> Floats:
     return ring @ np.array([line.outwards, line.along])
 
 
+def level(line: ClawLine, offsets: Floats) -> Floats:
+    """(n, 3) the same section cut level: its offsets from the axis (n, 3) slid along it to one height."""
+    return offsets - np.outer(offsets[:, 2] / line.axis[2], line.axis)
+
+
 def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:
     """Every claw as cast, by name: "claw 1", "claw 2"…"""
     length = site.plan["claw_length"]
@@ -158,21 +163,22 @@ def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:
             for i, line in enumerate(site.lines, 1)}
 
 
-def raise_claw(plan: Plan, line: ClawLine, ring: Floats, length_mm: float, part: str, even: bool = True) -> PolyMesh:
-    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip.
+def raise_claw(plan: Plan, line: ClawLine, ring: Floats, length_mm: float, part: str, even: bool = True,
+               is_level: bool = False) -> PolyMesh:
+    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip, or level there.
 
     ring: its section (n, 2) at the base. even: with rows between base and tip that keep the quads near square; without
     them the same surface in fewer.
     """
     offsets = in_space(line, ring)
-    base = line.foot + offsets + np.outer(-offsets[:, 2] / line.axis[2], line.axis)
-    tip = line.at(length_mm) + share_at(plan, length_mm) * offsets
+    base = line.foot + level(line, offsets)
+    tip = line.at(length_mm) + share_at(plan, length_mm) * (level(line, offsets) if is_level else offsets)
     bowed = line.bow_mm > 0.0
     count = max(2, round(length_mm / plan["claw_diameter"]) + 1 if even else 2)
     steps = np.linspace(0.0, 1.0, count)
     if bowed:
         reached = min(1.0, line.girdle_mm / length_mm)
-        steps = np.concatenate([np.linspace(0.0, reached, BOW_ROWS + 1), steps[steps > reached + 0.5 / count], [1.0]])
-        steps = np.unique(steps)
+        above = steps[steps > reached + 0.5 / count]
+        steps = np.unique(np.concatenate([np.linspace(0.0, reached, BOW_ROWS + 1), above, [1.0]]))
     return rod([base + (tip - base) * step + (line.at(step * length_mm) - line.foot - line.axis * step * length_mm
                                               if bowed else 0.0) for step in steps], part)

@@ -11,11 +11,24 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles
-from ..tolerance import OVERLAP_MM
-from .claws import ClawLine, base_ring, in_space, raise_claw, section_of, share_at
+from ..tolerance import SAME_POINT_MM
+from .claw_sections import RELIEF_TURN_DEG
+from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of, share_at
 from .draft import Plan
 from .site import Site
-from .tips import Bead, crown_line, find_tip, finish
+from .sweep import circle_count
+from .tips import Bead, crown_line, find_tip, finish, sphere
+
+TWIST = 0.37
+"""By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between them."""
+
+ROOT, PROUD = 0.9, 1.0003
+"""Where the bent end starts inside the bar, as a share of its section, and by how much it stands proud at the shoulder: so
+that their faces cross and nowhere lie in each other, on which the union folds."""
+
+ROOT_SHARE, ROOT_DEPTH = 0.2, 0.8
+"""How far below the shoulder it starts: the larger of a share of half the bar's thickness and of the height over the
+girdle plane, so that no metal comes under a flat base. Common practice, no source."""
 
 DOME_ROWS = 4
 """Rows over a quarter turn of the dome that rounds off a bar's end. Fewer: the shoulder shows steps."""
@@ -52,12 +65,12 @@ def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
     shoulder_z = min(plan["girdle_plane"] + plan["girdle"] / 2.0, plan["tip_height"] - radius)
     shoulder = shoulder_z / line.axis[2]
     offsets = share_at(plan, shoulder) * in_space(line, ring)
-    points = np.concatenate([line.at(shoulder - OVERLAP_MM) + offsets,
-                             line.at(shoulder) + _dome(line, offsets, radius),
-                             *(bead.points(line, chord) for bead in beads)])
+    root = shoulder - max(ROOT_SHARE * radius, (shoulder_z - plan["girdle_plane"]) * ROOT_DEPTH)
+    points = np.concatenate([line.at(root) + ROOT * offsets, line.at(shoulder) + _dome(line, PROUD * offsets, radius),
+                             *(bead.points(line, chord, TWIST * i) for i, bead in enumerate(beads))])
     bent = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, shoulder, part, even=False), part)
-    return fuse([bar, bent], part)
+    return _relieved(fuse([bar, bent], part), site, line, 0.5 * math.hypot(thickness, width), part)
 
 
 def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
@@ -79,23 +92,31 @@ def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
     radius = min(V_TIP_SHARE * share_at(plan, line.girdle_mm) * plan["claw_diameter"], 0.6 * (top - girdle))
     centre, _ = find_tip(crown, top, radius, plan["v_contact"], part)
     bend, edge = (girdle + 0.25 * plan["girdle"]) / line.axis[2], crown_edge / line.axis[2]
-    offsets = in_space(line, ring)
+    offsets = level(line, in_space(line, ring))
     low = crown_edge + V_SHOULDER * (plan["table_height"] - crown_edge)
     points = np.concatenate([
-        line.at(bend) + share_at(plan, bend) * offsets, line.at(edge) + share_at(plan, edge) * offsets,
+        line.at(bend) + ROOT * share_at(plan, bend) * offsets, line.at(edge) + PROUD * share_at(plan, edge) * offsets,
         line.at(low / line.axis[2]) + V_NARROWED * share_at(plan, edge) * offsets, Bead(centre, radius).points(line, chord)])
     hood = solid_of_triangles(*hull_triangles(points), part)
-    bar = solid_of(raise_claw(plan, line, ring, (bend + edge) / 2.0, part, even=False), part)
-    return cut(fuse([bar, hood], part), [_relief(plan, line, chord)], part)
+    bar = solid_of(raise_claw(plan, line, ring, edge, part, even=False, is_level=True), part)
+    return _relieved(fuse([bar, hood], part), site, line, 0.0, part)
 
 
-def _relief(plan: Plan, line: ClawLine, chord_mm: float) -> Solid:
-    """The room round the stone's point: a rod with round ends along the girdle's edge there, nowhere narrower than
+def _relieved(claw: Solid, site: Site, line: ClawLine, reach_mm: float, part: str) -> Solid:
+    """The claw with room cut round each point of the stone that lies no farther than `reach_mm` from the claw's place."""
+    if "claw_relief" not in site.plan:
+        return claw
+    points = [corner.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG
+              and math.dist(corner.point, line.place.point) <= reach_mm + SAME_POINT_MM]
+    return cut(claw, [_relief(site.plan, point, site.chord_mm) for point in points], part) if points else claw
+
+
+def _relief(plan: Plan, point: Floats, chord_mm: float) -> Solid:
+    """The room round a stone's point (2,): a rod with round ends along the girdle's edge there, nowhere narrower than
     planned."""
-    low = np.array([*line.place.point, plan["girdle_plane"]])
-    ball = Bead(np.zeros(3), plan["claw_relief"]).points(line, chord_mm)
-    count = max(12, len(np.unique(np.round(ball[:, 2], 9))))
-    ball *= 1.0 / math.cos(math.pi / count) ** 2
+    low = np.array([*point, plan["girdle_plane"]])
+    ball = sphere(plan["claw_relief"], chord_mm)
+    # Its facets, in both directions, lie inside the sphere; moved out, they touch it.
+    ball /= math.cos(math.pi / circle_count(plan["claw_relief"], chord_mm)) ** 2
     return solid_of_triangles(*hull_triangles(np.concatenate([low + ball, low + ball + [0.0, 0.0, plan["girdle"]]])),
                               "relief")
-

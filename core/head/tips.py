@@ -30,6 +30,10 @@ SAG_SHARE = 0.1
 """A crown that stands above the straight way to the tip by more than this share of the tip's radius is followed by a
 further bead. Larger: a dome wears through the claw's bend."""
 
+BULGE_SHARE = 0.93
+"""Radius of that bead as a share of the tip's: the claw grows a little towards its end, as bent wire is filed. Common
+practice, no source."""
+
 WAYS_IN = 200
 """How many places are looked at from the girdle to the middle. Fewer: the table's edge is read coarsely."""
 
@@ -41,6 +45,10 @@ STEEPEST = 0.95
 its very top."""
 
 
+LOW_END = 0.5
+"""How far over the crown's end a bead's centre may stand, as a share of its radius. Larger: it hardly touches it."""
+
+
 @dataclass(frozen=True)
 class Bead:
     """A rounded lump of the finished end: centre (3,) mm, radius mm, and how many times as wide along the outline."""
@@ -49,9 +57,10 @@ class Bead:
     radius_mm: float
     widening: float = 1.0
 
-    def points(self, line: ClawLine, chord_mm: float) -> Floats:
-        """(n, 3) points of its surface, fine enough for the chord error."""
-        ball = _ball(self.radius_mm, chord_mm)
+    def points(self, line: ClawLine, chord_mm: float, twist: float = 0.0) -> Floats:
+        """(n, 3) points of its surface, fine enough for the chord error. twist: by which share of a facet it is turned;
+        between beads turned alike the hull would have flat quads, on which it folds."""
+        ball = sphere(self.radius_mm, chord_mm, twist)
         return self.centre + ball + np.outer((self.widening - 1.0) * (ball @ line.along), line.along)
 
 
@@ -105,7 +114,8 @@ def find_tip(crown: CrownLine, top_mm: float, radius_mm: float, contact: float, 
     Where the crown is too steep for a bead of this height, it reaches as nearly as far as it can. Raises GeometryError if
     none fits.
     """
-    centre_z = top_mm - radius_mm
+    # Beside the middle of a dome the crown ends lower, and so does the bead.
+    centre_z = min(top_mm - radius_mm, float(crown.heights_mm.max()) + LOW_END * radius_mm)
     fits = np.flatnonzero(np.abs(crown.heights_mm - centre_z) < STEEPEST * radius_mm)
     if not len(fits):
         raise GeometryError(part, f"a tip of {radius_mm:.2f} mm radius cannot be {top_mm:.2f} mm high and touch the crown",
@@ -122,7 +132,8 @@ def finish(tip: str, plan: Plan, crown: CrownLine, line: ClawLine, thickness_mm:
     """The beads of a finished claw of this thickness and width at the girdle: round, almond or tab."""
     top, contact, girdle = plan["tip_height"], plan["contact"], plan["girdle_plane"]
     radius = min(TIP_SHARE * thickness_mm / 2.0, max(0.5 * (top - girdle), 0.2 * thickness_mm))
-    widening = width_mm / thickness_mm
+    # A round tip is filed as broad as its claw, whatever its height.
+    widening = max(1.0, width_mm / (2.0 * radius))
     if tip == "tab":
         edge = TAB_SHARE * radius
         centre, end = find_tip(crown, top, edge, contact, part)
@@ -150,13 +161,13 @@ def _over_bulge(crown: CrownLine, end: int, radius_mm: float, widening: float) -
         return []
     rise = float(np.gradient(crown.heights_mm, crown.ways_mm)[middle]) if len(crown.ways_mm) > 1 else 0.0
     out = np.array([*(-crown.inwards * rise), 1.0]) / math.hypot(rise, 1.0)
-    return [Bead(crown.point(middle, height) + 0.2 * radius_mm * out, radius_mm, widening)]
+    return [Bead(crown.point(middle, height) + 0.2 * radius_mm * out, BULGE_SHARE * radius_mm, widening)]
 
 
-def _ball(radius_mm: float, chord_mm: float) -> Floats:
-    """(n, 3) points of a sphere about the origin, fine enough for the chord error."""
+def sphere(radius_mm: float, chord_mm: float, twist: float = 0.0) -> Floats:
+    """(n, 3) points of a sphere about the origin, fine enough for the chord error, turned by a share of a facet."""
     count = circle_count(radius_mm, chord_mm)
-    turn = np.arange(count) * (2.0 * math.pi / count)
+    turn = (np.arange(count) + twist) * (2.0 * math.pi / count)
     tilt = np.linspace(-math.pi / 2.0, math.pi / 2.0, count // 2 + 1)[1:-1]
     rings = np.stack([np.outer(np.cos(tilt), np.cos(turn)), np.outer(np.cos(tilt), np.sin(turn)),
                       np.repeat(np.sin(tilt)[:, None], count, axis=1)], axis=-1).reshape(-1, 3)

@@ -14,7 +14,7 @@ from ...spec import directions_deg
 from ...stone.outline import Outline, Place
 from ...trade.claw_sizes import claw_diameter
 from ...trade.species import species
-from ..claw_sections import VShape, section_ring, takes_v
+from ..claw_sections import RELIEF_TURN_DEG, VShape, section_ring, takes_v
 from ..claws import foot_on_peg, wall_run_mm
 from ..draft import HOUSE_SPECIES, Draft
 from ..placement import (
@@ -49,7 +49,7 @@ BRITTLE_SHARE = 1.05
 source."""
 
 RELIEF_MM, RELIEF_SHARE = 0.1, 0.15
-"""Room that is cut round a stone's point in a V claw, and the most of the claw's thickness that it takes. Common practice,
+"""Room that is cut round a stone's point in a claw, and the most of the claw's thickness that it takes. Common practice,
 no source; that the points must not touch: GIA Quality Assurance Benchmark, princess cut in V prongs."""
 
 PAIR_GAP_SHARE = 0.5
@@ -264,9 +264,11 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
     if spec.get("claws.tip") == "V" and section != "V":
         raise SpecError(Fault("claws.tip", "V", f'only V claws are folded so, and these are {section}; take "tab"'))
     if section == "V":
+        derive("v_claw_count", sum(map(takes_v, places)), "count", "A claw at a corner is a V that covers both its sides.", COMMON)
+    if any(corner.turn_deg >= RELIEF_TURN_DEG for corner in draft.stone.outline.corners):
         derive("claw_relief", round(min(RELIEF_MM, RELIEF_SHARE * diameter), 3), "mm",
-               "Room cut round each of the stone's points in a V claw, so that a point never bears on metal and chips.",
-               "GIA Quality Assurance Benchmark, princess cut center stone with V-prongs, for the relief; its size: common practice, no source")
+               "Room cut round each of the stone's points inside a claw, so that a point never bears on metal and chips.",
+               "GIA Quality Assurance Benchmark, princess cut in V prongs, for the relief; its size: common practice, no source")
     gap_rule = draft.rules.of_process(draft.process, "gap_least_mm")
     gap = gap_rule.value
     _plan_width(draft, section, places, diameter)
@@ -316,7 +318,7 @@ def _plan_pair_gap(draft: Draft, placement: str, diameter: float, gap: float) ->
 
 def _stand(draft: Draft, placement: str, places: tuple[Place, ...], thickness: float, section: str = "") -> Stand:
     """How claws of this thickness stand; the wall's taper stands for their lean, which hardly changes their clear width."""
-    section = section or ("V" if "claw_relief" in draft else draft.spec.get("claws.section") or "round")
+    section = section or ("V" if "v_claw_count" in draft else draft.spec.get("claws.section") or "round")
     width = thickness
     if "claw_width" in draft:
         width = draft["claw_width"] if draft.is_pinned("claw_width") else min(draft["claw_width"],

@@ -21,7 +21,7 @@ def plan_setting(draft: Draft) -> None:
     touch_low, touch_high = rules["claws.contact_low"], rules["claws.contact_high"]
     contact = derive("contact", touch_low.value + CONTACT_MIDDLE * (touch_high.value - touch_low.value), "1",
                      "How far up the crown's slope, from girdle to table, a claw lies on the stone.", touch_low.source)
-    if "claw_relief" in draft:
+    if "v_claw_count" in draft:
         _plan_v_tips(draft, crown_edge)
     angle = math.radians(at["taper"].value)
     slope = math.hypot(stone.crown_height_mm, (stone.width_mm - stone.table_width_mm) / 2.0)
