@@ -10,7 +10,14 @@ import pytest
 from core.head import make_head
 from core.solid.kernel import section, volume_mm3
 from core.spec import Spec, spec_of
-from scripts.exact_head import exact, exact_head
+from scripts.exact_head import (
+    exact,
+    exact_head,
+    exact_outline_wall,
+    marquise_frustum,
+    oval_frustum,
+    square_frustum,
+)
 
 CHORD_MM = 0.005
 
@@ -70,3 +77,15 @@ def test_the_judge_tells_a_head_that_is_one_part_in_a_hundred_off() -> None:
     other = make_head(Spec().with_choices(claws__diameter_mm=made.plan["claw_diameter"] * 1.01), chord_mm=CHORD_MM)
     assert volume_mm3(other.solid) != pytest.approx(exact_head(made.plan).volume, rel=1e-3)
 
+
+WALLS = {"oval": oval_frustum(7.0, 6.0), "marquise": marquise_frustum(10.0, 5.0), "princess": square_frustum(5.5)}
+SIZES = {"oval": (7.0, 6.0), "marquise": (10.0, 5.0), "princess": (5.5, 5.5)}
+
+
+@pytest.mark.parametrize("cut", WALLS)
+def test_walls_on_other_outlines_hold_the_exact_volume_within_two_thousandths(cut: str) -> None:
+    length, width = SIZES[cut]
+    made = make_head(spec_of({"stone.cut": cut, "stone.length_mm": length, "stone.width_mm": width}), chord_mm=CHORD_MM)
+    judge = exact_outline_wall(made.plan, WALLS[cut])
+    assert made.plan["taper"] > 0.0 and made.plan["bevel"] > 0.0 and judge.is_valid
+    assert volume_mm3(made.part_solids["wall"]) == pytest.approx(judge.volume, rel=2e-3)
