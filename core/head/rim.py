@@ -42,8 +42,8 @@ KEPT_SHARE = 5e-4
 STATION_MM = 0.25
 """How far apart the places along a straight side are at which the lip follows the crown. Larger: it stands off facets."""
 
-BESIDE = 0.05
-"""How near to an opening's end, in samples, no other sample is kept. Smaller: slivers beside the end."""
+BESIDE = 1e-6
+"""How near to an opening's end, in samples, no other sample is kept. Larger: a corner beside the end is cut off."""
 
 
 @dataclass(frozen=True)
@@ -225,17 +225,18 @@ def _opened(site: Site, curve: Rounded, counts: tuple[int, ...], rows: list[Floa
 def _stretch(rows: list[Floats], middle: Floats, begin: Place, end: Place) -> PolyMesh:
     """The closed shell over one stretch of the rows, counter-clockwise from the plane across one place to another's.
 
-    middle (n, 2): the rows' samples on the outline itself, which say where between the ends all rows are sampled.
+    middle (n, 2): the rows' samples on the outline itself, which say on which round a row's crossings count.
     """
     count = len(middle)
     first, last = _sample_at(middle, begin), _sample_at(middle, end)
     last += count if last <= first else 0
-    kept = np.arange(math.ceil(first + BESIDE), math.floor(last - BESIDE) + 1)
+    low = [_nearest_turn(_sample_at(row[:, :2], begin), first, count) for row in rows]
+    high = [_nearest_turn(_sample_at(row[:, :2], end), last, count) for row in rows]
+    # A sample that lies past the plane on some rows only, because their corner is mitred there, falls on it on those.
+    kept = np.arange(math.ceil(min(low) + BESIDE), math.floor(max(high) - BESIDE) + 1)
     sections = []
-    for row in rows:
-        low = _nearest_turn(_sample_at(row[:, :2], begin), first, count)
-        high = _nearest_turn(_sample_at(row[:, :2], end), last, count)
-        at = np.concatenate([[low], np.clip(kept, low, high), [high]])
+    for row, start, stop in zip(rows, low, high, strict=True):
+        at = np.concatenate([[start], np.clip(kept, start, stop), [stop]])
         before = np.floor(at).astype(int)
         share = (at - before)[:, None]
         sections.append((1.0 - share) * row[before % count] + share * row[(before + 1) % count])
@@ -244,11 +245,14 @@ def _stretch(rows: list[Floats], middle: Floats, begin: Place, end: Place) -> Po
 
 
 def _sample_at(loop: Floats, place: Place) -> float:
-    """Where, in samples, a loop (n, 2) crosses the plane through a place square to the outline, on the place's side."""
+    """Where, in samples, a loop (n, 2) crosses the plane through a place square to the outline, on the place's side; beside
+    a corner, whose mitre may lie before the plane, where the loop comes nearest to the place."""
     ways = loop - place.point
     aside = place.normal[0] * ways[:, 1] - place.normal[1] * ways[:, 0]
     after = np.roll(aside, -1)
     crossed = np.flatnonzero((aside < 0.0) & (after >= 0.0))
+    if not len(crossed):
+        return float(np.argmin(np.hypot(*ways.T)))
     share = aside[crossed] / (aside[crossed] - after[crossed])
     outwards = ways @ place.normal
     off = (1.0 - share) * outwards[crossed] + share * np.roll(outwards, -1)[crossed]
