@@ -16,9 +16,9 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints
-from ..solid.kernel import bounds, section
+from ..solid.kernel import bounds
 from .loops import is_inside
-from .measure import HAIR_MM, Gauge
+from .measure import CLOSED_MM, HAIR_MM, Gauge
 
 TOUCH_MM = 0.02
 """How near to the stone metal counts as touching it: what a bur leaves. Larger: metal beside the stone would hold it."""
@@ -26,7 +26,7 @@ TOUCH_MM = 0.02
 SETTLING_MOST_MM = 0.1
 """From farther than this a stone does not settle on its seat. Larger: metal out of reach would count as a seat."""
 
-CROWN_SHARES = (0.05, 0.18, 0.31, 0.44, 0.6, 0.8, 0.97)
+CROWN_SHARES = (0.05, 0.18, 0.31, 0.5, 0.8)
 """At which shares of the crown's height contact is looked for. Fewer: a low tip is passed over."""
 
 PAVILION_ROWS = 3
@@ -151,12 +151,15 @@ def contacts_of(gauge: Gauge, is_set: bool, contact_share: float) -> Contacts:
     low, girdle, high = gauge.girdle_plane_mm, gauge.girdle_plane_mm + gauge.stone.girdle_mm / 2.0, gauge.crown_edge_mm
     # A knife edge has no level of its own, so metal is looked for just above and below it.
     edge = [girdle] if gauge.stone.girdle_mm > 4.0 * HAIR_MM else [low - HAIR_MM, high + HAIR_MM]
-    levels = [*edge, *_pavilion_levels(gauge, low)]
+    others = [*_pavilion_levels(gauge, low)]
     if is_set:
-        levels += [high + share * (gauge.table_mm - high) for share in CROWN_SHARES]
-    within = TOUCH_MM + min(gauge.settling_mm, SETTLING_MOST_MM)
-    rings = Rings(gauge)
-    found = [_touching(gauge, *rings.at(level), within) for level in levels]
+        others += [high + share * (gauge.table_mm - high) for share in CROWN_SHARES]
+    settling = min(gauge.settling_mm, SETTLING_MOST_MM)
+    within, rings = TOUCH_MM + settling, Rings(gauge)
+    # As cast, what stands as near to the girdle as a setter closes it holds the stone there.
+    beside = within if is_set else CLOSED_MM + settling
+    found = [_touching(gauge, *rings.at(level), beside) for level in edge]
+    found += [_touching(gauge, *rings.at(level), within) for level in others]
     found.append(_under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within))
     points, normals = np.concatenate([each[0] for each in found]), np.concatenate([each[1] for each in found])
     owners = owners_of(gauge, points, normals)
@@ -219,7 +222,7 @@ def _touching(gauge: Gauge, points: Floats, normals: Floats, within_mm: float) -
     flat = np.linalg.norm(normals[:, :2], axis=1)
     steep = flat > 1e-9
     points, normals, flat = points[steep], normals[steep], flat[steep]
-    loops = section(gauge.metal, float(points[0, 2])) if len(points) else []
+    loops = gauge.metal_at(float(points[0, 2])) if len(points) else []
     if not loops:
         return np.zeros((0, 3)), np.zeros((0, 3))
     out = normals[:, :2] / flat[:, None] * (within_mm / np.maximum(flat, STEEP))[:, None]
@@ -233,7 +236,7 @@ def _under_base(gauge: Gauge, edge: Floats, normals: Floats, within_mm: float) -
     if not len(edge) or gauge.stone.pavilion_depth_mm > 0.0:
         return nothing
     low = float(gauge.culet[2])
-    loops = section(gauge.metal, low - within_mm)
+    loops = gauge.metal_at(low - within_mm)
     middle = edge[:, :2].mean(axis=0)
     places = np.concatenate([middle + share * (edge[:, :2] - middle) for share in FLAT_SHARES])
     met = is_inside(loops, places) if loops else np.zeros(len(places), bool)
@@ -276,12 +279,12 @@ def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:
         near &= (beside <= CLAW_REACH * claw.diameter_mm) & (ahead > -gauge.stone.width_mm / 2.0)
         names[near] = claw.name
     out = points + normals * (TOUCH_MM + SETTLING_MOST_MM)
-    others = [(solid, bounds(solid)) for name, solid in gauge.parts.items() if name not in gauge.claw_names]
+    others = [(name, bounds(solid)) for name, solid in gauge.parts.items() if name not in gauge.claw_names]
     for level in np.unique(points[names != "", 2]):
         here = np.flatnonzero((points[:, 2] == level) & (names != ""))
-        for solid, (low, high) in others:
+        for name, (low, high) in others:
             if low[2] < level < high[2]:
-                names[here[is_inside(section(solid, float(level)), out[here, :2])]] = ""
+                names[here[is_inside(gauge.part_at(name, float(level)), out[here, :2])]] = ""
     return names
 
 

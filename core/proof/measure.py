@@ -174,7 +174,14 @@ class Gauge(Frame):
 
     def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
         """(count, 3) points on the crown inwards from the claw to the table's edge, and the slope's length, mm."""
-        return fit.crown_line(self, claw, count)
+        if (claw.name, count) not in self._crown_lines:
+            self._crown_lines[claw.name, count] = fit.crown_line(self, claw, count)
+        return self._crown_lines[claw.name, count]
+
+    @cached_property
+    def _crown_lines(self) -> dict[tuple[str, int], tuple[Floats, float]]:
+        """Those already followed: a dome's takes milliseconds."""
+        return {}
 
     def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
         """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import section
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, holds_all, owners_of, sides
@@ -34,8 +33,6 @@ lengthwise, through the claws at its other side. Common practice, no source."""
 
 GUARD_STEPS = 12
 """Places outside a point at which metal is looked for."""
-
-RIM = "rim"
 
 THROUGH = "Through an opening as wide as the part of it that has to pass, turned a little as it fits best, a stone leaves."
 
@@ -71,7 +68,7 @@ def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     else:
         for claw in gauge.claws:
             yield _spare(claw, subject, rules)
-    if not gauge.claws and RIM not in gauge.parts:
+    if not gauge.claws and gauge.rim_part is None:
         yield unable("retention.spare", "Metal to bend over the crown", NO_CLAW, NAME_CLAWS)
 
 
@@ -268,7 +265,7 @@ def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not corners:
         return
     height = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
-    loops = section(gauge.metal, height)
+    loops = gauge.metal_at(height)
     shift = np.median(subject.placed.vertices - subject.stone.mesh.vertices, axis=0)[:2]
     places = np.array([corner.point for corner in corners]) + shift
     outwards = np.array([corner.normal for corner in corners])

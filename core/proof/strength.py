@@ -33,8 +33,6 @@ LEVER_LEAST_MM = 0.05
 HALVING_STEPS = 60
 """Most steps to the line that halves a section; half a dozen do unless it is ragged."""
 
-RIM = "rim"
-
 
 @dataclass(frozen=True)
 class Beam:
@@ -206,7 +204,7 @@ def _root_mm(subject: Subject, claw: ClawMeasure) -> float:
     root = gauge.base_mm
     low, high = bounds(gauge.parts[claw.name])
     for name, solid in gauge.parts.items():
-        if name in gauge.claw_names or name == RIM:
+        if name in gauge.claw_names or solid is gauge.rim_part:
             continue
         part_low, part_high = bounds(solid)
         top = min(float(part_high[2]), gauge.girdle_plane_mm) - HAIR_MM
@@ -225,7 +223,7 @@ def check_strength(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of how strong the claws are."""
     gauge = subject.gauge
     if not gauge.claws:
-        if RIM not in gauge.parts:
+        if gauge.rim_part is None:
             yield unable("strength.tip_force", "Force that opens a claw", NO_CLAW, NAME_CLAWS)
         return
     found = cantilevers(subject, rules)

@@ -364,3 +364,13 @@ def test_a_rim_holds_without_claws_and_nothing_is_left_unable() -> None:
     assert {"opening", "passing", "sideways", "upwards", "downwards", "tilt"} == codes
     upright = {each.code.partition(".")[2]: each.verdict for each in all_of(rimmed(0.0))}
     assert upright["sideways"] == "sound" and upright["upwards"] == "unsafe"
+
+
+@pytest.mark.parametrize("state", ["cast", "set"])
+@pytest.mark.parametrize("cut_name", ["round brilliant", "princess", "oval cabochon"])
+def test_a_rim_head_is_held_before_and_after_it_is_rubbed_over(cut_name: str, state: str) -> None:
+    findings = all_of(head(state, stone__cut=cut_name, stone__length_mm=7.0, head__style="rim"))
+    assert [each for each in findings if each.verdict != "sound" and each.code != "retention.point_free"] == []
+    codes = {each.code.partition(".")[2] for each in findings}
+    assert {"opening", "passing", "sideways", "downwards"} <= codes and ("upwards" in codes) == (state == "set")
+    assert next(each.measured for each in findings if each.code == "retention.passing") == 0.0

@@ -145,7 +145,7 @@ def test_worst_cases_and_shares_agree_with_brute_force() -> None:
         slack = 3.0 * math.sqrt(max(share * (1.0 - share), 0.02) / count)
         assert abs(sound[key] / count - share) <= slack, (key, sound[key] / count, share)
         predicted = min(bound.margin(each.spread.worst) for bound in each.bounds)
-        if key[0] not in ("retention.passing", "retention.spare"):  # their limits move with the stone
+        if key[0] not in ("retention.passing", "retention.one_lost_way", "retention.spare"):  # their limits move with the stone
             assert worst[key] >= predicted - ALLOWED[each.unit], (key, worst[key], predicted)
         compared += 1
     assert compared > 25
