@@ -259,6 +259,9 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
         return True, 0.0
     bottom = int(np.argmin(ends))
     outwards = ways[along] * (-1.0 if bottom == 0 else 1.0)
+    # What it leads to may be the far side of a wider space.
+    if _to_opening(metal, ball, middle, -outwards) < ends[bottom]:
+        return True, 0.0
     return True, float(ends[bottom]) + _to_opening(metal, ball, middle, outwards)
 
 
@@ -269,7 +272,7 @@ def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats)
     beside = np.zeros(len(steps), bool)
     for side in (ball.across, -ball.across):
         beside |= ~np.isfinite(first_hits(metal, places, places + side * (2.0 * ball.diameter_mm))[0])
-    return float(steps[int(np.argmax(beside))]) if beside.any() else float(steps[-1])
+    return float(steps[int(np.argmax(beside))]) if beside.any() else DEEPEST_MM
 
 
 def _blind(holes: Sequence[tuple[Narrowest, float]], rule: Rule) -> Finding:

@@ -41,6 +41,9 @@ START_MM = 1e-5
 REACH_MM = 3.0
 """Balls larger than this are not looked for. Larger: more time for what no rule asks about."""
 
+SLIVER_MM = 0.004
+"""Triangles lower than this are what cutting leaves: their normals mean little. Larger: fine meshes are passed over."""
+
 BATCH = 20_000
 """Points between two calls of `progress`. Larger: a slow stop."""
 
@@ -185,22 +188,25 @@ class Places:
 
 
 def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
-    """`count` places spread evenly by area over a mesh (n, 3), (t, 3) that has some; the same ones every time."""
+    """`count` places over a mesh (n, 3), (t, 3) that has some: half of them spread evenly by area, half by triangles, as
+    what is small and was cut in is made of small ones. The same ones every time."""
     a, b, c = (vertices[triangles[:, i]] for i in range(3))
     cross = np.cross(b - a, c - a)
     doubled = np.linalg.norm(cross, axis=1)
-    run = np.cumsum(doubled)
+    longest = np.sqrt(np.maximum.reduce([((b - a) ** 2).sum(axis=1), ((c - b) ** 2).sum(axis=1), ((a - c) ** 2).sum(axis=1)]))
+    is_whole = doubled > SLIVER_MM * longest
+    run = np.cumsum(doubled + np.where(is_whole, doubled.sum() / max(int(is_whole.sum()), 1), 0.0))
     owner = np.searchsorted(run, (np.arange(count) + 0.5) / count * run[-1])
     # Two irrational steps spread the places over long triangles without a pattern that could miss a groove.
     steps = np.arange(count)[:, None] * [0.7548776662466927, 0.5698402909980532] % 1.0
     root = np.sqrt(steps[:, :1])
     share = np.hstack([1.0 - root, root * (1.0 - steps[:, 1:]), root * steps[:, 1:]])
     points = np.einsum("ij,ijk->ik", share, vertices[triangles[owner]])
-    return Places(points, cross[owner] / doubled[owner][:, None], math.sqrt(run[-1] / 2.0 / count))
+    return Places(points, cross[owner] / doubled[owner][:, None], math.sqrt(doubled.sum() / 2.0 / count))
 
 
 def places_of(solid: Solid, count: int) -> Places:
-    """`count` places spread evenly by area over a solid's surface."""
+    """`count` places over a solid's surface."""
     return places_on(*triangles_of(solid), count)
 
 
