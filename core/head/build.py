@@ -83,7 +83,8 @@ class Head:
         if not self.spec.get("sides.present"):
             return ()
         spec = side_spec(self.spec, self.plan["side_length"], self.plan["side_width"])
-        return place_sides(make_head(spec, self.state, self.chord_mm, self.rules), self.plan["side_shift"])
+        return place_sides(make_head(spec, self.state, self.chord_mm, self.rules), self.plan["side_shift_left"],
+                           self.plan["side_shift_right"])
 
     @cached_property
     def centre(self) -> Head:

@@ -61,10 +61,11 @@ class Side:
         return replace(mesh, vertices=self.at(mesh.vertices), tag_names=names)
 
 
-def place_sides(head: Head, shift_mm: float) -> tuple[Side, Side]:
-    """Left and right of the centre: the right one moved along X, the left one the same turned by half a turn."""
-    right = np.array([[1.0, 0.0, 0.0, shift_mm], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
-    left = np.array([[-1.0, 0.0, 0.0, -shift_mm], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
+def place_sides(head: Head, left_mm: float, right_mm: float) -> tuple[Side, Side]:
+    """Left and right of the centre, each so far from its axis: the right one moved along X, the left one the same turned by
+    half a turn."""
+    right = np.array([[1.0, 0.0, 0.0, right_mm], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
+    left = np.array([[-1.0, 0.0, 0.0, -left_mm], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
     return Side("left", head, left), Side("right", head, right)
 
 

@@ -7,19 +7,23 @@ from dataclasses import replace
 import numpy as np
 
 from ..head import Head
+from ..head.trilogy import Side
 from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
-from .casting import check_casting
+from .casting import check_casting, check_whole
 from .claws import check_claws
-from .findings import VERDICTS, Finding, Spread, worst_first
+from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
 from .retention import check_retention
 from .rim import check_rim
 from .seat import check_seat
+from .several import several_of
+from .sides import check_sides
 from .spread import Tolerances, tolerances_of, with_spread
 from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
+from .surround import check_surround
 from .wear import check_wear
 
 CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear, check_species,
@@ -30,6 +34,13 @@ OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_spec
 OF_STONE = tuple(check for check in OF_STONE_AND_METAL if check is not check_casting)
 """The families that tolerances change: a stone that is off changes nothing of what the metal is as a casting."""
 
+OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sprue", "marks.hallmark", "marks.nickel",
+                "marks.lead", "marks.cadmium")
+"""Findings that hold for all the metal of a head with several stones, and are said of that alone."""
+
+SAID_ONCE = ("wear.hardness", "wear.finger", "marks.")
+"""Findings of a side head that only repeat the centre's."""
+
 Check = Callable[[Subject, HouseRules], Iterable[Finding]]
 
 __all__ = ["CHECKS", "VERDICTS", "Finding", "Spread", "Subject", "Tolerances", "prove", "prove_subject", "subject_of",
@@ -38,9 +49,39 @@ __all__ = ["CHECKS", "VERDICTS", "Finding", "Spread", "Subject", "Tolerances", "
 
 def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
     """Every finding for a head, worst first, with the spread that its spec asks for. Raises GeometryError if its solids
-    can't be made."""
+    can't be made.
+
+    Each main stone is proven with the metal of its own head; then all metal and all stones together.
+    """
     rules = rules or house_rules()
-    return prove_subject(subject_of(head), rules, tolerances_of(head.spec, rules))
+    tolerances = tolerances_of(head.spec, rules)
+    if head.centre is head:
+        return prove_subject(subject_of(head), rules, tolerances)
+    found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances) if finding.code not in OF_ALL_METAL]
+    if head.sides:
+        # Left and right are one head, put in two places.
+        own = prove_subject(subject_of(head.sides[0].head), rules, tolerances)
+        found += [_beside(finding, side) for side in head.sides for finding in own
+                  if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
+    several = several_of(head)
+    whole = _of_alloy(replace(subject_of(head.centre), metal=several.metal, parts=several.parts), rules)
+    together = replace(several, alloy=whole.alloy)
+    with np.errstate(invalid="ignore"):
+        found += [*check_whole(whole, rules), *check_marks(whole, rules), *check_surround(together, rules),
+                  *check_sides(together, rules)]
+    return worst_first(found)
+
+
+def _beside(finding: Finding, side: Side) -> Finding:
+    """A side head's own finding as one of the whole head."""
+    place = None if finding.place is None else point(side.at(np.array([finding.place]))[0])
+    return replace(finding, what=f"{side.name.capitalize()} stone: {finding.what}", place=place)
+
+
+def _of_alloy(subject: Subject, rules: HouseRules) -> Subject:
+    """The subject with the workshop's own limits for its alloy."""
+    metal = rules.for_alloy(subject.alloy)
+    return subject if metal is subject.alloy else replace(subject, alloy=metal)
 
 
 def prove_subject(subject: Subject, rules: HouseRules | None = None,
@@ -48,9 +89,7 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
     """Every finding for metal and stone, however they came about, worst first; with their spread if there are
     tolerances."""
     rules = rules or house_rules()
-    metal = rules.for_alloy(subject.alloy)
-    if metal is not subject.alloy:
-        subject = replace(subject, alloy=metal)
+    subject = _of_alloy(subject, rules)
     found = _examined(subject, rules, CHECKS)
     if tolerances is None:
         return worst_first(found)

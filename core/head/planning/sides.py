@@ -81,8 +81,9 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     if not _is_clear(gap, *heads):
         raise SpecError(Fault("sides.gap_mm", gap, "claws or rim of one head would stand in the other's stone; take at least "
                               f"{max(GAP_MM, least):.2f} mm, or turn or thin the claws"))
-    derive("side_shift", shift_mm(gap, centre, side), "mm", "From the centre's axis to a side head's: both stones' reaches along the "
-           "row, and the gap.")
+    for name, way in (("right", 1.0), ("left", -1.0)):
+        derive(f"side_shift_{name}", shift_mm(gap, centre, side, way), "mm", f"From the centre's axis to that of the {name} side head: both "
+               "stones' reaches along the row, and the gap.")
     derive("side_girdle_plane", plan["girdle_plane"], "mm", "The side heads stand in the same base plane, so that their smaller stones "
            "stand lower than the centre's.")
     lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
@@ -127,9 +128,9 @@ def _usual_size(spec: Spec, length: float | None, width: float | None) -> Spec:
     return side_spec(spec, stone.length_mm, stone.width_mm)
 
 
-def shift_mm(gap_mm: float, centre: Stone, side: Stone) -> float:
-    """From axis to axis, for a gap between the girdles along the row."""
-    return float(_loop(centre)[:, 0].max() - _loop(side)[:, 0].min()) + gap_mm
+def shift_mm(gap_mm: float, centre: Stone, side: Stone, way: float) -> float:
+    """From axis to axis, towards +X (way 1) or -X (way -1), for a gap between the girdles along the row."""
+    return float((way * _loop(centre)[:, 0]).max() - _loop(side)[:, 0].min()) + gap_mm
 
 
 def _loop(stone: Stone) -> Floats:
@@ -144,11 +145,14 @@ def _clear_gap(centre: Site, side: Site) -> float:
 
 
 def _is_clear(gap: float, centre: Site, side: Site) -> bool:
-    shift = shift_mm(gap, centre.stone, side.stone)
     if not (_rings_clear(centre, gap, side) and _rings_clear(side, gap, centre)):
         return False
-    # Of the right side head as it lies; seen from it the centre stands to the left.
-    return _claws_clear(centre, -shift, side) and _claws_clear(side, shift, centre)
+    # Seen from the right side head as it lies; for the left one the centre is turned by half a turn instead.
+    for way in (1.0, -1.0):
+        shift = shift_mm(gap, centre.stone, side.stone, way)
+        if not (_claws_clear(centre, way, -shift, side, 1.0) and _claws_clear(side, 1.0, shift, centre, way)):
+            return False
+    return True
 
 
 def _rings_clear(head: Site, gap: float, other: Site) -> bool:
@@ -177,17 +181,18 @@ def _ring_outside_mm(plan: Plan, z: float) -> float:
     return max(found)
 
 
-def _claws_clear(head: Site, along: float, other: Site) -> bool:
-    """True if the claws of one head, moved `along` X into the other's frame, stay clear of the other's stone."""
+def _claws_clear(head: Site, turn: float, along: float, other: Site, other_turn: float) -> bool:
+    """True if the claws of one head, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of the
+    other's stone, which is turned likewise."""
     if not head.lines:
         return True
     plan, stone, girdle = head.plan, other.stone, other.plan["girdle_plane"]
     thick = max(plan["claw_diameter"], plan["claw_width"] if "claw_width" in plan else 0.0) / 2.0
-    loop = _loop(stone)
+    loop = other_turn * _loop(stone)
     for line in head.lines:
         top = float(line.at(plan["claw_length"])[2])
         for z in np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, min(top, other.plan["table_height"]), HEIGHTS):
-            point = line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2] + [along, 0.0]
+            point = turn * line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2] + [along, 0.0]
             below = stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0
             if _outside_mm(point, loop) + below < thick / float(line.axis[2]) + CLAW_CLEAR_MM:
                 return False
