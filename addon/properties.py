@@ -15,6 +15,8 @@ import bpy
 
 from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
+from ..core.head.planning.claws import placement_of
+from ..core.head.setting import tip_of
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from ..core.stone.make import CORRECTION_KEYS
@@ -55,24 +57,25 @@ LABELS = {
     "finger.size": "Ring Size",
     "head.style": "Style",
     "wall.scoop_mm": "Scoop Depth",
-    "wall.bar_mm": "Bars Between Windows",
-    "wall.band_mm": "Bands",
-    "rails.upper_drop": "Upper Rail Below Girdle",
+    "wall.bar_mm": "Window Bars",
+    "wall.band_mm": "Window Bands",
+    "rails.thickness_mm": "Rail Thickness",
+    "rails.upper_drop": "Rail Drop",
     "rim.open_directions_deg": "Open Towards °",
-    "rim.open_width_deg": "Width of Openings °",
+    "rim.open_width_deg": "Opening °",
     "claws.directions_deg": "Directions °",
     "claws.pair_gap_mm": "Gap in a Pair",
     "claws.diameter_mm": "Thickness",
-    "claws.tip_share": "Thickness at the End",
+    "claws.tip_share": "End Share",
     "claws.bow_mm": "Bow Outwards",
     "surround.present": "Surround",
     "surround.stone_mm": "Stone Diameter",
-    "surround.gap_mm": "Gap Between Stones",
-    "surround.centre_gap_mm": "Gap to the Centre",
-    "surround.drop_mm": "Below the Girdle",
+    "surround.gap_mm": "Gap Between",
+    "surround.centre_gap_mm": "Gap to Centre",
+    "surround.drop_mm": "Drop",
     "surround.plate_mm": "Plate Thickness",
     "sides.present": "Side Stones",
-    "sides.gap_mm": "Gap Between Girdles",
+    "sides.gap_mm": "Girdle Gap",
     "spread.stone_mm": "Stone ±",
     "spread.model_mm": "Model ±",
     "spread.casting_percent": "Shrinkage ±",
@@ -331,10 +334,20 @@ def derived(field: Field, head: Head) -> Value | None:
         "casting.process": head.process,
         "stone.cut": head.stone.cut if head.stone.cut in CUT_BY_NAME else None,
         "seat.cut": False,
+        "head.style": head.style.name,
+        **words_of(head),
     }
     if path in fixed:
         return fixed[path]
     return field.choices[0] if field.kind == "choice" else None
+
+
+def words_of(head: Head) -> dict[str, str]:
+    """How the claws came to stand and look, where that was left open; nothing on a head without claws."""
+    if "claw_count" not in head.plan:
+        return {}
+    section = "V" if "v_claw_count" in head.plan else head.spec.get("claws.section") or "round"
+    return {"claws.placement": placement_of(head.spec, head.stone.outline)[0], "claws.section": section, "claws.tip": tip_of(head.spec)}
 
 
 def built_spec(mesh: bpy.types.Mesh) -> str:

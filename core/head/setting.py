@@ -11,6 +11,7 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles
+from ..spec import Spec
 from ..tolerance import SAME_POINT_MM
 from .claw_sections import RELIEF_TURN_DEG
 from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of, share_at
@@ -49,6 +50,12 @@ def set_claws(site: Site) -> dict[str, Solid]:
     return {f"claw {i}": set_claw(site, line, f"claw {i}") for i, line in enumerate(site.lines, 1)}
 
 
+def tip_of(spec: Spec) -> str:
+    """How claws that are no V claws are finished: as chosen, or as suits their section."""
+    chosen: str | None = spec.get("claws.tip")
+    return chosen or ("tab" if spec.get("claws.section") == "tab" else "round")
+
+
 def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
     """One claw as the setter leaves it, before the stone's seat is cut out of it."""
     if section_of(site.spec, site.plan, line.place) == "V":
@@ -57,7 +64,7 @@ def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
     ring = base_ring(site.spec, plan, line, chord)
     share = share_at(plan, line.girdle_mm)
     thickness, width = share * np.ptp(ring, axis=0)
-    tip = site.spec.get("claws.tip") or ("tab" if site.spec.get("claws.section") == "tab" else "round")
+    tip = tip_of(site.spec)
     beads = finish("round" if tip == "V" else tip, plan, crown_line(plan, site.stone, line), line, float(thickness),
                    float(width), part)
     radius = float(thickness) / 2.0

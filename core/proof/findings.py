@@ -102,10 +102,10 @@ def at_most(rule: Rule, verdict: Verdict, remedy: str) -> Limit:
 def fills(alloy: Alloy, remedy: str) -> tuple[Limit, Limit]:
     """What an alloy needs to fill a section: the casting's least, and the model's."""
     return (
-        Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.source,
+        Limit(alloy.least_cast_mm, True, "unsafe", f"A thinner section of {alloy.name} does not fill.", alloy.making_source,
               remedy, alloy_rule(alloy.name, "cast_least_mm")),
         Limit(alloy.least_model_mm, True, "watch", f"A thinner model of {alloy.name} fills only with luck.",
-              alloy.source, remedy, alloy_rule(alloy.name, "model_least_mm")),
+              alloy.making_source, remedy, alloy_rule(alloy.name, "model_least_mm")),
     )
 
 

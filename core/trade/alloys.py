@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
+from ..dimension import MEMORY
 from .table import Row, pick, read_table
 
 ELEMENT_DENSITY_G_CM3 = {
@@ -29,7 +30,8 @@ class Alloy:
 
     density_g_cm3 is the published one (middle of its range) or, where none is trusted, that of ideal mixing.
     colour_linear and roughness are for pictures only. `source` is of the composition and the density,
-    `mechanical_source` of hardness, strength, stiffness and melting range.
+    `mechanical_source` of hardness, strength, stiffness and melting range, `making_source` of shrinkage and of how thin
+    it may be.
     """
 
     name: str
@@ -55,6 +57,7 @@ class Alloy:
     source: str
     edition: str
     tag: str
+    making_source: str = MEMORY
 
     @property
     def mixing_density_g_cm3(self) -> float:

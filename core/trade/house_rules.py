@@ -85,10 +85,11 @@ class HouseRules:
     def for_alloy(self, metal: Alloy) -> Alloy:
         """The alloy with the limits that the workshop sets for it; the same one if it sets none."""
         cast, model = (self.rules.get(alloy_rule(metal.name, limit)) for limit in ALLOY_LIMITS)
-        if cast is None and model is None:
+        given = model or cast
+        if given is None:
             return metal
         return replace(metal, least_cast_mm=cast.value if cast else metal.least_cast_mm,
-                       least_model_mm=model.value if model else metal.least_model_mm, source=(model or cast or metal).source)
+                       least_model_mm=model.value if model else metal.least_model_mm, making_source=given.source)
 
     def of_process(self, process: str, name: str) -> Rule:
         """The rule `name` ("section_least_mm") of a process ("lost wax")."""
@@ -130,8 +131,8 @@ def _shipped() -> HouseRules:
 @cache
 def _of_alloys() -> dict[str, Rule]:
     """The limits of every alloy as rules, from the table of alloys."""
-    return {alloy_rule(metal.name, limit): Rule(alloy_rule(metal.name, limit), getattr(metal, attribute), "mm", metal.source,
-                                                metal.tag, why, ALLOY_ALLOWED_MM)
+    return {alloy_rule(metal.name, limit): Rule(alloy_rule(metal.name, limit), getattr(metal, attribute), "mm",
+                                                metal.making_source, "M", why, ALLOY_ALLOWED_MM)
             for metal in all_alloys()
             for (limit, why), attribute in zip(ALLOY_LIMITS.items(), ("least_cast_mm", "least_model_mm"), strict=True)}
 

@@ -10,7 +10,7 @@ import numpy as np
 from ...dimension import COMMON, GEOMETRY, MEMORY
 from ...errors import Fault, SpecError
 from ...mesh import Floats
-from ...spec import directions_deg
+from ...spec import Spec, directions_deg
 from ...stone.outline import Outline, Place
 from ...trade.claw_sizes import claw_diameter
 from ...trade.species import species
@@ -166,7 +166,7 @@ def _inwards_mm(stand: Stand, i: int, thickness: float) -> float:
 def _plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
     """Placement, count and places; the places of pairs are those of single claws until their size is known."""
     spec, outline = draft.spec, draft.stone.outline
-    placement, why = _placement(draft)
+    placement, why = placement_of(spec, outline)
     pinned = spec.get("claws.count")
     if placement == "directions":
         given = spec.get("claws.directions_deg")
@@ -198,9 +198,8 @@ def _plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
     return placement, count, places
 
 
-def _placement(draft: Draft) -> tuple[str, str]:
-    """Where the claws stand, and why in half a sentence."""
-    spec = draft.spec
+def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
+    """Where the claws stand, and why in half a sentence. Raises SpecError where the choices contradict each other."""
     chosen: str | None = spec.get("claws.placement")
     start = spec.get("claws.start_angle_deg")
     if chosen is not None:
@@ -214,7 +213,7 @@ def _placement(draft: Draft) -> tuple[str, str]:
         return "pairs", "you gave the gap in a pair"
     if start is not None:
         return "evenly", "you gave the first claw's direction"
-    return usual_placement(draft.stone.outline)
+    return usual_placement(outline)
 
 
 def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:

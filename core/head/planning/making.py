@@ -15,7 +15,7 @@ def plan_casting(draft: Draft) -> None:
     if draft.process == PRINTED:
         percent, reason, source = 0.0, "Printed metal is scaled by the printing service, so the files stay as modelled.", COMMON
     else:
-        percent, source = metal.shrinkage_percent, metal.source
+        percent, source = metal.shrinkage_percent, metal.making_source
         reason = f"Linear, from the model to the casting in {metal.name}; calibrate it with a test ring."
     given = draft.spec.get(PINNABLE["shrinkage"])
     if given is not None:

@@ -113,7 +113,7 @@ def plan_coronet(draft: Draft) -> None:
 def _castable(draft: Draft) -> tuple[float, str]:
     rule = draft.rules.of_process(draft.process, "section_least_mm")
     if draft.metal.least_model_mm >= rule.value:
-        return draft.metal.least_model_mm, draft.metal.source
+        return draft.metal.least_model_mm, draft.metal.making_source
     return rule.value, rule.source
 
 

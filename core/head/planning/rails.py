@@ -67,7 +67,9 @@ def _plan_rails(draft: Draft, least: float, gap: float) -> None:
     depth = drop * stone.pavilion_depth_mm if drop > 0.0 else thickness / 2.0
     height = derive("upper_rail_height", girdle - depth, "mm", "The upper rail's middle above the base plane.")
     base = derive("base_rail_height", thickness / 2.0, "mm", "The base rail's middle: it lies in the base plane.")
-    derive("upper_rail_shift", draft["claw_shift"] + outwards, "mm",
+    derive("base_rail_shift", draft["claw_shift"] + _bow_mm(draft, base), "mm",
+           "How far the base rail's middle stands outside the wall's line: on the claws' axis.")
+    derive("upper_rail_shift", draft["claw_shift"] + _bow_mm(draft, height) + outwards, "mm",
            "How far the upper rail's middle stands outside the wall's line: on the claws' axis"
            + (", and as much farther out as clears the pavilion." if outwards > 0.0 else
               "." if drop > 0.0 else ", but so far in that a flat base rests on it."))
@@ -76,6 +78,12 @@ def _plan_rails(draft: Draft, least: float, gap: float) -> None:
                               f"{height - base - thickness:.2f} mm between them, and {draft.process} needs {gap:g} mm; take "
                               f"rails of at most {thickness + (height - base - thickness - gap) / 1.5:.2f} mm or a larger "
                               "culet clearance"))
+
+
+def _bow_mm(draft: Draft, height: float) -> float:
+    """How far outside its straight line a bowed claw runs at a height, mm, level."""
+    share = min(max(height / draft["girdle_plane"], 0.0), 1.0)
+    return draft["claw_bow"] * math.sin(math.pi * share) ** 2 / math.cos(math.radians(draft["taper"]))
 
 
 def _usual_thickness(least: float, claw: float) -> float:
@@ -143,7 +151,8 @@ def _pavilion(draft: Draft) -> tuple[Floats, Floats]:
 def _outwards(draft: Draft, profile: tuple[Floats, Floats], share: float, radius_mm: float) -> float:
     """How far outside the claws' axis the middle of a rail must stand so that a circle round it clears the pavilion."""
     depth = share * draft.stone.pavilion_depth_mm
-    line = depth * math.tan(math.radians(draft["taper"])) - draft["claw_shift"]
+    height = draft["girdle_plane"] - depth
+    line = depth * math.tan(math.radians(draft["taper"])) - draft["claw_shift"] - _bow_mm(draft, height)
     ways = np.interp(np.maximum(depth - radius_mm * np.sin(TURNS), 0.0), *profile)
     # Above the girdle's lower edge there is no pavilion, but the girdle itself.
     return max(0.0, float((line + radius_mm * np.cos(TURNS) - ways).max()))

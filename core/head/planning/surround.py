@@ -119,7 +119,7 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
         raise SpecError(Fault("surround.plate_mm", plate, f"it would reach below the base plane; take at most {top:.2f} mm"))
     section = max(rules.of_process(draft.process, "section_least_mm").value, metal.least_model_mm)
     derive("surround_margin", round(max(MARGIN_MM, section - (size - hole) / 2.0), 3), "mm",
-           f"Plate outside the small stones, so that {section:g} mm of metal stand beside each drilled hole.", metal.source)
+           f"Plate outside the small stones, so that {section:g} mm of metal stand beside each drilled hole.", metal.making_source)
 
 
 def _plan_beads(draft: Draft, small: Stone) -> None:
