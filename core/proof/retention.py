@@ -282,13 +282,16 @@ def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                   "Stand a claw at each bare corner, a V claw at a point, or close a rim around the stone.", guard.key)
     yield judge("retention.corners", f"Corners of the stone without metal within {guard.value:.2f} mm", float(bare.sum()),
                 "count", [*places[worst], height], [limit], 0.0)
-    points = np.flatnonzero(~bare & (turns >= rules.value("retention.point_from_deg")))
+    # A V claw's own check looks at the relief at its point.
+    own = np.array([claw.edge for claw in gauge.claws if claw.is_v]).reshape(-1, 2)
+    elsewhere = np.linalg.norm(places[:, None, :] - own, axis=2).min(axis=1, initial=math.inf) > guard.value
+    points = np.flatnonzero(~bare & elsewhere & (turns >= rules.value("retention.point_from_deg")))
     if not len(points) or not subject.is_seat_cut:
         return
     room = np.where(covered, 0.0, away)
     nearest = points[int(np.argmin(room[points]))]
     yield judge("retention.point_free", "Least room between a point of the stone and its metal", room[nearest], "mm",
-                [*places[nearest], height], [at_least(rules["retention.point_relief_mm"], "watch",
+                [*places[nearest], height], [at_least(rules["claws.relief_least_mm"], "watch",
                 "Relieve the metal at the point by a saw cut or a small drill, until {limit} mm are free.")], READ_MM)
 
 
