@@ -50,7 +50,7 @@ class Finding:
     """One check's result.
 
     code: stable, "family.check"; what: a short title with the part's name; measured and limit in `unit` ("mm", "1"
-    for shares, "deg", "mm3", "count", "HV"), None where there is none; place: where on the head, mm; why: one
+    for shares, "deg", "mm3", "count", "HV", "N"), None where there is none; place: where on the head, mm; why: one
     sentence; remedy: one sentence, empty if sound; source: of the limit; rule: the house rule's key ("claws.notch_max"),
     empty where the limit is none of them; spread: None where no tolerances were given; bounds: every limit of the check,
     the gravest first.
