@@ -39,6 +39,9 @@ LIP_SHARE = 1.0 / 3.0
 KEPT_SHARE = 5e-4
 """How exactly, as a share of itself, the rim's volume is kept when it is rubbed over. Smaller: more trials."""
 
+FIRST_PUSH = 0.25
+"""How far a rim is pushed at the first trial: on domes not much less than it needs. Larger: slow on domes."""
+
 STATION_MM = 0.25
 """How far apart the places along a straight side are at which the lip follows the crown. Larger: it stands off facets."""
 
@@ -104,17 +107,18 @@ def rub_rim(site: Site) -> dict[str, Solid]:
     """
     plan, stone, curve = site.plan, site.stone, rounded(site.outline)
     faces = _Faces.of(plan)
+    cutter = seat_tool(stone, plan["girdle_plane"], 0.0)
+
     counts = curve.counts(site.chord_mm, faces.outer, STATION_MM)
     shape = _Rubbed(faces, stone, curve, counts, plan["rim_thickness"], plan["ledge_width"])
-    cutter = seat_tool(stone, plan["girdle_plane"], 0.0)
+    heights = np.array([faces.ledge, faces.top, faces.top, faces.ledge])
+    out = np.array([faces.outer, faces.outer, faces.inner, faces.inner])
+    cast = _opened(site, curve, counts, _rows(curve, counts, out, heights)).volume_mm3()
 
     def excess(push: float) -> float:
         body = solid_of(_opened(site, curve, counts, shape.rows(push, 0.0)), "rim")
         return (volume_mm3(body) - volume_mm3(overlap(body, cutter))) / cast - 1.0
 
-    heights = np.array([faces.ledge, faces.top, faces.top, faces.ledge])
-    out = np.array([faces.outer, faces.outer, faces.inner, faces.inner])
-    cast = _opened(site, curve, counts, _rows(curve, counts, out, heights)).volume_mm3()
     push = _pushed_until_kept(excess)
     return {"rim": solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim")}
 
@@ -169,7 +173,7 @@ def _pushed_until_kept(excess: Callable[[float], float]) -> float:
     if at_low > 0.0:
         raise GeometryError("rim", f"closing it on the girdle takes {100.0 * at_low:.0f} % more metal than it holds",
                             "make it higher or its clearance smaller")
-    high, at_high = 1.0, excess(1.0)
+    high, at_high = FIRST_PUSH, excess(FIRST_PUSH)
     while at_high < 0.0:
         if high > 8.0:
             raise GeometryError("rim", "it holds more metal than this crown can take", "make it lower or thinner")
