@@ -131,7 +131,8 @@ class VShape:
         mirrored = np.array([1.0, -1.0])
         level: Floats = np.concatenate([[end * mirrored], _honest_arc(self.outer_mm, half, steps), [end], [inner_end], flats,
                                         [inner_end * mirrored]])
-        return level - np.array([self.out_mm, 0.0])
+        level -= (self.out_mm, 0.0)
+        return level
 
 
 def _honest_arc(radius_mm: float, half_rad: float, steps: int) -> Floats:

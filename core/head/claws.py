@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ from ..spec import Spec
 from ..stone.outline import Outline, Place
 from .claw_sections import VShape, section_ring, takes_v
 from .draft import Plan
-from .placement import legs_turn_deg
+from .placement import legs_turn_deg, places_towards
 from .sweep import rod
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def section_of(spec: Spec, plan: Plan, place: Place) -> str:
 
 def claw_places(plan: Plan, outline: Outline) -> tuple[Place, ...]:
     """The claws' places on the outline."""
-    return tuple(outline.place(plan[f"claw_{i}_direction"]) for i in range(1, round(plan["claw_count"]) + 1))
+    return places_towards(outline, tuple(plan[f"claw_{i}_direction"] for i in range(1, round(plan["claw_count"]) + 1)))
 
 
 def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
@@ -108,7 +109,7 @@ def wall_run_mm(outline: Outline, place: Place, inset_mm: float, chord_mm: float
     if outline.is_one_piece or inset_mm <= 0.0:
         return inset_mm
     mitred = inset_mm / math.cos(math.radians(place.turn_deg / 2.0))
-    loop = outline.loop(inset_mm, outline.counts(chord_mm))
+    loop = _parallel(outline, inset_mm, chord_mm)
     way = np.roll(loop, -1, axis=0) - loop
     off = place.point - mitred * place.normal - loop
     squares = np.maximum(np.einsum("ij,ij->i", way, way), 1e-300)
@@ -124,6 +125,14 @@ def wall_run_mm(outline: Outline, place: Place, inset_mm: float, chord_mm: float
     # A way in along a mirror axis runs through corners of the parallel, so it may miss both sides by rounding.
     met = run[(share >= -THROUGH_CORNER) & (share <= 1.0 + THROUGH_CORNER) & (run > 0.0)]
     return float(met.min()) if len(met) else mitred
+
+
+# The parallel at the base is the same for every claw, and at every tick of a slider that changes claws only.
+@lru_cache(maxsize=16)
+def _parallel(outline: Outline, inset_mm: float, chord_mm: float) -> Floats:
+    loop = outline.loop(inset_mm, outline.counts(chord_mm))
+    loop.setflags(write=False)
+    return loop
 
 
 def share_at(plan: Plan, length_mm: float) -> float:
@@ -152,7 +161,8 @@ def in_space(line: ClawLine, ring: Floats) -> Floats:
 
 def level(line: ClawLine, offsets: Floats) -> Floats:
     """(n, 3) the same section cut level: its offsets from the axis (n, 3) slid along it to one height."""
-    return offsets - np.outer(offsets[:, 2] / line.axis[2], line.axis)
+    slid: Floats = offsets - np.outer(offsets[:, 2] / line.axis[2], line.axis)
+    return slid
 
 
 def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:

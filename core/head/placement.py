@@ -2,9 +2,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -100,6 +99,7 @@ def azimuth_deg(place: Place) -> float:
     return 0.0 if 360.0 - angle < 1e-9 else angle
 
 
+@lru_cache(maxsize=32)
 def points_of(outline: Outline) -> tuple[Place, ...]:
     """The sharp corners of an outline that stand out."""
     cut = [end for i in _cut_sides(outline) for end in (outline.pieces[i].at(np.array([0.0, 1.0]))[0])]
@@ -107,6 +107,7 @@ def points_of(outline: Outline) -> tuple[Place, ...]:
                  and not any(math.dist(corner.point, end) < SNAP_MM for end in cut))
 
 
+@lru_cache(maxsize=32)
 def corners_of(outline: Outline) -> tuple[Place, ...]:
     """The corners of an outline as a setter counts them: sharp ones, and the middles of cut and of round ones."""
     middles = [outline.at(i, 0.5) for i in (*_cut_sides(outline), *_round_corners(outline))]
@@ -151,6 +152,7 @@ def _radius_mm(arc: Arc) -> float:
     return math.sqrt(arc.x_mm * arc.y_mm)
 
 
+@lru_cache(maxsize=64)
 def legs_turn_deg(outline: Outline, place: Place, leg_mm: float) -> float:
     """Turn between two straight legs of a length that lie along the sides of a corner: the corner's own, and more where its
     sides are bowed, so that each leg is cut as deep on both sides of its middle."""
@@ -164,6 +166,7 @@ def legs_turn_deg(outline: Outline, place: Place, leg_mm: float) -> float:
     return place.turn_deg + math.degrees(bow)
 
 
+@lru_cache(maxsize=32)
 def usual_placement(outline: Outline) -> tuple[str, str]:
     """Where claws usually stand on such an outline, and why in half a sentence."""
     sharp, corners = points_of(outline), corners_of(outline)
@@ -175,6 +178,8 @@ def usual_placement(outline: Outline) -> tuple[str, str]:
     return "evenly", "an outline without corners is held evenly all round"
 
 
+# The same places are asked for at every tick of a slider that changes claws only.
+@lru_cache(maxsize=64)
 def place_claws(outline: Outline, placement: str, count: int, start_deg: float | None = None) -> tuple[Place, ...]:
     """`count` places, by azimuth from the first. placement: "evenly", "corners" or "points".
 
@@ -270,6 +275,7 @@ def _twin(stretch: Stretch, stretches: list[Stretch], around_mm: float) -> int |
     return None
 
 
+@lru_cache(maxsize=64)
 def pair_places(outline: Outline, count: int, apart_mm: float, start_deg: float | None = None) -> tuple[Place, ...]:
     """Places of `count` claws, an even number, in pairs whose claws' middles are `apart_mm` from each other.
 
@@ -289,7 +295,8 @@ def pair_places(outline: Outline, count: int, apart_mm: float, start_deg: float 
     return tuple(places)
 
 
-def places_towards(outline: Outline, directions_deg: Sequence[float]) -> tuple[Place, ...]:
+@lru_cache(maxsize=64)
+def places_towards(outline: Outline, directions_deg: tuple[float, ...]) -> tuple[Place, ...]:
     """Where rays in these directions leave the outline. Raises ValueError for one in a cleft."""
     places = tuple(outline.place(direction) for direction in directions_deg)
     if any(place.turn_deg < 0.0 for place in places):
