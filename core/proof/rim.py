@@ -96,11 +96,13 @@ class _Rim:
     @cached_property
     def is_held(self) -> np.ndarray:
         """(n,) bool: where the rim stands round the girdle."""
-        loops = section(self.solid, self.middle_mm)
-        if not loops:
-            return np.zeros(len(self.points), bool)
-        near: np.ndarray = np.min([distances_mm(self.points, loop) for loop in loops], axis=0) < NEAR_MM
-        return near & np.isfinite(self.faces(self.middle_mm)[0])
+        return (self.apart(self.middle_mm) < NEAR_MM) & np.isfinite(self.faces(self.middle_mm)[0])
+
+    def apart(self, height_mm: float) -> Floats:
+        """(n,) least distance from the girdle to the rim at a height; inf where there is no rim at that height."""
+        loops = section(self.solid, height_mm)
+        least: Floats = np.min([np.full(len(self.points), np.inf), *(distances_mm(self.points, loop) for loop in loops)], axis=0)
+        return least
 
     def faces(self, height_mm: float) -> tuple[Floats, Floats]:
         """(n,) each: ways out from the girdle to the rim's inner and outer face at a height; inf where there is none."""
@@ -215,7 +217,7 @@ def _room(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
                      "geometry", wider)
     yield judge("rim.drops_in", "Least room for the girdle on its way down", least, "mm",
                 rim.place(int(j), float(heights[i]), least), [undercut, at_least(low, "watch", wider)], READ_MM)
-    beside = np.where(rim.is_held, np.minimum(room[0], room[1]), -np.inf)
+    beside = np.where(rim.is_held, np.minimum(rim.apart(heights[0]), rim.apart(heights[1])), -np.inf)
     k = int(np.argmax(beside))
     widest = float(beside[k])
     rattles = Limit(high.value, False, "watch", "Wider than this the stone shifts in the rim until it is closed.", high.source,
