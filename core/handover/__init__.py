@@ -39,12 +39,12 @@ def hand_over(head: Head, findings: Sequence[Finding], directory: str | Path, ru
     as_modelled = {**made, "Description": f"{head.alloy.name}, as {head.state}; as modelled, not enlarged for shrinkage."}
     enlarged = {**made, "Description": f"{head.alloy.name}, as {head.state}; enlarged by {100 * (factor - 1):.3f} % for a linear "
                 f"shrinkage of {100 * head.plan['shrinkage']:.3f} %."}
-    stone = _triangles(head.placed_stone)
+    stones = [Body(f"{stone.name}: {stone.species.name}", *_triangles(stone.mesh), False) for stone in head.stones]
     contents = {
         "dimensions.json": json_text(dimensions_record(head)).encode(),
         "proof.json": json_text(proof_record(head, findings, solved, change)).encode(),
         "head.stl": stl_bytes(vertices, triangles),
-        "head.3mf": threemf_bytes([Body("metal", vertices, triangles), Body(f"stone: {head.species.name}", *stone, False)], as_modelled),
+        "head.3mf": threemf_bytes([Body("metal", vertices, triangles), *stones], as_modelled),
         "cast.stl": stl_bytes(vertices * factor, triangles),
         "cast.3mf": threemf_bytes([Body("metal", vertices * factor, triangles)], enlarged),
         "sheet.html": sheet_html(head, findings, rules or house_rules()).encode(),

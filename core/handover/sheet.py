@@ -5,7 +5,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from html import escape
 
-from ..head import Head
+from ..head import Head, Plan
 from ..proof.findings import VERDICTS, Finding
 from ..trade.alloys import SHEET_ALLOYS
 from ..trade.burs import seat_bur
@@ -13,8 +13,8 @@ from ..trade.carat import sieve
 from ..trade.casting import enlargement
 from ..trade.hallmarks import hallmark_fineness, needs_hallmark
 from ..trade.house_rules import HouseRules
-from .views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view
-from .weights import metal_weights
+from .views import claw_azimuth_deg, is_claw_in_plane, plan_view, section_title, side_view
+from .weights import metal_weights, stone_groups
 
 STYLE = """
 @page { margin: 13mm 15mm; }
@@ -118,12 +118,27 @@ def _top(head: Head, findings: Sequence[Finding]) -> str:
     ring = f"; ring size {finger} ({head.spec.get('finger.system') or 'iso'})" if finger else ""
     keys = [(figure(head.stone.depth_mm, "mm"), "stone, table to culet"), (f"{plan['stone_weight']:.2f} ct", "stone, by volume"),
             (figure(plan["girdle_plane"], "mm"), "girdle over the base"), (figure(plan["table_height"], "mm"), "table over the base"),
-            (f"{plan['claw_count']:.0f} × {plan['claw_diameter']:.2f} mm", "claws"), (f"{100 * plan['claw_notch']:.0f} %", "notch in each claw"),
-            (figure(plan["trim_length"], "mm"), "to cut off each claw"), (figure(plan["tip_height"], "mm"), "finished tips over the base")]
+            *_holding_keys(plan), *_other_stones(head)]
     grid = "".join(f"<div><b>{escape(value)}</b><span>{escape(label)}</span></div>" for value, label in keys)
     return (f"<h1>Head for {escape(_stone(head))}</h1>"
             f'<p class="sub">{escape(head.alloy.name)}, {escape(head.process)}; drawn {state}{escape(ring)}. '
             f'Proof: <span class="verdict {worst}">{said or "no checks"}</span>.</p><div class="key">{grid}</div>')
+
+
+def _holding_keys(plan: Plan) -> list[tuple[str, str]]:
+    """The figures of claws, or of a rim."""
+    if "claw_count" in plan:
+        return [(f"{plan['claw_count']:.0f} × {plan['claw_diameter']:.2f} mm", "claws"),
+                (f"{100 * plan['claw_notch']:.0f} %", "notch in each claw"),
+                (figure(plan["trim_length"], "mm"), "to cut off each claw"), (figure(plan["tip_height"], "mm"), "finished tips over the base")]
+    return [(figure(plan["rim_thickness"], "mm"), "rim"), (figure(plan["rim_height"], "mm"), "rim over the girdle's lower edge, as cast")]
+
+
+def _other_stones(head: Head) -> list[tuple[str, str]]:
+    """Number, size and weight of the stones beside the centre's."""
+    groups = list(stone_groups(head).items())[1:]
+    return [(f"{len(stones)} × {stones[0].stone.length_mm:.2f} mm",
+             f"{group}, {stones[0].species.name}, {sum(stone.weight_ct for stone in stones):.3f} ct in all") for group, stones in groups]
 
 
 def _views(head: Head) -> str:
@@ -138,8 +153,8 @@ def _views(head: Head) -> str:
     if not is_claw_in_plane(head):
         where += ", the claw as far as it stays in this plane"
     return ("<h2>Drawings</h2>"
-            f'<div class="views pair"><figure>{side}<figcaption>Section through the axis and a claw{where}, {scale:g} : 1. Lengths in mm.'
-            f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the wall at its base.</figcaption>"
+            f'<div class="views pair"><figure>{side}<figcaption>{section_title(head)}{where}, {scale:g} : 1. Lengths in mm.'
+            f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the metal at its base.</figcaption>"
             f'</figure></div><div class="views true"><figure>{true_side}<figcaption>Section, 1 : 1</figcaption></figure>'
             f"<figure>{true_above}<figcaption>From above, 1 : 1</figcaption></figure>"
             f"<figure>{bar}<figcaption>This bar must measure 50 mm. If it does not, print again at 100 %, without fitting to the page."
@@ -166,18 +181,44 @@ def _steps(head: Head) -> list[str]:
     else:
         choice = seat_bur(head.stone.width_mm)
         bur = f"{choice.bur.diameter_mm:.1f} mm ({choice.bur.designation})"
-        start = f"The bevel of {plan['bevel']:.2f} mm starts the seat" if plan["bevel"] > 0.0 else "The stone rests on the wall's top"
         seat = [
             (f"Setting bur {bur}" + (f"; {choice.remark}." if choice.remark else ".") if head.stone.outline.is_one_piece else
              f"Setting bur of {bur} or less, for the stone's width; lead it along the outline."),
-            f"{start}; bed the stone {stands}.",
-            f"Notch each claw at the girdle with a 90° bur, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
-            f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, and never more than half.",
-        ]
-    return [*seat,
-            f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off what is over, about "
-            f"{plan['trim_length']:.2f} mm, and round its tip, {plan['tip_height']:.2f} mm over the base.",
-            "The table stays level; no gap above or below the girdle; a cloth drawn over the claws does not catch."]
+            f"{_seat_start(plan)}; bed the stone {stands}."]
+        if "claw_count" in plan:
+            seat.append(f"Notch each claw at the girdle with a 90° bur, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
+                        f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, and never more than half.")
+    return [*seat, *_closing(plan), *_small_steps(head),
+            "The table stays level; no gap above or below the girdle; a cloth drawn over the metal does not catch."]
+
+
+def _seat_start(plan: Plan) -> str:
+    if plan.dimensions.get("bevel") is not None and plan["bevel"] > 0.0:
+        return f"The bevel of {plan['bevel']:.2f} mm starts the seat"
+    if "rim_height" in plan:
+        return "The stone rests on the ledge inside the rim"
+    return "The stone rests on the wall's top" if "wall_top" in plan else "The stone is held by its notches alone"
+
+
+def _closing(plan: Plan) -> list[str]:
+    """How the metal is closed over the crown."""
+    if "claw_count" in plan:
+        return [f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off what is over, about "
+                f"{plan['trim_length']:.2f} mm, and round its tip, {plan['tip_height']:.2f} mm over the base."]
+    return [f"Push the rim of {plan['rim_thickness']:.2f} mm over the crown from opposite sides in turns, rub it down all round, and burnish its edge."]
+
+
+def _small_steps(head: Head) -> list[str]:
+    """What small and side stones ask for."""
+    plan, steps = head.plan, []
+    if head.surround is not None:
+        steps.append(f"Surround: drop the {plan['surround_count']:.0f} small stones of {plan['surround_stone']:.2f} mm into their seats, tables level, "
+                     f"and push each bead down over both stones beside it, onto {100 * plan['surround_contact']:.0f} % of their crowns.")
+    if head.sides:
+        own = head.sides[0].head.plan
+        steps.append(f"Side stones of {plan['side_length']:.2f} × {plan['side_width']:.2f} mm: set each as the centre stone, its lower girdle edge "
+                     f"{own['girdle_plane']:.2f} mm over the base; the centre stone comes last.")
+    return steps
 
 
 def enlargement_of(head: Head) -> float:

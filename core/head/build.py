@@ -16,7 +16,7 @@ from ..trade.house_rules import HouseRules
 from ..trade.species import Species, species
 from .claws import ClawLine
 from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
-from .placed import PlacedStone
+from .placed import PlacedStone, upright_frame
 from .plan import make_plan
 from .planning.sides import side_spec
 from .seat import seat_stone, seat_tool
@@ -58,7 +58,7 @@ class Head:
     @cached_property
     def stones(self) -> tuple[PlacedStone, ...]:
         """Every stone, the centre's first: "stone", "small stone 1"…, "left stone", "right stone"."""
-        centre = PlacedStone("stone", self.stone, self.stone.mesh.moved((0.0, 0.0, self.plan["girdle_plane"])), self.species)
+        centre = PlacedStone("stone", self.stone, self.species, upright_frame((0.0, 0.0, self.plan["girdle_plane"])))
         around = self.surround.stones if self.surround else ()
         return (centre, *around, *(side.stone for side in self.sides))
 

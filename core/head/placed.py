@@ -1,10 +1,12 @@
 """A stone where a head holds it."""
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
-from ..mesh import PolyMesh
+import numpy as np
+
+from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, solid_of
 from ..stone import Stone
 from ..trade.species import Species
@@ -12,13 +14,23 @@ from ..trade.species import Species
 
 @dataclass(frozen=True, eq=False)
 class PlacedStone:
-    """A stone of a head: `name` ("stone", "small stone 1", "left stone"…), the stone in its own frame, its mesh in the
-    head's, mm, and what it is."""
+    """A stone of a head: `name` ("stone", "small stone 1", "left stone"…), the stone in its own frame, what it is, and the
+    (3, 4) matrix that puts it in the head's frame, mm."""
 
     name: str
     stone: Stone
-    mesh: PolyMesh
     species: Species
+    matrix: Floats
+
+    @cached_property
+    def mesh(self) -> PolyMesh:
+        """The stone's mesh where the head holds it."""
+        return replace(self.stone.mesh, vertices=self.at(self.stone.mesh.vertices))
+
+    def at(self, points: Floats) -> Floats:
+        """Points (..., 3) of the stone's own frame in the head's."""
+        moved: Floats = points @ self.matrix[:, :3].T + self.matrix[:, 3]
+        return moved
 
     @cached_property
     def solid(self) -> Solid:
@@ -29,3 +41,9 @@ class PlacedStone:
     def weight_ct(self) -> float:
         """Carats, by volume and density."""
         return self.stone.weight_ct(self.species.density_g_cm3)
+
+
+def upright_frame(middle: tuple[float, float, float], way: tuple[float, float] = (1.0, 0.0)) -> Floats:
+    """(3, 4) matrix for a stone that stands upright at a place, mm, with its length along a unit way (2,)."""
+    x, y = way
+    return np.array([[x, -y, 0.0, middle[0]], [y, x, 0.0, middle[1]], [0.0, 0.0, 1.0, middle[2]]])

@@ -17,7 +17,7 @@ from ..stone import Stone
 from ..tolerance import OVERLAP_MM
 from ..trade.species import species
 from .draft import HOUSE_SPECIES
-from .placed import PlacedStone
+from .placed import PlacedStone, upright_frame
 from .planning.surround import bead_aside_mm, row_of, small_stone
 from .row import Row, counts_outside, rounded
 from .site import Site
@@ -71,14 +71,9 @@ class Surround:
     def stones(self) -> tuple[PlacedStone, ...]:
         """"small stone 1"…, counter-clockwise from the centre stone's length, each turned to the row."""
         kind = species(self.site.spec.get("surround.species") or HOUSE_SPECIES)
-        placed = []
-        for i, (middle, outwards) in enumerate(zip(self.row.middles, self.row.outwards), 1):
-            turn = np.array([[outwards[0], -outwards[1], 0.0], [outwards[1], outwards[0], 0.0], [0.0, 0.0, 1.0]])
-            mesh = self.small.mesh
-            vertices = mesh.vertices @ turn.T + [*middle, self.top_mm]
-            placed.append(PlacedStone(f"small stone {i}", self.small, PolyMesh(vertices, mesh.corners, mesh.starts, mesh.tags,
-                                                                              mesh.tag_names), kind))
-        return tuple(placed)
+        return tuple(
+            PlacedStone(f"small stone {i}", self.small, kind, upright_frame((float(x), float(y), self.top_mm), (float(a), float(b))))
+            for i, ((x, y), (a, b)) in enumerate(zip(self.row.middles, self.row.outwards), 1))
 
     @property
     def _aside_mm(self) -> float:

@@ -43,22 +43,23 @@ class Side:
     @property
     def parts(self) -> dict[str, PolyMesh]:
         """The same as shells."""
-        return {f"{self.name} {name}": self.placed(mesh, f"{self.name} {name}") for name, mesh in self.head.parts.items()}
+        return {f"{self.name} {name}": self._placed(mesh, f"{self.name} {name}") for name, mesh in self.head.parts.items()}
 
     @property
     def stone(self) -> PlacedStone:
         """"left stone" or "right stone"."""
-        return PlacedStone(f"{self.name} stone", self.head.stone, self.placed(self.head.placed_stone), self.head.species)
+        own = self.head.stones[0].matrix
+        matrix = np.column_stack([self.matrix[:, :3] @ own[:, :3], self.at(own[:, 3])])
+        return PlacedStone(f"{self.name} stone", self.head.stone, self.head.species, matrix)
 
     def at(self, points: Floats) -> Floats:
         """Points (n, 3) of the side head in the centre's frame."""
         moved: Floats = points @ self.matrix[:, :3].T + self.matrix[:, 3]
         return moved
 
-    def placed(self, mesh: PolyMesh, part: str = "") -> PolyMesh:
-        """A mesh of the side head in the centre's frame; its faces carry the part's name if there is one."""
-        names = (part,) * len(mesh.tag_names) if part else mesh.tag_names
-        return replace(mesh, vertices=self.at(mesh.vertices), tag_names=names)
+    def _placed(self, mesh: PolyMesh, part: str) -> PolyMesh:
+        """A part's mesh in the centre's frame, its faces with the part's name there."""
+        return replace(mesh, vertices=self.at(mesh.vertices), tag_names=(part,) * len(mesh.tag_names))
 
 
 def place_sides(head: Head, left_mm: float, right_mm: float) -> tuple[Side, Side]:

@@ -168,7 +168,8 @@ def test_the_sections_on_the_sheet_are_those_of_the_solid() -> None:
 def test_the_section_of_any_outline_passes_through_the_claw_and_names_its_own_lengths(cut: str, width_mm: float,
                                                                                                   is_cut: bool) -> None:
     """The cut reaches the end of a claw that lies in it, and each length on it is the length of the cut's own edge in the base plane."""
-    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "stone.width_mm": width_mm, "seat.cut": is_cut}))
+    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "stone.width_mm": width_mm, "seat.cut": is_cut,
+                              "claws.placement": "evenly", "claws.section": "round", "claws.count": 4}))
     azimuth = claw_azimuth_deg(head)
     metal = np.concatenate(upright_section(head.solid, azimuth))
     stone = np.concatenate(upright_section(head.stone_solid, azimuth))
