@@ -17,12 +17,9 @@ from ..tolerance import SAME_POINT_MM
 from .findings import Finding, Limit, judge
 from .thickness import Progress, report
 
-FEW = 1200
-"""Meshes of fewer triangles are compared all with all. Only the time taken depends on it."""
-
-CELLS = 12
-"""Into how many cells a triangle may fall on average, and how many times that before it counts as large. Only the time
-taken depends on it."""
+CELL, PIECE = 1.4, 6.0
+"""How many times the usual triangle's size the cells are in which triangles are compared, and how many cells a triangle
+may span before it is cut into pieces. Only the time taken depends on them."""
 
 PAIRS = 4_000_000
 """Pairs of triangles that are compared at once. Larger: memory fills; smaller: more turns."""
@@ -158,33 +155,34 @@ def _is_within(point: Floats, corners: Floats) -> bool:
 
 
 @dataclass(frozen=True, eq=False)
-class _Boxes:
-    """Lowest and highest corner of each triangle, each (t, 3)."""
+class _Pieces:
+    """Triangles, the large ones cut into pieces: lowest and highest corner of each, (p, 3), and whose piece it is, (p,)."""
 
     low: Floats
     high: Floats
+    owner: np.ndarray
 
 
 def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progress: Progress | None) -> Finding:
     corners = vertices[triangles]
-    boxes = _Boxes(corners.min(axis=1), corners.max(axis=1))
-    own = shells[triangles[:, 0]]
+    own = shells[triangles[:, 0]].astype(np.int32)
     small = triangles.astype(np.int32)
+    cell = _cell_mm(corners)
+    pieces = _cut(corners, cell)
     found = []
-    for done, (first, second) in _near(boxes):
+    for done, (first, second) in _near(pieces, cell):
         report(progress, 0.4 + 0.6 * done)
-        kept = np.flatnonzero(own[first] == own[second])
-        first, second = first[kept], second[kept]
         for axis in range(3):
-            apart = (boxes.low[first, axis] > boxes.high[second, axis]) | (boxes.low[second, axis] > boxes.high[first, axis])
-            kept = np.flatnonzero(~apart)
+            meets = (pieces.low[first, axis] <= pieces.high[second, axis]) & (pieces.low[second, axis] <= pieces.high[first, axis])
+            kept = np.flatnonzero(meets)
             first, second = first[kept], second[kept]
+        first, second = pieces.owner[first], pieces.owner[second]
         one, other = small[first], small[second]
-        shared = np.zeros(len(first), bool)
+        apart = own[first] == own[second]
         for i in range(3):
             for j in range(3):
-                shared |= one[:, i] == other[:, j]
-        kept = np.flatnonzero(~shared)
+                apart &= one[:, i] != other[:, j]
+        kept = np.flatnonzero(apart)
         found.append(_cross(corners, first[kept], second[kept]))
     places = np.concatenate(found) if found else np.zeros((0, 3))
     # Cells share pairs; a pair that was found twice has the same place twice.
@@ -195,36 +193,42 @@ def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progr
                         "Part the two sheets there, or fuse them with a voxel remesh.")], 0.0)
 
 
-def _near(boxes: _Boxes) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
-    """Pairs of triangles whose boxes may meet, in batches, with the share that is done."""
-    count = len(boxes.low)
-    if count <= FEW:
-        yield 0.0, np.triu_indices(count, 1)
-        return
-    size = boxes.high - boxes.low
-    cell = max(float(size.max(axis=1).mean()), SAME_POINT_MM)
-    origin = boxes.low.min(axis=0)
-    while True:
-        first = ((boxes.low - origin) / cell).astype(np.int64)
-        spans = ((boxes.high - origin) / cell).astype(np.int64) - first + 1
-        covers = spans.prod(axis=1)
-        is_large = covers > CELLS * CELLS
-        if covers[~is_large].sum() <= CELLS * count and is_large.sum() <= math.sqrt(count):
+def _cell_mm(corners: Floats) -> float:
+    """Size of the cells in which triangles (t, 3, 3) are compared: not so small that the whole surface falls into many
+    more cells than there are triangles."""
+    area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()) / 2.0
+    sizes = np.ptp(corners, axis=1).max(axis=1)
+    return max(CELL * float(np.median(sizes)), math.sqrt(area / len(corners)), SAME_POINT_MM)
+
+
+def _cut(corners: Floats, cell_mm: float) -> _Pieces:
+    """Triangles (t, 3, 3), those that are larger than PIECE cells halved along their longest side until none is."""
+    done: list[tuple[Floats, np.ndarray]] = []
+    owner = np.arange(len(corners))
+    while len(owner):
+        is_large = np.ptp(corners, axis=1).max(axis=1) > PIECE * cell_mm
+        done.append((corners[~is_large], owner[~is_large]))
+        corners, owner = corners[is_large], owner[is_large]
+        if not len(owner):
             break
-        cell *= 1.5
-    for i in np.flatnonzero(is_large):
-        meets = ((boxes.low <= boxes.high[i]) & (boxes.high >= boxes.low[i])).all(axis=1)
-        meets[i] = False
-        other = np.flatnonzero(meets)
-        yield 0.0, (np.full(len(other), i), other)
-    yield from _in_cells(first, spans, covers, np.flatnonzero(~is_large))
+        longest = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).argmax(axis=1)
+        rows = np.arange(len(owner))
+        a, b, c = (corners[rows, (longest + i) % 3] for i in range(3))
+        middle = (a + b) / 2.0
+        corners = np.concatenate([np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)])
+        owner = np.concatenate([owner, owner])
+    pieces = np.concatenate([piece for piece, _ in done])
+    return _Pieces(pieces.min(axis=1), pieces.max(axis=1), np.concatenate([index for _, index in done]))
 
 
-def _in_cells(first: np.ndarray, spans: np.ndarray, covers: np.ndarray,
-              kept: np.ndarray) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
-    """Pairs of triangles that fall into one cell."""
-    owner = np.repeat(kept, covers[kept])
-    step = np.arange(len(owner)) - np.repeat(np.cumsum(covers[kept]) - covers[kept], covers[kept])
+def _near(pieces: _Pieces, cell_mm: float) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
+    """Pairs of pieces that fall into one cell, in batches, with the share that is done."""
+    origin = pieces.low.min(axis=0)
+    first = ((pieces.low - origin) / cell_mm).astype(np.int64)
+    spans = ((pieces.high - origin) / cell_mm).astype(np.int64) - first + 1
+    covers = spans.prod(axis=1)
+    owner = np.repeat(np.arange(len(covers)), covers)
+    step = np.arange(len(owner)) - np.repeat(np.cumsum(covers) - covers, covers)
     wide, deep = spans[owner, 0], spans[owner, 1]
     at = first[owner]
     rows = (first + spans).max(axis=0) + 1
