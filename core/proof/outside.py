@@ -38,7 +38,7 @@ def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, 
     if not is_sound(tuple(looked)):
         return worst_first([*looked, *_not_run()])
     solids = {name: solid_of_shells(mesh, name) for name, mesh in parts.items()}
-    metal = fuse(list(solids.values()), "head")
+    metal = fuse(list(solids.values()), "head") if len(solids) > 1 else next(iter(solids.values()))
     roles = {} if set(solids) == {WHOLE} else solids
     subject = Subject(metal, roles, stone, placed, solid_of(placed, "stone"), state, alloy, process, species, plan)
     return worst_first([*looked, *prove_subject(subject, rules)])
