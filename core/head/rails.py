@@ -19,7 +19,7 @@ def run_rails(site: Site, even: bool) -> dict[str, PolyMesh]:
         return (plan["girdle_plane"] - height_mm) * slope - shift_mm
 
     base, upper = plan["base_rail_height"], plan["upper_rail_height"]
-    return {"base rail": run_rail(site, base, inset(base, plan["claw_shift"]), "base rail"),
+    return {"base rail": run_rail(site, base, inset(base, plan["base_rail_shift"]), "base rail"),
             "upper rail": run_rail(site, upper, inset(upper, plan["upper_rail_shift"]), "upper rail")}
 
 
