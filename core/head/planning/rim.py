@@ -10,7 +10,7 @@ from ...spec import directions_deg
 from ...stone.side import crown_run_mm, is_domed, upright_height_mm
 from ...tolerance import SAME_POINT_MM
 from ..draft import Draft
-from .position import plan_girdle, plan_seat, plan_taper
+from .position import HOLLOW_SHARE, TAPERS_DEG, hollow_mm, plan_girdle, plan_seat
 
 RELIEF_MM = 0.05
 """How far in from the girdle the pavilion meets the ledge: the girdle's lower edge stays clear of the ledge's corner,
@@ -21,6 +21,10 @@ RUBBED_LEAST_MM = 0.05
 
 BEARING_LEAST_MM = 0.1
 """Least width of a ledge that the stone can rest on at all. Common practice, no source."""
+
+BEARING_SHARE = 0.5
+"""How far down, as a share of its depth, the pavilion may lie on the wall. Larger: steep stones bear near the culet, and
+rock. Common practice, no source."""
 
 STEPS = 40
 """Steps to the ledge of a given inset. Fewer: it is missed on a pavilion that bends."""
@@ -53,7 +57,7 @@ def plan_rim(draft: Draft) -> None:
     if domed:
         draft.derive("taper", 0.0, "deg", "A rim round a dome stands upright, as its side does.", COMMON)
     else:
-        plan_taper(draft, ledge)
+        _plan_taper(draft, ledge)
     _plan_ledge(draft, ledge)
     _plan_height(draft, domed)
     _plan_openings(draft)
@@ -77,6 +81,23 @@ def _plan_thickness(draft: Draft, domed: bool) -> None:
     if draft["seat_clearance"] > thickness / 2.0:
         raise SpecError(Fault("seat.clearance_mm", draft["seat_clearance"], "the rim is pushed over before it has closed so "
                               f"wide a gap; take at most {thickness / 2.0:.2f} mm"))
+
+
+def _plan_taper(draft: Draft, ledge: float) -> None:
+    """The usual lean of the wall, or a smaller one that keeps the hollow open and the bearing near the girdle."""
+    stone, girdle, rule = draft.stone, draft["girdle_plane"], draft.rules["wall.taper_deg"]
+    middle = BEARING_SHARE * stone.pavilion_depth_mm
+
+    def fits(taper: float) -> bool:
+        ends = ledge + middle * math.tan(math.radians(taper))
+        is_clear = stone.pavilion_depth_mm == 0.0 or stone.pavilion_inset_mm(middle) >= ends
+        return is_clear and hollow_mm(stone, girdle, taper, ledge) >= HOLLOW_SHARE * stone.width_mm
+
+    taper = next((taper for taper in (rule.value, *TAPERS_DEG) if fits(taper)), 0.0)
+    reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
+              if taper == rule.value else f"At the usual {rule.value:g}° the wall would close its hollow or follow a steep "
+              "pavilion far down, so it stands steeper.")
+    draft.derive("taper", taper, "deg", reason, rule.source)
 
 
 def _usual_ledge_mm(draft: Draft) -> float:
