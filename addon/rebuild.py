@@ -185,7 +185,8 @@ def _place_stones(mesh: bpy.types.Mesh, head: Head) -> None:
     kinds = list(dict.fromkeys(each.species for each in head.stones))
     placed = joined(each.mesh for each in head.stones)
     slots = np.repeat([kinds.index(each.species) for each in head.stones], [len(each.mesh) for each in head.stones])
-    key = _digest(np.ascontiguousarray(placed.vertices, np.float32), placed.corners, len(placed)) 
+    surfaces = np.concatenate([placed.corners, slots]).astype(np.int32)
+    key = _digest(np.ascontiguousarray(placed.vertices, np.float32), surfaces, len(placed))
     if held.seatwright.built != key or len(held.polygons) != len(placed):
         write_facets(held, placed)
         _face_attribute(held, "material_index", "INT", slots)
