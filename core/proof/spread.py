@@ -9,6 +9,7 @@ measurement, 4.3.7).
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -32,6 +33,9 @@ PLAN = "plan."
 TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind", "casting.voids")
 """Findings on what hangs together and on edges, which no small tolerance changes."""
 
+SURFACE = ("casting.thin", "casting.narrow", "casting.hole")
+"""Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds."""
+
 FITTED = ("seat.fits", "seat.rests", "seat.bearing", "seat.rocks", "seat.clearance")
 """Findings on a finished seat, which the setter fits to the stone that is there."""
 
@@ -45,6 +49,10 @@ CLOSE = 0.003
 
 Examine = Callable[[Subject, bool], Iterable[Finding]]
 """Runs the checks on a subject; False leaves out those that look at the metal alone."""
+
+
+Key = tuple[str, str, int]
+"""A finding's code, title where it needs one, and number."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +81,8 @@ def with_spread(subject: Subject, findings: Sequence[Finding], tolerances: Toler
     A sound finding that is unsafe in its worst case becomes one to watch. `findings` are those of the subject as given.
     """
     varied = Varied(subject)
-    response = _Response([each for each in findings if _varies(each, subject)])
+    unsure = () if varied.is_clean else SURFACE
+    response = _Response([each for each in findings if _varies(each, subject) and each.code not in unsure])
     lost = 0
     for low, high in _ways(subject, tolerances):
         try:
@@ -83,7 +92,8 @@ def with_spread(subject: Subject, findings: Sequence[Finding], tolerances: Toler
             continue
         response.add(*pair)
     spread = response.spreads()
-    after = [spread.get(id(each), each) for each in findings] + response.new(subject)
+    after = [spread.get(id(each), each) for each in findings]
+    after += [each for each in response.new(subject) if each.code not in unsure]
     if lost:
         after.append(unable("spread.applied", "Spread", "metal as thin as this closes up where a tolerance takes it away",
                             "Thicken the metal, or give closer tolerances."))
@@ -115,19 +125,19 @@ class _Response:
     """How each finding answers to each tolerance: measures and margins at both ends, less those of the head as given."""
 
     def __init__(self, findings: Sequence[Finding]) -> None:
-        self._keys = _keyed(findings)
-        self._ends: list[tuple[Mapping[object, Finding], Mapping[object, Finding]]] = []
+        self._keys = keyed(findings)
+        self._ends: list[tuple[Mapping[Key, Finding], Mapping[Key, Finding]]] = []
 
     def add(self, low: Sequence[Finding], high: Sequence[Finding]) -> None:
         """One more tolerance: the findings at its lowest and at its highest."""
-        self._ends.append((_keyed(low), _keyed(high)))
+        self._ends.append((keyed(low), keyed(high)))
 
     def spreads(self) -> dict[int, Finding]:
         """id of each finding -> the same with its spread."""
         draws = np.random.default_rng(SEED).uniform(-1.0, 1.0, (DRAWS, len(self._ends)))
         return {id(finding): self._spread(key, finding, draws) for key, finding in self._keys.items()}
 
-    def _spread(self, key: object, finding: Finding, draws: Floats) -> Finding:
+    def _spread(self, key: Key, finding: Finding, draws: Floats) -> Finding:
         bounds = _bounds(finding)
         own = _margins(finding, finding, bounds)
         at_ends = [[end.get(key, finding) for end in pair] for pair in self._ends]
@@ -157,7 +167,7 @@ class _Response:
 
     def new(self, subject: Subject) -> list[Finding]:
         """What is wrong only where something is off: to watch, with the reason."""
-        found: dict[object, Finding] = {}
+        found: dict[Key, Finding] = {}
         for pair in self._ends:
             for end in pair:
                 for key, each in end.items():
@@ -167,15 +177,18 @@ class _Response:
         return list(found.values())
 
 
-def _keyed(findings: Iterable[Finding]) -> dict[object, Finding]:
-    """By code and title, which names the part; a further one of the same gets a number."""
-    keyed: dict[object, Finding] = {}
+def keyed(findings: Iterable[Finding]) -> dict[Key, Finding]:
+    """By code, and by title where there are several of a code: a title may name the claw that is worst, which is another
+    one where something else is off. A further one of the same gets a number."""
+    findings = list(findings)
+    several = Counter(each.code for each in findings)
+    found: dict[Key, Finding] = {}
     for each in findings:
-        key: tuple[str, str, int] = (each.code, each.what, 0)
-        while key in keyed:
-            key = (each.code, each.what, key[2] + 1)
-        keyed[key] = each
-    return keyed
+        key = (each.code, each.what if several[each.code] > 1 else "", 0)
+        while key in found:
+            key = (*key[:2], key[2] + 1)
+        found[key] = each
+    return found
 
 
 SAID: tuple[Verdict, ...] = ("unsafe", "watch")
@@ -228,7 +241,7 @@ def _doubtful(finding: Finding, bound: Bound) -> Finding:
 def _sizes(subject: Subject, varied: Varied, findings: Sequence[Finding], tolerances: Tolerances,
            examine: Examine) -> list[Finding]:
     """The smallest and the largest stone that nothing is unsafe with, in the same proportions and this very metal."""
-    given = _keyed(findings)
+    given = keyed(findings)
     if any(each.verdict == "unsafe" for each in findings):
         return [unable(SIZE, "Stone sizes that this metal takes", "the head is unsafe with the stone as given",
                        "Make it sound first.")]
@@ -247,7 +260,7 @@ def _sizes(subject: Subject, varied: Varied, findings: Sequence[Finding], tolera
     return found
 
 
-def _farthest(given: Mapping[object, Finding], varied: Varied, subject: Subject, examine: Examine, way: float) -> float:
+def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, examine: Examine, way: float) -> float:
     """The farthest size, as a share of the stone's, at which nothing is found unsafe; each tried one is proven.
 
     The unsafe margins of the last two proofs say where the next one goes; between a good and a bad size it is halved.
@@ -270,15 +283,15 @@ def _farthest(given: Mapping[object, Finding], varied: Varied, subject: Subject,
     return 1.0 + way * good
 
 
-def _proven(varied: Varied, examine: Examine, factor: float) -> dict[object, Finding] | None:
+def _proven(varied: Varied, examine: Examine, factor: float) -> dict[Key, Finding] | None:
     """The findings with a stone of that size, by key; None where stone or metal can't be."""
     try:
-        return _keyed(examine(varied.subject_of_size(factor), False))
+        return keyed(examine(varied.subject_of_size(factor), False))
     except GeometryError:
         return None
 
 
-def _crossing(before: tuple[float, Mapping[object, Finding]], now: tuple[float, Mapping[object, Finding]],
+def _crossing(before: tuple[float, Mapping[Key, Finding]], now: tuple[float, Mapping[Key, Finding]],
               subject: Subject) -> float:
     """The nearest step at which a line through two steps' margins takes an unsafe bound to its limit."""
     (first, old), (second, new) = before, now

@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh
-from ..solid.kernel import Solid, bodies, cut, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
+from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
@@ -34,6 +34,9 @@ SLIVER_HEIGHT_MM = 1e-5
 DAMPING = 1e-4
 """Share of a corner's stiffness that settles what its planes leave open. Larger: flat faces move too little."""
 
+MOST_UNFOLDED, COPLANAR = 6, 0.999
+"""How often needles are split anew, and the cosine of the turn up to which two triangles lie in one plane."""
+
 AGAINST = -0.9
 """Cosine of the turn between a face and the facet that it lies against. Larger: faces that only pass by follow too."""
 
@@ -44,6 +47,9 @@ larger: they no longer touch."""
 STIFF = 100.0
 """How much more a face counts that does not follow the stone, where both meet. Smaller: the wall's top is no longer
 level."""
+
+SAME_SHARE = 1e-6
+"""Volumes that differ by a smaller share are the same metal. Larger: a bit of hand work would be lost."""
 
 UPPER = 0.5
 """The upper part of the wall that a stone can come to rest on, as a share of its height."""
@@ -91,19 +97,31 @@ class Varied:
         moved: dict[str, Floats] = {}
         if off.moves_metal or subject.is_seat_cut:
             motion = _Motion(off.model_mm, scale, stretch, settled)
-            moved = {name: self._moved(name, motion) for name in self._meshes}
+            moved = {name: self._moved(name, motion) for name in self._meshes if name or not self.is_clean}
         if not subject.is_seat_cut and "wall" in subject.parts:
             settled = _rest_mm(at_height, moved.get("wall", self._meshes["wall"].vertices)) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
         solids = {"": subject.metal, **subject.parts}
-        solids |= {name: solid_of_triangles(vertices, self._meshes[name].triangles, name or "head")
+        solids |= {name: solid_of_triangles(vertices, self._meshes[name].unfolded(vertices), name or "head")
                    for name, vertices in moved.items()}
+        if moved and self.is_clean:
+            solids[""] = fuse([solids[name] for name in subject.parts], "head")
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"))
         if not subject.is_seat_cut or varied.gauge.common[1] <= SEATED_MM:
             return varied
         tool = stone.grown(CLEARED_MM)
         return _cleared(varied, replace(tool, vertices=self._placed(tool.vertices)).moved((0.0, 0.0, settled)))
+
+    @cached_property
+    def is_clean(self) -> bool:
+        """True if the parts alone make up the metal and carry no cut seat, so that they are moved and fused anew. Other
+        metal is moved as it is, and where a boolean left needles on it a fold may stand on its surface."""
+        subject = self.subject
+        if subject.is_seat_cut or not subject.parts:
+            return False
+        whole = volume_mm3(subject.metal)
+        return abs(volume_mm3(fuse(list(subject.parts.values()), "head")) - whole) <= SAME_SHARE * whole
 
     @cached_property
     def _meshes(self) -> dict[str, _Shell]:
@@ -219,6 +237,10 @@ class _Shell:
         stiffness += (DAMPING * total + 1e-12)[:, None, None] * np.eye(3)
         return np.asarray(np.linalg.inv(stiffness), np.float64)
 
+    def unfolded(self, vertices: Floats) -> Ints:
+        """The triangles for moved vertices, without folds in a plane."""
+        return unfolded(vertices, self.triangles, self.normals)
+
     def offset(self, offsets_mm: Floats) -> Floats:
         """(n, 3) by which each vertex moves so that every face (t,) moves outwards by its own way: least squares at
         corners that no one move can serve, at most `MITRE` times the farthest way."""
@@ -229,6 +251,32 @@ class _Shell:
         most = MITRE * float(np.abs(offsets_mm).max())
         ways *= np.minimum(1.0, most / np.maximum(np.linalg.norm(ways, axis=1), 1e-12))[:, None]
         return ways
+
+
+def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
+    """The triangles (t, 3) with those that turned over in their own plane, away from their normals (t, 3), taken with the
+    neighbour across their longest side and split the other way. A needle that a boolean left turns over where its middle
+    corner moves past its long side, and would stand there as a fold."""
+    triangles = triangles.copy()
+    for _ in range(MOST_UNFOLDED):
+        sides = vertices[np.roll(triangles, -1, axis=1)] - vertices[triangles]
+        over = np.flatnonzero(np.einsum("ij,ij->i", np.cross(sides[:, 0], sides[:, 1]), normals) < 0.0)
+        if not len(over):
+            break
+        owners = {(a, b): (i, k) for i, row in enumerate(triangles.tolist()) for k, (a, b) in enumerate(zip(row, row[1:] + row[:1]))}
+        touched: set[int] = set()
+        for i in over.tolist():
+            k = int(np.argmax(np.einsum("kj,kj->k", sides[i], sides[i])))
+            a, b, c = (int(triangles[i, (k + step) % 3]) for step in range(3))
+            j, side = owners.get((b, a), (i, 0))
+            if i in touched or j in touched or j == i or float(normals[i] @ normals[j]) < COPLANAR:
+                continue
+            d = int(triangles[j, (side + 2) % 3])
+            triangles[i], triangles[j] = (c, a, d), (d, b, c)
+            touched |= {i, j}
+        if not touched:
+            break
+    return triangles
 
 
 def _cleared(subject: Subject, tool: PolyMesh) -> Subject:

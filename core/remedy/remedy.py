@@ -10,7 +10,7 @@ from ..head import Head
 from ..proof.findings import Finding
 from ..trade.house_rules import HouseRules, house_rules
 from .levers import Lever, changed, levers_of
-from .trial import Key, Progress, Trial, Trials
+from .trial import Key, Progress, Trial, Trials, keyed
 
 PROBE = 0.3
 """The change, in usual sizes, at which a dimension's effect is read. Larger: it jumps over what it should see."""
@@ -47,8 +47,8 @@ def solve_remedy(head: Head, findings: Sequence[Finding], finding: Finding, rule
         raise ValueError("the finding must be one of the head's own")
     trials = trials or Trials((head.state,), rules or house_rules(), progress)
     trials.aim = f"looking for a remedy for: {finding.what}"
-    key = (head.state, finding.code, finding.what)
     base = trials.of(head.spec)
+    key = next((key for key, each in keyed(head.state, findings).items() if each == finding), None)
     if finding.verdict == "sound" or finding.measured is None or key not in base.findings:
         return None
     search = _Search(trials, base, key, finding)
@@ -148,7 +148,7 @@ class _Search:
         own = trial.findings.get(self.key)
         if own is not None:
             return own
-        same = [each for (_, code, _), each in trial.findings.items() if code == self.key[1]]
+        same = [each for other, each in trial.findings.items() if other[1] == self.key[1]]
         return min(same, key=lambda each: ("unsafe", "watch", "sound").index(each.verdict), default=None)
 
     def _nearest(self, lever: Lever, way: int, estimate: float) -> float | None:

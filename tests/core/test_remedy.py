@@ -17,7 +17,7 @@ from core.head import make_head
 from core.proof import VERDICTS, prove
 from core.remedy import make_sound, solve_remedy
 from core.remedy.least import least_step
-from core.remedy.levers import STEPS, Lever
+from core.remedy.levers import PATHS, STEPS, Lever
 from core.spec import read_spec, spec_of
 from core.trade.house_rules import HouseRules, house_rules
 
@@ -51,7 +51,7 @@ def test_a_lever_moves_on_round_figures() -> None:
 
 # One finding, one dimension.
 
-BROKEN = 8
+BROKEN = 6
 """Heads put off on purpose and made sound here; `scripts/bench.py --sound 500` makes more of them so."""
 
 FREE = {"stone.length_mm": 5.0}
@@ -59,9 +59,7 @@ FREE = {"stone.length_mm": 5.0}
 
 @pytest.mark.parametrize("choices, code, pinned", [
     ({"claws.notch": 0.55}, "claws.notch", True),
-    ({"wall.thickness_mm": 0.65}, "casting.wall", True),
-    ({"claws.spare_mm": 0.9}, "retention.spare", False),
-    ({"wall.seat_inset_mm": 0.08}, "seat.rim", False),
+    ({"wall.seat_inset_mm": 0.08}, "seat.rim", True),
 ])
 def test_a_remedy_is_the_least_change_of_one_dimension_that_helps(choices: dict, code: str, pinned: bool) -> None:
     """Built with it the finding is sound and nothing is graver; one step less is not enough."""
@@ -70,9 +68,7 @@ def test_a_remedy_is_the_least_change_of_one_dimension_that_helps(choices: dict,
     finding = gravest(findings, code)
     assert finding.verdict != "sound"
     remedy = solve_remedy(head, findings, finding)
-    if remedy is None:
-        assert not pinned
-        return
+    assert remedy is not None
 
     def built(value: float):
         return prove(make_head(spec_of({**FREE, **choices, remedy.path: value})))
@@ -90,7 +86,7 @@ def test_a_remedy_is_the_least_change_of_one_dimension_that_helps(choices: dict,
     less = round(remedy.after - step if remedy.after > remedy.before else remedy.after + step, 6)
     if remedy.unit != "count" and abs(remedy.after - remedy.before) > step:
         assert same(built(less)).verdict != "sound"
-    assert remedy.is_pinned == (remedy.path in choices) and (remedy.is_pinned or not pinned)
+    assert remedy.is_pinned == (remedy.path in choices) == pinned
     assert remedy.sentence.endswith(".")
     if remedy.is_pinned:
         assert "for you to change" in remedy.sentence
@@ -128,7 +124,7 @@ def test_work_stops_when_the_user_says_so() -> None:
 
 @cache
 def broken(count: int) -> tuple[Broken, ...]:
-    return tuple(itertools.islice(broken_specs(11, ("cast",), 0.9), count))
+    return tuple(itertools.islice(broken_specs(11, ("cast",), 1.0), count))
 
 
 @pytest.mark.parametrize("number", range(BROKEN))
@@ -153,8 +149,8 @@ def test_rules_that_cannot_both_be_kept_are_named() -> None:
     rules = dict(house_rules().rules)
     for key, value in (("claws.heel_left_min", 0.8), ("claws.notch_least", 0.3)):
         rules[key] = replace(rules[key], value=value)
-    given = spec_of({**FREE, "claws.count": 4, "claws.notch": 0.3})
-    change = make_sound(given, "cast", HouseRules(rules), keep={"stone.length_mm", "claws.count"})
+    given = spec_of({**FREE, "claws.notch": 0.3})
+    change = make_sound(given, "cast", HouseRules(rules), keep=set(PATHS) - {"claws.notch"})
     assert not change.is_sound and change.spec == given and change.remedies == ()
     collision = change.collision
     assert {collision.first.rule, collision.second.rule} == {"claws.heel_left_min", "claws.notch_least"}
@@ -162,8 +158,8 @@ def test_rules_that_cannot_both_be_kept_are_named() -> None:
 
 
 def test_a_pin_that_alone_stands_in_the_way_is_named() -> None:
-    given = spec_of({**FREE, "claws.count": 4, "wall.thickness_mm": 0.45})
-    change = make_sound(given, "cast")
+    given = spec_of({**FREE, "wall.thickness_mm": 0.45})
+    change = make_sound(given, "cast", keep=set(PATHS) - {"wall.bevel_mm"})
     assert not change.is_sound and change.collision.second is None
     assert "what you keep" in change.sentence and "wall thickness" in change.sentence
 
@@ -177,7 +173,21 @@ def write(folder: Path, text: str) -> Path:
     return path
 
 
-UNSAFE_SPEC = "[stone]\nlength_mm = 5.0\n[claws]\nnotch = 0.55\n"
+UNSAFE_SPEC = """[stone]
+length_mm = 5.0
+[head]
+culet_clearance_mm = 1.0
+[wall]
+taper_deg = 17.0
+thickness_mm = 0.9
+seat_inset_mm = 0.2
+bevel_mm = 0.7
+[claws]
+count = 4
+diameter_mm = 1.0
+notch = 0.55
+spare_mm = 3.0
+"""
 
 
 def test_solving_adds_the_remedies_to_the_proof(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -205,7 +215,7 @@ def test_making_sound_hands_over_the_sound_head_and_its_spec(tmp_path: Path, cap
 
 
 @pytest.mark.parametrize("words, said", [
-    (["--free", "claws.notch"], "goes with --make-sound"), (["--make-sound", "--free", "claws.count"], "a choice that the spec gives"),
+    (["--free", "claws.notch"], "goes with --make-sound"), (["--make-sound", "--free", "claws.section"], "a choice that the spec gives"),
 ])
 def test_what_cannot_be_freed_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list, said: str) -> None:
     spec = write(tmp_path, UNSAFE_SPEC)
