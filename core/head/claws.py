@@ -156,7 +156,8 @@ def base_ring(spec: Spec, plan: Plan, line: ClawLine, chord_mm: float) -> Floats
 
 def in_space(line: ClawLine, ring: Floats) -> Floats:
     """(n, 3) offsets from the axis of a section (n, 2)."""
-    return ring @ np.array([line.outwards, line.along])
+    offsets: Floats = ring @ np.array([line.outwards, line.along])
+    return offsets
 
 
 def level(line: ClawLine, offsets: Floats) -> Floats:

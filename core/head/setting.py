@@ -10,9 +10,9 @@ import math
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles
+from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles, tidied
 from ..spec import Spec
-from ..tolerance import SAME_POINT_MM
+from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
 from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of, share_at
 from .draft import Plan
@@ -77,7 +77,8 @@ def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
                              *(bead.points(line, chord, TWIST * i) for i, bead in enumerate(beads))])
     bent = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, shoulder, part, even=False), part)
-    return _relieved(fuse([bar, bent], part), site, line, 0.5 * math.hypot(thickness, width), part)
+    # Where the bent end leaves the bar, slivers are left over.
+    return _relieved(tidied(fuse([bar, bent], part), SLIVER_MM, part), site, line, 0.5 * math.hypot(thickness, width), part)
 
 
 def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
@@ -106,7 +107,7 @@ def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
         line.at(low / line.axis[2]) + V_NARROWED * share_at(plan, edge) * offsets, Bead(centre, radius).points(line, chord)])
     hood = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, edge, part, even=False, is_level=True), part)
-    return _relieved(fuse([bar, hood], part), site, line, 0.0, part)
+    return _relieved(tidied(fuse([bar, hood], part), SLIVER_MM, part), site, line, 0.0, part)
 
 
 def _relieved(claw: Solid, site: Site, line: ClawLine, reach_mm: float, part: str) -> Solid:

@@ -222,7 +222,8 @@ def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
 
 
 def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
-    outline, width = draft.stone.outline, draft.stone.width_mm
+    # A scan's width is never round.
+    outline, width = draft.stone.outline, round(draft.stone.width_mm, 2)
     if placement == "evenly":
         usual = 4 if width <= SIX_CLAWS_ABOVE_MM else 6 if width <= EIGHT_CLAWS_ABOVE_MM else 8
         return usual, (f"Up to {SIX_CLAWS_ABOVE_MM:g} mm four claws are usual, up to {EIGHT_CLAWS_ABOVE_MM:g} mm six, then "
@@ -286,8 +287,12 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
     if clear(diameter) < least_clear - 1e-9:
         most = _largest(clear, gap, diameter)
         if draft.is_pinned("claw_diameter") or most < least:
-            key = "claws.diameter_mm" if draft.is_pinned("claw_diameter") else "claws.count"
-            shown = diameter if key.endswith("mm") else count
+            shown: object = count
+            key = "claws.count"
+            if draft.is_pinned("claw_diameter"):
+                key, shown = "claws.diameter_mm", diameter
+            elif not draft.is_pinned("claw_count") and spec.get("claws.placement"):
+                key, shown = "claws.placement", placement
             raise SpecError(Fault(key, shown, f"{count} claws of {diameter:g} mm round a stone {draft.stone.width_mm:g} mm wide "
                                   f"overlap each other; take claws below {most:.2f} mm or fewer of them"))
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
