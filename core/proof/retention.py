@@ -91,8 +91,7 @@ def _ways_out(subject: Subject, rules: HouseRules, door: Door) -> Iterator[Findi
                          "Add a claw here, or spread the claws until no opening is above {limit} of the girdle.")],
                 READ_SHARE)
     wide, needed, widest = _widest(found, door) or (0.0, door.least_mm, longest)
-    limit = Limit(needed, False, "unsafe", THROUGH, "geometry",
-                  f"Add a claw here, or bring its neighbours to less than {needed:.2f} mm apart.")
+    limit = Limit(needed, False, "unsafe", THROUGH, "geometry", f"Add a claw here{_nearer('its neighbours', wide, needed)}.")
     yield judge("retention.passing", "Widest way out between two claws", wide, "mm", place(widest), [limit], -READ_MM)
 
 
@@ -100,6 +99,11 @@ def _widest(found: Sequence[Opening], door: Door) -> tuple[float, float, Opening
     """How wide the opening is through which the stone leaves most easily, mm, how wide it would have to be, and which."""
     ways = [(float(np.linalg.norm(each.last - each.first)), door.needs_mm(each.first, each.last), each) for each in found]
     return max(ways, key=lambda each: each[0] - each[1], default=None)
+
+
+def _nearer(which: str, wide_mm: float, needed_mm: float) -> str:
+    """The end of a remedy: how near claws have to stand; nothing where the stone is narrower behind them at any rate."""
+    return f", or bring {which} to less than {needed_mm:.2f} mm apart" if needed_mm < wide_mm - READ_MM else ""
 
 
 def openings(points: Floats, touching: np.ndarray) -> list[Opening]:
@@ -215,6 +219,8 @@ def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
         place = ring[int(np.argmax(goes))]
         towards = math.degrees(math.atan2(*(place - contacts.centre)[1::-1]))
         what, why, remedy = HELD[code]
+        if not subject.is_set and gauge.claws:
+            what += " once the claws are closed"
         limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=f"{towards:.0f}"))
         yield judge(f"retention.{code}", what, share if share > FREE_SHARE else 0.0, "1", place if share > FREE_SHARE else None,
                     [limit], 0.0)
@@ -241,14 +247,15 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
     more = "Take one claw more" if len(gauge.claws) < 4 else "Take more claws, or wider ones"
     why = "A head that needs every claw loses its stone with the first that breaks."
     share, claw = max(free, key=lambda each: round(each[0], 3))
-    yield judge("retention.one_lost", f"Share of the stone's freest motion with {claw.name} broken off", share, "1",
+    yield judge("retention.one_lost", "Share of the stone's freest motion with one claw broken off", share, "1",
                 claw.girdle_place, [Limit(0.0, False, "watch", why, "geometry",
-                                          f"{more}, or have the claws checked every year.")], 0.0)
+                                          f"{more}, or have the claws checked every year.")], 0.0, f"{claw.name} is the one whose loss lets the stone go most")
     if ways:
         wide, needed, claw = max(ways, key=lambda each: round(each[0] - each[1], 3))
-        yield judge("retention.one_lost_way", f"Widest way out with {claw.name} broken off", wide, "mm", claw.girdle_place,
-                    [Limit(needed, False, "watch", why, "geometry", f"{more}, or bring the neighbours of {claw.name} to less "
-                           f"than {needed:.2f} mm apart.")], -READ_MM)
+        yield judge("retention.one_lost_way", "Widest way out with one claw broken off", wide, "mm", claw.girdle_place,
+                    [Limit(needed, False, "watch", why, "geometry",
+                           f"{more}{_nearer(f'the neighbours of {claw.name}', wide, needed)}.")], -READ_MM,
+                    f"{claw.name} is the one whose loss lets the stone go most")
 
 
 def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:

@@ -264,8 +264,8 @@ def _spring_back(found: Sequence[Cantilever], alloy: Alloy, rules: HouseRules) -
     worst = int(np.argmax(turns))
     claw = found[worst].claw
     lift = math.radians(turns[worst]) * found[worst].levers[-1]
-    return judge("strength.spring_back", f"Angle by which {claw.name} of {alloy.name} springs back when it is closed",
+    return judge("strength.spring_back", f"Angle by which a claw of {alloy.name} springs back when it is closed",
                  turns[worst], "deg", claw.girdle_place,
                  [at_most(rule, "watch", f"Anneal the claws before closing them, and bend {claw.name} {turns[worst]:.1f}° too far; "
                                          "a deeper notch bends more easily.")], 0.001,
-                 f"its tip lifts by {lift:.3f} mm if it is bent no farther than it shall stay")
+                 f"the tip of {claw.name}, which springs most, lifts by {lift:.3f} mm if it is bent no farther than it shall stay")

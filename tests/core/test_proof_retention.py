@@ -60,12 +60,12 @@ def escapes(wrenches: np.ndarray, motion: np.ndarray) -> bool:
     return -answer.fun > 1e-7
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_motions_are_free_where_a_linear_programme_finds_an_escape(seed: int) -> None:
     """SciPy's HiGHS, an outside judge, on random contacts in 2, 3 and 5 dimensions, few, many, flat and doubled."""
     rng = np.random.default_rng(seed)
     seen = set()
-    for _ in range(60):
+    for _ in range(50):
         size = int(rng.choice([2, 3, 5]))
         wrenches = rng.normal(size=(int(rng.integers(1, 5 * size)), size))
         if rng.random() < 0.3:
@@ -169,10 +169,11 @@ def test_what_a_lost_claw_leaves_is_what_a_head_without_it_has(claw: str, count:
 def test_three_claws_can_lose_none_and_six_can(state: str) -> None:
     three, six = head(state, stone__length_mm=8.0, claws__count=3), head(state, stone__length_mm=8.0, claws__count=6)
     lost = found(three, "one_lost")
-    assert lost.verdict == "watch" and lost.measured > 0.1 and "broken off" in lost.what
-    assert lost.place == pytest.approx(tuple(three.gauge.claws[int(lost.what.split("claw ")[1][0]) - 1].girdle_place))
+    assert lost.verdict == "watch" and lost.measured > 0.1
+    assert lost.place == pytest.approx(tuple(three.gauge.claws[int(lost.why.split("claw ")[-1][0]) - 1].girdle_place))
     assert found(three, "one_lost_way").verdict == "watch"
     assert {found(six, code).verdict for code in ("one_lost", "one_lost_way")} == {"sound"}
+    assert "less than" not in found(three, "one_lost_way").remedy
     # Four are just enough for a round stone: the way out is then a little narrower than the stone.
     way = found(head(state, stone__length_mm=8.0, claws__count=4), "one_lost_way")
     assert way.verdict == "sound" and 0.9 * way.limit < way.measured < way.limit
@@ -250,6 +251,8 @@ def test_a_way_out_reports_what_it_measured_past_half_the_girdle_too() -> None:
     ends = [claw.edge for claw in open_wide.gauge.claws]
     assert finding.verdict == "unsafe" and finding.measured == pytest.approx(np.linalg.norm(ends[0] - ends[1]), abs=1.1)
     assert finding.measured < 5.0 and finding.limit == pytest.approx(finding.measured, abs=0.02)
+    # Nearer claws would not help: behind them the stone is narrower still.
+    assert finding.remedy == "Add a claw here."
 
 
 def test_a_long_stone_leaves_endwise_between_claws_on_its_sides() -> None:
