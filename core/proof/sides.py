@@ -10,10 +10,9 @@ from ..solid.kernel import bounds, overlap, triangles_of, volume_mm3
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, fills, judge
-from .loops import distances_mm
 from .measure import SEATED_MM
 from .several import SIDES, Several, girdle_loop
-from .surround import TOUCH_MM
+from .surround import TOUCH_MM, apart_mm, middle_in
 
 NEAR_MM = 0.1
 """Least gap between the girdles of centre and side stones, of the usual 0.1 to 0.3 mm. Common practice, no source."""
@@ -24,11 +23,10 @@ def check_sides(several: Several, rules: HouseRules) -> Iterator[Finding]:
     centre = girdle_loop(several.stones[0])
     for stone in several.sides:
         own = girdle_loop(stone)
-        i = int(np.argmin(away := distances_mm(own, centre)))
-        least = min(float(away[i]), float(distances_mm(centre, own).min()))
+        least, place = apart_mm(own, centre)
         apart = f"Move the side head {max(0.0, NEAR_MM - least):.2f} mm outwards."
         yield judge("sides.gap", f"Gap between the {stone.name}'s girdle and the centre's", least, "mm",
-                    [*own[i], float(np.median(stone.mesh.vertices[:, 2]))],
+                    [*place, float(np.median(stone.mesh.vertices[:, 2]))],
                     [Limit(TOUCH_MM, True, "unsafe", "Stones that touch chip each other.", "geometry", apart),
                      Limit(NEAR_MM, True, "watch", "Girdles this near chip when one stone is set beside the other.",
                            "common practice, no source", apart)], READ_MM)
@@ -57,7 +55,7 @@ def _enters(several: Several) -> Finding:
             both = overlap(part, stone.solid)
             if volume_mm3(both) <= 0.0:
                 continue
-            deep, where = _deepest(triangles_of(both)[0], stone.mesh.face_normals(),
+            deep, where = _deepest(np.concatenate([corners := triangles_of(both)[0], middle_in(both, corners)]), stone.mesh.face_normals(),
                                    stone.mesh.vertices[stone.mesh.corners[stone.mesh.starts[:-1]]])
             if deep > depth:
                 depth, place, which = deep, where, f"{name} in the {stone.name}"

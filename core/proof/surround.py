@@ -9,16 +9,16 @@ import numpy as np
 
 from ..head.placed import PlacedStone
 from ..mesh import Floats
-from ..solid.kernel import Solid, bounds, composed, first_hits, overlap, section, solid_of, triangles_of, volume_mm3
+from ..solid.kernel import Solid, bounds, composed, contains, first_hits, overlap, section, solid_of, triangles_of, volume_mm3
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
-from .loops import area_mm2, distances_mm, largest, middle_of
+from .loops import area_mm2, distances_mm, is_inside, largest, middle_of
 from .measure import SEATED_MM
 from .several import Several, girdle_loop
 
-TOUCH_MM = 0.001
-"""Girdles nearer than this touch."""
+TOUCH_MM = 0.005
+"""Girdles nearer than this touch, to within what the proof reads. Larger: stones that nearly touch count."""
 
 BELOW_MM = (0.01, 0.03)
 """How far below the plate's top the seats are read, to follow their slope. Larger: a small seat ends before."""
@@ -59,7 +59,7 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
     ways = np.linalg.norm(several.middles[:, None] - several.middles, axis=2)
     np.fill_diagonal(ways, np.inf)
     pairs = {tuple(sorted((i, int(j)))) for i, row in enumerate(ways) for j in np.argsort(row)[:2]}
-    gaps = {pair: _apart_mm(several.girdles[pair[0]], several.girdles[pair[1]])[0] for pair in pairs}
+    gaps = {pair: apart_mm(several.girdles[pair[0]], several.girdles[pair[1]])[0] for pair in pairs}
     pair = min(gaps, key=lambda each: gaps[each])
     yield judge("surround.gap", "Least gap between two small stones", gaps[pair], "mm",
                 several.middles[list(pair)].mean(axis=0),
@@ -67,7 +67,7 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
     centre = girdle_loop(several.stones[0])
     found = []
     for own, middle in zip(several.girdles, several.middles):
-        away, nearest = _apart_mm(own, centre)
+        away, nearest = apart_mm(own, centre)
         found.append((away, [*nearest, middle[2]]))
     least, place = min(found, key=lambda each: each[0])
     low, high = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"]
@@ -77,10 +77,13 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
         READ_MM)
 
 
-def _apart_mm(one: Floats, other: Floats) -> tuple[float, Floats]:
-    """The least distance between two loops that lie apart, mm, and the nearest corner (2,) of the first."""
-    i = int(np.argmin(away := distances_mm(one, other)))
-    return min(float(away[i]), float(distances_mm(other, one).min())), one[i]
+def apart_mm(one: Floats, other: Floats) -> tuple[float, Floats]:
+    """The least distance between two loops, mm, negative where they overlap, and the nearest corner (2,) of the first."""
+    away, back = distances_mm(one, other), distances_mm(other, one)
+    away[is_inside([other], one)] *= -1.0
+    back[is_inside([one], other)] *= -1.0
+    i = int(np.argmin(away))
+    return min(float(away[i]), float(back.min())), one[i]
 
 
 def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
@@ -112,6 +115,7 @@ def _enters(several: Several) -> Finding:
         owner = np.linalg.norm(vertices[:, None, :2] - several.middles[:, :2], axis=2).argmin(axis=1)
         for i in np.unique(owner):
             mesh, own = several.small[i].mesh, vertices[owner == i]
+            own = np.concatenate([own, middle_in(both, own)])
             normals = mesh.face_normals()
             offsets = np.einsum("ij,ij->i", normals, mesh.vertices[mesh.corners[mesh.starts[:-1]]])
             deep = (offsets - own @ normals.T).min(axis=1)
@@ -120,6 +124,12 @@ def _enters(several: Several) -> Finding:
     limit = Limit(SEATED_MM, False, "unsafe", "Metal cannot stand inside a stone.", "geometry",
                   f"Cut the seat {depth:.2f} mm deeper here.")
     return judge("surround.fits", "Deepest metal inside a small stone", depth, "mm", place, [limit], READ_MM)
+
+
+def middle_in(solid: Solid, points: Floats) -> Floats:
+    """(1, 3) the middle of some of a solid's corners, deeper than any of them; (0, 3) where it is not in the solid."""
+    middle: Floats = points.mean(axis=0)[None]
+    return middle[contains(solid, middle)]
 
 
 def _within(stone: PlacedStone) -> Solid:
@@ -236,10 +246,10 @@ def _contact(several: Several, name: str, i: int) -> float:
     places = middle[:2] + np.linspace(edge - 1e-4, table, BEAD_STEPS)[:, None] * way
     above = np.column_stack([places, np.full(BEAD_STEPS, stone.mesh.vertices[:, 2].max() + 1.0)])
     down, _ = first_hits(stone.solid, above, above - [0.0, 0.0, 3.0])
-    crown_at = above - np.outer(down, [0.0, 0.0, 1.0])
     is_met = np.isfinite(down)
-    up, _ = first_hits(several.beads[name], crown_at[is_met] - [0.0, 0.0, READ_MM], crown_at[is_met] + [0.0, 0.0, 1.0])
-    return float((up < 2.0 * READ_MM).sum()) / float(max(1, int(is_met.sum())) - 1)
+    crown_at = above[is_met] - np.outer(down[is_met], [0.0, 0.0, 1.0])
+    up, _ = first_hits(several.beads[name], crown_at - [0.0, 0.0, READ_MM], crown_at + [0.0, 0.0, 1.0])
+    return float((up < 2.0 * READ_MM).sum()) / max(1, len(crown_at) - 1)
 
 
 def _cut_share(several: Several, name: str, i: int) -> float:

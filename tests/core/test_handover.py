@@ -7,6 +7,7 @@ import io
 import json
 import os
 import re
+import zipfile
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -272,3 +273,14 @@ def test_names_in_any_script_and_files_from_before_stay(tmp_path: Path) -> None:
     write_files(folder, {"head.stl": b"1"})
     write_files(folder, {"head.stl": b"2"})
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == {"notes.txt": b"mine", "head.stl": b"2"}
+
+
+@pytest.mark.parametrize("style", ["basket", "gallery", "coronet", "peg", "rim"])
+@pytest.mark.parametrize("more", [{}, {"surround.present": True}, {"sides.present": True}])
+def test_heads_of_every_style_and_with_several_stones_are_handed_over(style: str, more: dict[str, bool], tmp_path: Path) -> None:
+    """The 3MF holds each stone once, unprinted, and every file is there."""
+    made = make_head(spec_of({"head.style": style, "surround.stone_mm": 2.0, **more}), chord_mm=0.02)
+    assert [path.name for path in hand_over(made, (), tmp_path)] == list(FILES)
+    model = zipfile.ZipFile(tmp_path / "head.3mf").read("3D/3dmodel.model").decode()
+    assert re.findall(r'type="other" name="([^":]*)', model) == [stone.name for stone in made.stones]
+    assert model.count("<item ") == 1

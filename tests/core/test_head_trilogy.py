@@ -1,0 +1,142 @@
+"""Trilogies: three whole heads in one body, clear of each other's stones; what is refused; and their proof and files."""
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from core.errors import SpecError
+from core.handover.views import plan_view, side_view
+from core.handover.weights import weights_csv
+from core.head import Head, make_head
+from core.proof import prove, prove_subject, subject_of
+from core.proof.several import several_of
+from core.proof.sides import check_sides
+from core.solid.kernel import bodies, bounds, is_watertight_after_welding, moved, overlap, volume_mm3
+from core.spec import Spec
+from core.stone import CUTS
+from core.tolerance import WELD_MM
+from core.trade.house_rules import house_rules
+
+RULES = house_rules()
+
+
+def head(state: str = "cast", **changes: object) -> Head:
+    return make_head(Spec().with_choices(sides__present=True, **changes), state)
+
+
+def found(made: Head, code: str, **changes: object):
+    several = replace(several_of(made), **changes)
+    order = {"unsafe": 0, "watch": 1, "sound": 2}
+    return min((each for each in check_sides(several, RULES) if each.code == code), key=lambda each: order[each.verdict])
+
+
+@pytest.mark.parametrize("cut", [cut for cut in CUTS if cut not in {"single cut", "round cabochon", "tapered baguette"}])
+def test_trilogies_are_one_sound_body_clear_of_each_others_stones(cut: str) -> None:
+    for state in ("cast", "set") if cut in {"round brilliant", "pear", "princess", "heart"} else ("cast",):
+        made = head(state, stone__cut=cut, stone__width_mm=5.0)
+        assert len(bodies(made.solid)) == 1 and is_watertight_after_welding(made.solid, WELD_MM), state
+        centre, (left, right) = made.centre.solid, made.sides
+        for metal, stone in ((centre, made.stones[1]), (centre, made.stones[2]), (left.solid, made.stones[0]),
+                             (right.solid, made.stones[0])):
+            assert volume_mm3(overlap(metal, stone.solid)) < 1e-9, stone.name
+
+
+@pytest.mark.parametrize("style", ["basket", "gallery", "coronet", "peg", "rim"])
+def test_every_style_takes_side_heads(style: str) -> None:
+    for state in ("cast", "set"):
+        made = head(state, head__style=style)
+        assert len(bodies(made.solid)) == 1 and is_watertight_after_welding(made.solid, WELD_MM), state
+        assert found(made, "sides.enters").verdict == "sound"
+
+
+@pytest.mark.parametrize("cut", ["round brilliant", "pear"])
+def test_girdles_stand_as_far_apart_as_planned_on_both_sides(cut: str) -> None:
+    """A pear's ends lie unevenly about its axis; both sides keep the same gap, and the left is the right turned about."""
+    made = head(stone__cut=cut)
+    gaps = [each.measured for each in prove(made) if each.code == "sides.gap"]
+    assert gaps == pytest.approx([made.plan["side_gap"]] * 2, abs=0.02)
+    left, right = made.sides
+    assert left.head is right.head
+    assert np.allclose(left.matrix[:, :3], right.matrix[:, :3] * np.array([[-1, -1, 1]]).T)
+
+
+def test_parts_carry_their_sides_names_and_every_stone_is_listed() -> None:
+    made = head(sides__cut="oval", sides__species="sapphire")
+    assert [stone.name for stone in made.stones] == ["stone", "left stone", "right stone"]
+    assert {"wall", "claw 1", "left wall", "left claw 4", "right wall", "right claw 1", "left bridge", "right bridge"} <= set(made.parts)
+    assert all(mesh.is_closed() and mesh.tag_names == (name,) for name, mesh in made.parts.items())
+    rows = list(csv.DictReader(io.StringIO(weights_csv(made))))
+    chosen = {row["kind"]: row for row in rows if row["chosen"]}
+    assert chosen["side stones"]["name"] == "sapphire"
+    assert float(chosen["side stones"]["weight_ct"]) == pytest.approx(made.plan["side_weight"], abs=1e-4)
+
+
+def test_the_proof_names_each_side_and_says_of_all_metal_once() -> None:
+    made = head()
+    findings = prove(made)
+    codes = [each.code for each in findings]
+    assert codes.count("casting.bodies") == codes.count("casting.closed") == codes.count("marks.hallmark") == 1
+    own = next(each for each in prove_subject(subject_of(made.sides[0].head)) if each.code == "claws.notch" and each.what.endswith("claw 1"))
+    for side in made.sides:
+        moved = next(each for each in findings if each.what == f"{side.name.capitalize()} stone: {own.what}")
+        assert moved.measured == own.measured and moved.place == pytest.approx(side.at(np.array([own.place]))[0])
+    hallmark = next(each for each in findings if each.code == "marks.hallmark")
+    assert hallmark.measured == pytest.approx(volume_mm3(made.solid) * made.alloy.density_g_cm3 / 1000.0)
+
+
+@pytest.mark.parametrize(("gap_mm", "verdict"), [(-0.05, "unsafe"), (0.0, "unsafe"), (0.09, "watch"), (0.1, "sound"), (0.12, "sound")])
+def test_side_stones_are_held_to_their_gap(gap_mm: float, verdict: str) -> None:
+    made = head()
+    stones = list(made.stones)
+    matrix = stones[2].matrix.copy()
+    measured = found(made, "sides.gap").measured
+    matrix[0, 3] += gap_mm - measured
+    stones[2] = replace(stones[2], matrix=matrix)
+    assert found(made, "sides.gap", stones=tuple(stones)).verdict == verdict
+
+
+def test_metal_in_a_neighbours_stone_is_found_with_its_place() -> None:
+    made = head()
+    low, high = bounds(made.part_solids["claw 1"])
+    away = np.array([made.plan["side_shift_right"], 0.0]) - ((low + high) / 2.0)[:2]
+    claw = moved(made.part_solids["claw 1"], [*away, 0.0])
+    finding = found(made, "sides.enters", parts={**made.part_solids, "claw 1": claw})
+    assert finding.verdict == "unsafe" and "claw 1 in the right stone" in finding.why and finding.place[0] > 3.0
+
+
+@pytest.mark.parametrize(("thick_mm", "verdict"), [(0.39, "unsafe"), (0.7, "sound")])
+def test_bridges_are_held_to_what_casts(thick_mm: float, verdict: str) -> None:
+    made = head()
+    thin = made.part_solids["left bridge"].scale((1.0, 1.0, thick_mm / made.plan["bridge_height"]))
+    assert found(made, "sides.bridge", parts={**made.part_solids, "left bridge": thin}).verdict == verdict
+
+
+@pytest.mark.parametrize(("changes", "key"), [
+    ({"surround__present": True}, "sides.present"),
+    ({"sides__width_mm": 9.0, "sides__length_mm": 9.0}, "sides.width_mm"),
+    ({"sides__gap_mm": 0.0, "head__style": "rim"}, "sides.gap_mm"),
+    ({"sides__length_mm": 0.9}, "sides.width_mm"),
+])
+def test_what_no_trilogy_can_be_is_refused(changes: dict[str, object], key: str) -> None:
+    with pytest.raises(SpecError) as caught:
+        head(**changes)
+    assert key in {fault.key for fault in caught.value.faults} and all("take" in fault.allowed or "leave" in fault.allowed
+                                                                      for fault in caught.value.faults)
+
+
+def test_the_gap_that_the_refusal_names_is_taken() -> None:
+    least = head(head__style="rim").plan["side_gap"]
+    assert head(head__style="rim", sides__gap_mm=least).plan["side_gap"] == least
+
+
+def test_drawings_show_every_stone() -> None:
+    """The plan view is wide enough for the whole row, and the section draws what it cuts of the side stones."""
+    made = head(head__style="basket")
+    svg, scale = plan_view(made, 1.0)
+    width = float(svg.split('width="')[1].split("mm")[0])
+    assert scale == 1.0 and width > made.plan["side_shift_right"] + made.plan["side_shift_left"] + made.plan["side_length"]
+    assert side_view(made, 1.0)[0].count('class="stone"') >= 1
