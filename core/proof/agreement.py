@@ -8,7 +8,7 @@ import numpy as np
 
 from ..head import Plan
 from ..solid.kernel import Solid, bounds, volume_mm3
-from ..tolerance import SAME_POINT_MM
+from ..tolerance import READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
 from .claw_measure import bow_mm
 from .findings import Finding, point
@@ -35,7 +35,8 @@ def _agree(name: str, measured: float, planned: float, allowed: float, unit: str
            rule: Rule) -> Finding:
     """measured is what was found, limit what was planned. Hand work may be meant, so a stray length is for watching:
     whether it is safe is said by the other checks."""
-    is_off = abs(measured - planned) > allowed + SAME_POINT_MM
+    reading = READ_SHARE if unit == "1" else SAME_POINT_MM
+    is_off = abs(measured - planned) > allowed + reading
     why = f"{rule.why[:-1]}; it is {abs(measured - planned):.4f} off where {allowed:.3g} is allowed." if is_off else (
         f"It was planned as {planned:.4f} and is found so to within {allowed:.3g}.")
     remedy = f"Build the head again from its plan, or take {measured:.4g} as its {name}." if is_off else ""
@@ -80,7 +81,7 @@ def _wall(gauge: Gauge, plan: Plan) -> dict[str, tuple[float, np.ndarray | None]
     if len(values):
         # What it is all round, past mitred corners, which are thicker, and dents, of which the other checks say whether
         # they are safe.
-        i = int(np.argsort(values)[len(values) // 4])
+        i = int(np.argsort(values)[len(values) // 10])
         found["wall_thickness"] = (float(values[i]), places[i])
     for name in ("window_sill", "scoop_depth"):
         sill = gauge.walls.sill_mm if name in plan else None

@@ -30,6 +30,13 @@ rounds; evenly spaced. Lower: bowed claws are read too upright."""
 WHOLE_SHARE = 0.98
 """A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
 
+BOWED_MM = 0.003
+"""By how much the middles of a straight claw stray from a line. Larger: bowed claws are carried up straight."""
+
+ASIDE = 0.02
+"""Slope along the outline from which on sections are read through their middles. Larger: claws that lean aside are read
+too thick."""
+
 UNCUT_SHARE = 0.99
 """A claw at least this wide at the girdle, by what it is below, is not notched yet. Smaller: shallow notches are passed."""
 
@@ -92,7 +99,7 @@ class ClawMeasure:
     """One claw as it is found.
 
     spine (k, 3): its middle line from the foot to the girdle; axis (3,): its general direction; outwards (2,): the
-    girdle's normal beside it; edge (2,): the girdle there; lean: cosine of its tilt outwards at the girdle; legs: one,
+    girdle's normal beside it; edge (2,): the girdle there; lean: cosine of its tilt outwards at the girdle, slope: mm outwards for one mm up there; legs: one,
     or two of a V claw; width_mm: along the outline; area_mm2: of its section, square to its line; length_mm: from the foot
     to its end, along its axis.
     diameter_mm, notch, left_mm and the shares left are those of the leg with the deepest notch.
@@ -104,6 +111,7 @@ class ClawMeasure:
     outwards: Floats
     edge: Floats
     lean: float
+    slope: float
     width_mm: float
     area_mm2: float
     length_mm: float
@@ -197,20 +205,23 @@ def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
     # The chord is as long as the claw is thick: beside a corner, that is the line between its sides.
     where = np.array([here])
     edge, outwards = path.points(where)[0], path.normals(where, half)[0]
-    if has_legs:
-        legs, slope, middle = _two_legs(frame, name, plain, at_girdle, here, outwards)
-    else:
-        legs, slope, middle = _one_leg(frame, name, plain, at_girdle, edge, outwards)
+    legs, slope, middle = _two_legs(frame, name, plain, at_girdle, here, outwards) if has_legs else ((), 0.0, edge)
     if not legs:
-        return None
+        legs, slope, middle = _one_leg(frame, name, plain, at_girdle, edge, outwards)
     spine = np.vstack([_foot(plain), np.column_stack([plain.middles, plain.heights]), [*middle, girdle]])
     axis = spine[-1] - spine[0]
     axis = axis / np.linalg.norm(axis)
     across = np.array([-outwards[1], outwards[0]])
     vertices, _ = triangles_of(frame.parts[name])
-    lean = math.cos(math.atan(slope))
-    return ClawMeasure(name, spine, axis, outwards, edge, lean, float(np.ptp(plain.rings[-1] @ across)),
-                       abs(area_mm2([plain.rings[-1]])) * lean, float(((vertices - spine[0]) @ axis).max()), legs, girdle)
+    lean = legs[0].lean if len(legs) == 1 else math.cos(math.atan(slope))
+    # Square to the line: along the outline, and the area.
+    line = plain.middles[-1] - plain.middles[-2], float(plain.heights[-1] - plain.heights[-2])
+    upright = line[1] / math.hypot(*line[0], line[1])
+    aside = float(line[0] @ across) / line[1]
+    width = float(np.ptp(plain.rings[-1] @ (across - outwards * (aside * slope / (1.0 + slope * slope)))))
+    width *= math.sqrt((1.0 + slope * slope) / (1.0 + slope * slope + aside * aside))
+    return ClawMeasure(name, spine, axis, outwards, edge, lean, slope, width,
+                       abs(area_mm2([plain.rings[-1]])) * upright, float(((vertices - spine[0]) @ axis).max()), legs, girdle)
 
 
 def _plain(frame: Frame, name: str, low: float) -> _Plain | None:
@@ -249,15 +260,19 @@ def _line(values: Floats, heights: Floats) -> tuple[float, float]:
 def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floats],
                 outwards: Floats) -> tuple[float, float]:
     """How far out the outer face stands at the girdle before the setter rounds it, and its slope there: mm outwards for
-    one mm up. A parabola carries it up from below."""
+    one mm up. A straight claw's is carried up from its plain part, a bowed one's by a parabola from as near as it can."""
+    here = _outermost(at_girdle, outwards)
+    growth, start = _line(plain.middles @ outwards, plain.heights)
+    if float(np.abs(plain.middles @ outwards - start - growth * plain.heights).max()) <= BOWED_MM:
+        slope, out = _line(np.array([_outermost([ring], outwards) for ring in plain.rings]), plain.heights)
+        return max(out + slope * frame.girdle_plane_mm, here), slope
     rise = frame.girdle_plane_mm - plain.low_mm
     first, second, third = (_outermost(frame.part_at(name, plain.low_mm + share * rise), outwards) for share in NEAR_SHARES)
     step = NEAR_SHARES[2] - NEAR_SHARES[1]
     past = (1.0 - NEAR_SHARES[2]) / step
     bend = third - 2.0 * second + first
     carried = third + past * (third - second) + past * (past + 1.0) / 2.0 * bend
-    slope = (third - second + (past + 0.5) * bend) / (step * rise)
-    return max(carried, _outermost(at_girdle, outwards)), slope
+    return max(carried, here), (third - second + (past + 0.5) * bend) / (step * rise)
 
 
 def _outermost(loops: Sequence[Floats], outwards: Floats) -> float:
@@ -269,25 +284,27 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
     """The leg, the slope of its line and its middle (2,) at the girdle."""
     girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
     # Square to the line, thickness changes evenly; level sections also follow how much a bowed claw leans there.
-    leans = np.cos(np.arctan(np.gradient(plain.middles @ outwards, plain.heights)))
-    growth, start = _line(np.array([np.ptp(ring @ outwards) for ring in plain.rings]) * leans, plain.heights)
+    aside = _line(plain.middles @ across, plain.heights)[0]
+    leans = _leans(np.gradient(plain.middles @ outwards, plain.heights), aside)
+    through_each = np.array([_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
+    growth, start = _line(through_each * leans, plain.heights)
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     slope -= growth / 2.0
-    lean = math.cos(math.atan(slope))
+    lean = float(_leans(np.array([slope]), aside)[0])
     expected = (start + growth * girdle) / lean
     ring = largest(at_girdle)
-    seen = float(np.ptp(ring @ outwards))
+    seen = _through(ring, middle_of(ring), outwards, aside)
     is_whole = seen >= UNCUT_SHARE * expected
     through = seen if is_whole else expected
-    inner = float((ring @ outwards).min()) if is_whole else outer - through
     if is_whole:
-        own = ring
-        middle = middle_of(ring)
+        own, middle = ring, middle_of(ring)
     else:
         below = plain.rings[-1] - plain.middles[-1]
+        own = below * (through / through_each[-1])
         middle = _straight_on(plain, girdle)
-        middle = middle + outwards * (inner + through / 2.0 - float(middle @ outwards))
-        own = middle + below * (through / float(np.ptp(below @ outwards)))
+        middle = middle + outwards * (outer - float((own @ outwards).max()) - float(middle @ outwards))
+        own = own + middle
+    inner = float(middle @ outwards) - through / 2.0
     centre = middle + outwards * float((edge - middle) @ outwards)
     half = float(np.ptp(own @ across)) / 2.0
     turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
@@ -308,6 +325,21 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
     return (leg,), slope, middle
 
 
+def _leans(slopes: Floats, aside: float) -> Floats:
+    """(k,) the share of a level way outwards that counts square to a line which rises with these slopes outwards and one
+    along the outline."""
+    shares: Floats = np.sqrt((1.0 + aside * aside) / (1.0 + slopes * slopes + aside * aside))
+    return shares
+
+
+def _through(ring: Floats, middle: Floats, outwards: Floats, aside: float) -> float:
+    """A section's level width outwards, mm; through its middle if the claw leans aside, which skews it."""
+    if abs(aside) <= ASIDE:
+        return float(np.ptp(ring @ outwards))
+    low, high = span([ring], middle[None, :], outwards[None, :])
+    return float(high[0] - low[0])
+
+
 def _shares(left: Bar, whole: Bar) -> tuple[float, float, float]:
     return (left.area_mm2 / whole.area_mm2, left.modulus_mm3 / whole.modulus_mm3, left.inertia_mm4 / whole.inertia_mm4)
 
@@ -317,17 +349,22 @@ def _two_legs(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], c
     """The legs of a V claw about a corner of the girdle, the slope of its line and its middle (2,) at the girdle."""
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     outers = np.array([float((ring @ outwards).max()) for ring in plain.rings])
+    across = np.array([-outwards[1], outwards[0]])
+    aside = _line(plain.middles @ across, plain.heights)[0]
+    below = frame.girdle_plane_mm - plain.heights
+    shifts = np.outer(outer - outers, outwards) + np.outer(aside * below, across)
+    line = slope * outwards + aside * across
     corner = frame.girdle_path.points(np.array([corner_mm]))[0]
     reach = float(np.linalg.norm(largest(at_girdle) - corner, axis=1).max())
-    legs = [_leg(frame, plain, at_girdle, corner_mm, side * reach, outwards, outer - outers, slope) for side in (-1.0, 1.0)]
-    middle = plain.middles[-1] + outwards * (outer - float(outers[-1]))
-    return tuple(leg for leg in legs if leg is not None), slope, middle
+    legs = [_leg(frame, plain, at_girdle, corner_mm, side * reach, shifts, line) for side in (-1.0, 1.0)]
+    found = tuple(leg for leg in legs if leg is not None)
+    return found if len(found) == 2 else (), slope, plain.middles[-1] + shifts[-1]
 
 
-def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float, reach_mm: float, outwards: Floats,
-         shifts: Floats, slope: float) -> Leg | None:
+def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float, reach_mm: float, shifts: Floats,
+         line: Floats) -> Leg | None:
     """One leg, along the girdle from the corner as far as `reach_mm`, which is negative on the way before it. shifts
-    (k,): how far in from the girdle the plain sections stand."""
+    (k, 2): from the plain sections to the girdle; line (2,): mm that the claw goes outwards for one mm up."""
     path = frame.girdle_path
     ways = (np.arange(STRIPS) + 0.5) / STRIPS * reach_mm
     points, normals = path.points(corner_mm + ways), path.normals(corner_mm + ways, np.minimum(np.abs(ways) * 0.9, 0.1))
@@ -339,7 +376,7 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     body = met & (np.abs(ways) >= LEG_FROM * length) & (np.abs(ways) <= LEG_TO * length)
     # Thickness and outer face are told below the notch, and carried up by how they change there.
     below = np.array([[_median(inner[body]), _median(face[body])] for inner, face in (
-        _faces([ring], points - outwards * shift, normals) for ring, shift in zip(plain.rings, shifts))])
+        _faces([ring], points - shift, normals) for ring, shift in zip(plain.rings, shifts))])
     if not body.any() or not np.isfinite(below).all():
         return None
     girdle = frame.girdle_plane_mm
@@ -350,7 +387,8 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     through = seen if is_whole else expected
     face = _median(high[body]) if is_whole else from_there + rise * girdle
     i = int(np.flatnonzero(body)[int(body.sum()) // 2])
-    lean = math.cos(math.atan(slope * float(outwards @ normals[i])))
+    aside = float(line @ [-normals[i, 1], normals[i, 0]])
+    lean = float(_leans(np.array([line @ normals[i]]), aside)[0])
     widths = np.full(STRIPS, abs(reach_mm) / STRIPS)
     whole = bar(np.where(met, face - through, 0.0), np.where(met, face, 0.0), widths)
     left = bar(np.where(met, np.maximum(low, 0.0), 0.0), np.where(met, high, 0.0), widths)
@@ -387,24 +425,32 @@ def widths_between(frame: Frame, claw: ClawMeasure, low_mm: float, high_mm: floa
     return _widths(claw, rings, heights), places
 
 
-def _leans(claw: ClawMeasure, heights: Floats) -> Floats:
-    """(k,) cosine of the tilt outwards at heights, by the middle line."""
-    along, z = claw.spine[:, :2] @ claw.outwards, claw.spine[:, 2]
-    slopes = np.append(np.diff(along) / np.diff(z), math.tan(math.acos(claw.lean)))
-    cosines: Floats = np.cos(np.arctan(np.interp(heights, np.append((z[1:] + z[:-1]) / 2.0, z[-1]), slopes)))
-    return cosines
+def _square_to_line(claw: ClawMeasure, heights: Floats) -> Floats:
+    """(k, 2, 2) what turns level ways into ways outwards and along, square to the claw's line at heights."""
+    z = claw.spine[:, 2]
+    steps = np.diff(claw.spine, axis=0) / np.diff(z)[:, None]
+    middles = np.append((z[1:] + z[:-1]) / 2.0, z[-1])
+    # Near the girdle the lean is known better than by the last step.
+    outwards = np.interp(heights, middles, np.append(steps[:, :2] @ claw.outwards, claw.slope))
+    across = np.array([-claw.outwards[1], claw.outwards[0]])
+    along = np.interp(heights, middles[:-1], steps[:, :2] @ across)
+    lines = np.column_stack([np.outer(outwards, claw.outwards) + np.outer(along, across), np.ones(len(heights))])
+    lines /= np.linalg.norm(lines, axis=1, keepdims=True)
+    out = np.array([*claw.outwards, 0.0]) - lines * (lines[:, :2] @ claw.outwards)[:, None]
+    out /= np.linalg.norm(out, axis=1, keepdims=True)
+    turned: Floats = np.stack([out[:, :2], np.cross(lines, out)[:, :2]], axis=2)
+    return turned
 
 
 def _widths(claw: ClawMeasure, rings: list[Floats | None], heights: Floats) -> Floats:
     turn = np.arange(DIRECTIONS) * (math.pi / DIRECTIONS)
     lines = np.column_stack([np.cos(turn), np.sin(turn)])
-    axes = np.column_stack([claw.outwards, [-claw.outwards[1], claw.outwards[0]]])
     widths = np.zeros(len(rings))
     known = [i for i, ring in enumerate(rings) if ring is not None]
     if not known:
         return widths
-    # A level section is longer by 1 / lean along the tilt; undo that before reading the widths.
-    flat = [ring @ (axes * [lean, 1.0]) for ring, lean in zip(rings, _leans(claw, heights)) if ring is not None]
+    # A level section is longer along the tilt; undo that before reading the widths.
+    flat = [ring @ turned for ring, turned in zip(rings, _square_to_line(claw, heights)) if ring is not None]
     starts = np.concatenate([[0], np.cumsum([len(ring) for ring in flat])[:-1]])
     along = np.concatenate(flat) @ lines.T
     widths[known] = (np.maximum.reduceat(along, starts) - np.minimum.reduceat(along, starts)).min(axis=1)

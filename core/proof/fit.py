@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, PolyMesh
 from ..solid.kernel import (
     Solid,
     first_hits,
@@ -80,14 +80,13 @@ def common(frame: Frame) -> tuple[float, float, Floats]:
                                                                 point + OUTWARDS * reach) if ways),
                               default=0.0) for point in vertices])
     else:
-        depth = depths(vertices, *facet_planes(frame))
+        depth = depths(vertices, *facet_planes(frame.placed))
     deepest = int(np.argmax(depth))
     return volume, max(0.0, float(depth[deepest])), vertices[deepest]
 
 
-def facet_planes(frame: Frame) -> tuple[Floats, Floats]:
-    """Outward normals (f, 3) and offsets (f,) of the placed stone's facets."""
-    placed = frame.placed
+def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
+    """Outward normals (f, 3) and offsets (f,) of a stone's facets."""
     normals = placed.face_normals()
     return normals, np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
 

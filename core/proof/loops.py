@@ -86,9 +86,9 @@ def distances_mm(points: Floats, loop: Floats) -> Floats:
     return least
 
 
-def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> Floats:
+def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """(n,) least distance of points (n, 2) from the sides of loops, starts and ways each (e, 2), negative on their left,
-    which is inside what they enclose."""
+    which is inside what they enclose; and (n, 2) the nearest places on them."""
     starts, ways = sides
     # Slivers at a corner point anywhere, so they can't say which side of the corner a point is on.
     long = np.flatnonzero(np.einsum("ij,ij->i", ways, ways) > SLIVER_MM**2)
@@ -97,7 +97,9 @@ def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> Floats:
     nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
     rows = np.arange(len(points))
     least: Floats = np.sqrt(squares[rows, nearest])
-    return np.where(turned[rows, nearest] > 0.0, -least, least)
+    start, way = starts[long[nearest]], ways[long[nearest]]
+    share = np.clip(np.einsum("ij,ij->i", points - start, way) / np.einsum("ij,ij->i", way, way), 0.0, 1.0)
+    return np.where(turned[rows, nearest] > 0.0, -least, least), start + way * share[:, None]
 
 
 def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:

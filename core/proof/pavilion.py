@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
+from .fit import MOST_FACETS, facet_planes
 from .frame import FLAT_MM, HAIR_MM, Frame
-from .loops import crossings, distances_mm, edges_of, largest, signed_distances_mm
+from .loops import area_mm2, crossings, distances_mm, edges_of, is_inside, is_ring, largest, signed_distances_mm
 
 LEVELS = 18
 """Levels between the top of the bearing and the culet, closer together above."""
@@ -39,6 +40,9 @@ CORNERS = 0.5
 
 FAR_MM = 1e3
 """Stands for the room where there is no metal."""
+
+ON_FACET_MM = 1e-4
+"""How far a corner of a convex stone may lie outside a facet. Larger: a shallow cleft is passed over."""
 
 ABOVE_CULET_MM = 0.02
 """Where the lowest level lies above the culet. Larger: a touch close to the culet is missed."""
@@ -86,22 +90,50 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
     if top_mm >= frame.girdle_plane_mm:
         # At the girdle's edge metal stands against its upright side.
         shares[0] = 1.0
+    facets = _convex_planes(frame.placed)
     room = np.full(slopes.shape, np.inf)
     for i, height in enumerate(heights):
-        met = np.isfinite(places[i, :, 0])
-        if met.any():
-            room[i, met] = _room(places[i, met] - frame.culet[:2], frame.metal_at(float(height)), frame.culet[:2])
-    return Columns(heights, places, slopes, room * shares)
+        met = np.flatnonzero(np.isfinite(places[i, :, 0]))
+        if len(met):
+            level, feet = _level_room(places[i, met] - frame.culet[:2], frame.metal_at(float(height)), frame.culet[:2])
+            room[i, met] = level * shares[i, met]
+            if facets is not None and (i or top_mm < frame.girdle_plane_mm):
+                square = _square_room(places[i, met], feet + frame.culet[:2], float(height), *facets)
+                room[i, met] = np.where((level > 0.0) & np.isfinite(level), square, room[i, met])
+    return Columns(heights, places, slopes, room)
 
 
-def _room(places: Floats, loops: list[Floats], centre: Floats) -> Floats:
-    """(n,) mm from places (n, 2) round a centre to the metal, negative in it; inf where it is farther than ROOM_MM.
+def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats, offsets: Floats) -> Floats:
+    """(n,) mm from places (n, 2) of a convex stone at a height to points (n, 2) of the metal beside them: square to the
+    facet that faces the metal, or along it if that is more, for metal that stands aside."""
+    off = feet @ normals[:, :2].T + height_mm * normals[:, 2] - offsets
+    facing = np.argmax(off, axis=1)
+    flat = normals[facing, :2]
+    steep = np.maximum(np.linalg.norm(flat, axis=1), 1e-12)
+    way = feet - places
+    aside = np.abs(way[:, 0] * flat[:, 1] - way[:, 1] * flat[:, 0]) / steep
+    room: Floats = np.maximum(off[np.arange(len(off)), facing], aside)
+    return room
+
+
+def _convex_planes(placed: PolyMesh) -> tuple[Floats, Floats] | None:
+    """Normals (f, 3) and offsets (f,) of a convex stone's facets: a place outside it is as far from it as from the farthest
+    of them, but beside its edges. None for stones that are not convex, and for scans."""
+    if len(placed) > MOST_FACETS:
+        return None
+    normals, offsets = facet_planes(placed)
+    return (normals, offsets) if bool((placed.vertices @ normals.T <= offsets + ON_FACET_MM).all()) else None
+
+
+def _level_room(places: Floats, loops: list[Floats], centre: Floats) -> tuple[Floats, Floats]:
+    """(n,) mm in the plane from places (n, 2) round a centre to the metal, negative in it, inf where it is farther than
+    ROOM_MM, and (n, 2) the nearest of it.
 
     Sides that lie farther out than that are left out, and the rest are held against the places of their own sector.
     """
-    room = np.full(len(places), np.inf)
+    room, feet = np.full(len(places), np.inf), places.copy()
     if not loops:
-        return room
+        return room, feet
     starts, ways = edges_of(loops)
     starts = starts - centre
     middles = starts + ways / 2.0
@@ -109,17 +141,19 @@ def _room(places: Floats, loops: list[Floats], centre: Floats) -> Floats:
     half = np.hypot(ways[:, 0], ways[:, 1]) / 2.0
     out, side = np.hypot(middles[:, 0], middles[:, 1]), np.arctan2(middles[:, 1], middles[:, 0])
     sectors = np.minimum(((turn + math.pi) * (SECTORS / (2.0 * math.pi))).astype(int), SECTORS - 1)
-    for sector in np.unique(sectors):
+    reach = ROOM_MM + half
+    # As seen from the centre: what lies within reach of a sector, in angle and in distance.
+    wide = math.pi / SECTORS + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
+    for sector in range(SECTORS):
         own = np.flatnonzero(sectors == sector)
+        if not len(own):
+            continue
         middle = (sector + 0.5) * (2.0 * math.pi / SECTORS) - math.pi
-        # As seen from the centre: what lies within reach of the sector, in angle and in distance.
-        reach = ROOM_MM + half
-        wide = math.pi / SECTORS + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
         off = np.abs(np.mod(side - middle + math.pi, 2.0 * math.pi) - math.pi)
         near = np.flatnonzero((off <= wide) & (out - half <= float(far[own].max()) + ROOM_MM))
         if len(near):
-            room[own] = signed_distances_mm(places[own], (starts[near], ways[near]))
-    return np.where(room > ROOM_MM, np.inf, room)
+            room[own], feet[own] = signed_distances_mm(places[own], (starts[near], ways[near]))
+    return np.where(room > ROOM_MM, np.inf, room), feet
 
 
 def _slopes(heights: Floats, places: Floats, loops: list[Floats | None]) -> tuple[Floats, Floats]:
@@ -181,7 +215,8 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
     z = found.heights_mm
     ends = z[last] + share * (z[after] - z[last])
     cleared = np.logical_or.accumulate((over > clear_mm) & (level >= end), axis=0)
-    again = [(int(i), int(j)) for i, j in zip(*np.nonzero(touching & cleared & rests))]
+    lifting = over <= -CORNERS * found.settling_mm
+    again = [(int(i), int(j)) for i, j in zip(*np.nonzero(lifting & cleared & rests))]
     first = np.where(rests, begin, 0)
     places = np.column_stack([found.places[first, every], z[first]])
     whole = width + (found.slopes_mm[:-1] * (touching[:-1] & touching[1:] & (level[:-1] >= end))).sum(axis=0)
@@ -200,15 +235,24 @@ def flat_bearing(frame: Frame, starts: Floats, normals: Floats, reach_mm: Floats
     for height in (level - below, level - below - FLAT_ROOM_MM):
         # A seat cut with room lies that much lower.
         loops = frame.metal_at(height) if frame.wall is None else frame.part_at("wall", height)
-        ways = crossings(loops, starts, -normals)
-        near = (ways >= -HAIR_MM) & (ways <= reach_mm[:, None] + 1e-6)
-        if near.any():
-            inner = np.where(near, ways, -np.inf).max(axis=1)
-            # Where the girdle itself lies over metal, the bearing begins there.
-            first = np.where(near.sum(axis=1) % 2 == 1, 0.0, np.where(near, ways, np.inf).min(axis=1))
-            width = np.where(np.isfinite(inner), np.maximum(inner - first, 0.0), 0.0)
+        if is_ring(loops):
+            outer, inner = sorted(loops, key=lambda loop: -abs(area_mm2([loop])))
+            beside = distances_mm(starts, outer) * ~is_inside([outer], starts)
+            width = np.maximum(distances_mm(starts, inner) - beside, 0.0) * ~is_inside([inner], starts)
+        else:
+            width = _along_ways_in(crossings(loops, starts, -normals), reach_mm)
+        if width.any():
             break
     return width, np.column_stack([starts, np.full(len(starts), level)])
+
+
+def _along_ways_in(ways: Floats, reach_mm: Floats) -> Floats:
+    """(n,) mm between where each way in comes onto metal and where it leaves it last, on this side of the stone."""
+    near = (ways >= -HAIR_MM) & (ways <= reach_mm[:, None] + 1e-6)
+    inner = np.where(near, ways, -np.inf).max(axis=1, initial=-np.inf)
+    # Where the girdle itself lies over metal, the bearing begins there.
+    first = np.where(near.sum(axis=1) % 2 == 1, 0.0, np.where(near, ways, np.inf).min(axis=1, initial=np.inf))
+    return np.where(np.isfinite(inner), np.maximum(inner - first, 0.0), 0.0)
 
 
 def flat_level_mm(frame: Frame) -> float:

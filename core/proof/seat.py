@@ -12,10 +12,10 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds
-from ..tolerance import READ_DEG, READ_MM
+from ..tolerance import CHORD_MM, READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
-from .loops import HALF_TURN_DEG, free_turn
+from .loops import HALF_TURN_DEG, free_turn, middle_of
 from .measure import SEATED_MM, Gauge
 from .pavilion import flat_level_mm
 from .subject import NAME_HOLD, NO_HOLD, Subject
@@ -139,7 +139,7 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 def _goes_round(gauge: Gauge, places: Sequence[Floats] | Floats) -> bool:
     """True if places (2,) of the stone lie so far round its middle that it cannot tip off them."""
-    middle = (gauge.girdle_loop.max(axis=0) + gauge.girdle_loop.min(axis=0)) / 2.0
+    middle = middle_of(gauge.girdle_loop)
     return len(places) > 0 and free_turn(np.asarray(places) - middle)[0] < HALF_TURN_DEG
 
 
@@ -169,11 +169,11 @@ def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         level, column = divmod(int(np.argmin(_near(gauge, low[2], high[2]))), gauge.room_mm.shape[1])
         place = gauge.columns.place(level, column)
         remedy = f"Lower the {name} or move it outwards by {max(0.0, rule.value - gap):.2f} mm."
-        touches = Limit(READ_MM, True, "unsafe", "A rail that the pavilion touches lifts the stone off its bearing.",
+        touches = Limit(CHORD_MM + READ_MM, True, "unsafe", "A rail that the pavilion touches lifts the stone off its bearing.",
                         "geometry", remedy)
         note = "more room than that was not looked for" if gap >= 2.0 * rule.value - READ_MM else ""
         yield judge("seat.rail_clear", f"Room between the pavilion and the {name}", gap, "mm", place,
-                    [touches, at_least(rule, "watch", remedy)], READ_MM / 2.0, note)
+                    [touches, at_least(rule, "watch", remedy)], CHORD_MM, note)
 
 
 def _near(gauge: Gauge, low: float, high: float) -> Floats:
