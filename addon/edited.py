@@ -5,13 +5,15 @@ planned."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 import bpy
 import numpy as np
 
 from ..core.head import Head
+from ..core.head.build import BESIDE
+from ..core.head.trilogy import Side
 from ..core.mesh import PolyMesh
 from ..core.solid.kernel import Solid, fuse, solid_of
 from .properties import PARTS_KEY
@@ -38,6 +40,25 @@ class EditedHead(Head):
     @cached_property
     def solid(self) -> Solid:
         return fuse(list(self.part_solids.values()), "head")
+
+    @cached_property
+    def centre(self) -> Head:
+        """With the shells that hold the centre stone; with all where faces no longer know their parts."""
+        if len(self.stones) == 1:
+            return self
+        own = {name: shell for name, shell in self.shells.items() if not name.startswith(BESIDE)}
+        return replace(self, spec=self.spec.with_choices(surround__present=None, sides__present=None), shells=own)
+
+    @cached_property
+    def sides(self) -> tuple[Side, ...]:
+        """Each with the shells that are its own, in its own frame; with all where faces no longer know their parts."""
+        return tuple(replace(side, head=self._edited_side(side)) for side in Head.sides.func(self))
+
+    def _edited_side(self, side: Side) -> EditedHead:
+        own = {name.removeprefix(f"{side.name} "): shell for name, shell in self.shells.items()
+               if name.startswith(side.name) and not name.endswith("bridge")} or self.shells
+        return EditedHead(**{each.name: getattr(side.head, each.name) for each in fields(Head)},
+                          shells={name: side.brought_home(shell) for name, shell in own.items()})
 
 
 def mesh_there(metal: bpy.types.Object) -> bpy.types.Mesh:

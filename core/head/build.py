@@ -25,6 +25,9 @@ from .styles import Style, style_of
 from .surround import TURNS, Surround
 from .trilogy import Side, build_bridges, place_sides, solids_of
 
+BESIDE = ("surround", "bead", "left", "right")
+"""How the names of parts begin that do not hold the centre stone."""
+
 STATES = ("cast", "set")
 """The head before and after the setter's work."""
 

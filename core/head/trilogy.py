@@ -57,6 +57,10 @@ class Side:
         moved: Floats = points @ self.matrix[:, :3].T + self.matrix[:, 3]
         return moved
 
+    def brought_home(self, mesh: PolyMesh) -> PolyMesh:
+        """A mesh of the centre's frame in the side head's own."""
+        return replace(mesh, vertices=(mesh.vertices - self.matrix[:, 3]) @ self.matrix[:, :3])
+
     def _placed(self, mesh: PolyMesh, part: str) -> PolyMesh:
         """A part's mesh in the centre's frame, its faces with the part's name there."""
         return replace(mesh, vertices=self.at(mesh.vertices), tag_names=(part,) * len(mesh.tag_names))

@@ -58,11 +58,10 @@ def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
     if head.centre is head:
         return prove_subject(subject_of(head), rules, tolerances)
     found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances) if finding.code not in OF_ALL_METAL]
-    if head.sides:
-        # Left and right are one head, put in two places.
-        own = prove_subject(subject_of(head.sides[0].head), rules, tolerances)
-        found += [_beside(finding, side) for side in head.sides for finding in own
-                  if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
+    # As made, left and right are one head, put in two places.
+    own = {side.head: prove_subject(subject_of(side.head), rules, tolerances) for side in {each.head: each for each in head.sides}.values()}
+    found += [_beside(finding, side) for side in head.sides for finding in own[side.head]
+              if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)
     whole = _of_alloy(replace(subject_of(head.centre), metal=several.metal, parts=several.parts), rules)
     together = replace(several, alloy=whole.alloy)
