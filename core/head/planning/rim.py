@@ -16,6 +16,10 @@ RELIEF_MM = 0.05
 """How far in from the girdle the pavilion meets the ledge: the girdle's lower edge stays clear of the ledge's corner,
 where it would chip. Common practice, no source."""
 
+FLATS_MM = 0.02
+"""What is added to the least that can be cast, because the flats of a mesh lie inside the curves that they stand for.
+Smaller: rims of just that thickness are found too thin between two flats."""
+
 RUBBED_LEAST_MM = 0.05
 """Least metal above the girdle that can be pushed at all. Common practice, no source."""
 
@@ -65,7 +69,7 @@ def plan_rim(draft: Draft) -> None:
 
 def _plan_thickness(draft: Draft, domed: bool) -> None:
     rules, metal, width = draft.rules, draft.metal, draft.stone.width_mm
-    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value) + FLATS_MM
     if domed:
         rule = rules["rim.strip_mm"]
         usual, words, source = rule.value, f"Cabochons are set in strip of {rule.value:g} mm where it is worn on a hand", rule.source
@@ -76,7 +80,7 @@ def _plan_thickness(draft: Draft, domed: bool) -> None:
         usual = min(max(line, rules.value("rim.thickness_low_mm")), rules.value("rim.thickness_high_mm"))
         words, source = "Grows with the stone, and can still be pushed over by hand", start.source
     if castable > usual:
-        words += f"; but {metal.name} by {draft.process} needs {castable:g} mm"
+        words += f"; but {metal.name} by {draft.process} needs {castable - FLATS_MM:g} mm, and a little for the mesh's flats"
     thickness = draft.derive("rim_thickness", round(max(usual, castable), 2), "mm", words + ".", source)
     if draft["seat_clearance"] > thickness / 2.0:
         raise SpecError(Fault("seat.clearance_mm", draft["seat_clearance"], "the rim is pushed over before it has closed so "
