@@ -53,6 +53,9 @@ AIR, HOLES = 12, 6
 ROUND = 8
 """Directions in which the air is looked at for walls. Fewer: slots in other directions count as open."""
 
+WIDER = 1.5
+"""How many times as wide as where it is narrowest a hole may be and still be that hole. Larger: flared cups are holes."""
+
 DEEPEST_MM = 30.0
 """Longer than any hole in a head. Larger: nothing; smaller: deep holes count as open."""
 
@@ -71,7 +74,7 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the metal as a casting or a print."""
     yield from _sound(subject)
     if subject.gauge.wall is not None:
-        yield _wall(subject, rules)
+        yield from _wall(subject, rules)
         yield _hollow(subject)
     elif not subject.parts:
         yield unable("casting.hollow", "Metal in the hollow", NO_WALL, NAME_WALL)
@@ -119,9 +122,9 @@ def _middle(solid: Solid) -> Floats | None:
     return vertices.mean(axis=0) if len(vertices) else None
 
 
-def _wall(subject: Subject, rules: HouseRules) -> Finding:
+def _wall(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """The wall where it is a ring; where it is cut open all round, the thinnest place of all metal tells."""
     gauge, alloy = subject.gauge, subject.alloy
-    code, what = "casting.wall", "Thinnest place of the wall"
     values, places = gauge.wall_thickness
     if subject.is_seat_cut:
         # Where the seat is cut the wall ends in its rim, which has a check of its own.
@@ -129,12 +132,12 @@ def _wall(subject: Subject, rules: HouseRules) -> Finding:
         kept = places[:, 2] < places[seat, 2].min(initial=math.inf)
         values, places = values[kept], places[kept]
     if not len(values):
-        return unable(code, what, "no ray square to the wall finds both its faces", "Close the wall's surface.")
+        return
     i = int(np.argmin(values))
     flat = rules.of_process(subject.process, "flat_least_mm")
     most = max(flat.value, alloy.least_model_mm)
     thicker = f"Thicken the wall by {max(0.0, most - float(values[i])):.2f} mm here."
-    return judge(code, what, float(values[i]), "mm", places[i],
+    yield judge("casting.wall", "Thinnest place of the wall", float(values[i]), "mm", places[i],
                  [at_least(flat, "unsafe", thicker), *fills(alloy, thicker)], READ_MM)
 
 
@@ -151,7 +154,8 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
 
     def is_body(points: Floats, touches: Floats) -> np.ndarray:
         body: np.ndarray = ~(subject.beside_stone(points) | subject.beside_stone(touches))
-        return body
+        # What is filed and rubbed over the crown by hand has checks of its own.
+        return body & (points[:, 2] <= subject.gauge.girdle_plane_mm) if subject.is_set else body
 
     least = rules.of_process(subject.process, "section_least_mm")
     most = max(least.value, alloy.least_model_mm)
@@ -181,7 +185,8 @@ def _part_at(subject: Subject, place: Floats) -> str:
 def _merged_claws(subject: Subject) -> Iterator[Finding]:
     """Neighbouring claws that run into each other at the base, where they are nearest."""
     gauge = subject.gauge
-    if len(gauge.claws) < 2:
+    # Claws that grow out of a peg are meant to meet there.
+    if len(gauge.claws) < 2 or "peg" in subject.parts:
         return
     height = max(float(claw.foot[2]) for claw in gauge.claws) + 0.02
     rings = [largest(section(gauge.parts[claw.name], height)) for claw in gauge.claws]
@@ -248,7 +253,7 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
     widest = far.reshape(2, -1).max(axis=0)
     openness = np.minimum(far, DEEPEST_MM).reshape(2, -1).sum(axis=0)
     square = (np.arange(ROUND // 2) + ROUND // 4) % (ROUND // 2)
-    closed = widest[square] <= 1.5 * ball.diameter_mm
+    closed = widest[square] <= WIDER * ball.diameter_mm
     if not closed.any():
         return False, 0.0
     along = int(np.argmax(np.where(closed, openness, -1.0)))
@@ -259,20 +264,20 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
         return True, 0.0
     bottom = int(np.argmin(ends))
     outwards = ways[along] * (-1.0 if bottom == 0 else 1.0)
-    # What it leads to may be the far side of a wider space.
-    if _to_opening(metal, ball, middle, -outwards) < ends[bottom]:
+    # What it leads to may be the far side of a wider space, or it may be open to a side.
+    backwards = (along + (0 if bottom == 0 else ROUND // 2) + np.array([-1, 1])) % ROUND
+    if far[backwards].max() > 2.0 * WIDER * ball.diameter_mm or _to_opening(metal, ball, middle, -outwards) < ends[bottom]:
         return True, 0.0
     return True, float(ends[bottom]) + _to_opening(metal, ball, middle, outwards)
 
 
 def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats) -> float:
-    """How far from the middle of a hole it is on the way out to where no wall stands beside it any more, mm."""
+    """How far from the middle of a hole it is on the way out to where it is WIDER than here, mm."""
     steps = np.arange(1, 97) * (ball.diameter_mm / 8.0)
     places = middle + steps[:, None] * outwards
-    beside = np.zeros(len(steps), bool)
-    for side in (ball.across, -ball.across):
-        beside |= ~np.isfinite(first_hits(metal, places, places + side * (2.0 * ball.diameter_mm))[0])
-    return float(steps[int(np.argmax(beside))]) if beside.any() else DEEPEST_MM
+    one, other = (first_hits(metal, places, places + side * (WIDER * ball.diameter_mm))[0] for side in (ball.across, -ball.across))
+    is_open = one + other > WIDER * ball.diameter_mm
+    return float(steps[int(np.argmax(is_open))]) if is_open.any() else DEEPEST_MM
 
 
 def _blind(holes: Sequence[tuple[Narrowest, float]], rule: Rule) -> Finding:

@@ -19,6 +19,9 @@ SHORT_MM = 0.05
 WAYS = 96
 """Directions in which a way out from under the culet is looked for. Fewer: small openings are passed over."""
 
+RISE = 0.5
+"""Sine of the steepest way up that is looked along: 30 degrees, below every pavilion. Larger: the stone stands in the way."""
+
 UNDER_MM = 0.15
 """How far under the culet they start. Larger: they start in the metal of low heads; smaller: nothing."""
 
@@ -130,10 +133,10 @@ def _points(subject: Subject, rules: HouseRules) -> Finding:
 
 
 def _cleaning(subject: Subject, rules: HouseRules) -> Finding:
-    """Share of the ways down and sideways from under the culet on which no metal stands."""
+    """Share of the ways down, sideways and up to the pavilion from under the culet on which no metal stands."""
     rule = rules["wear.cleaning_least"]
     place = subject.gauge.culet - [0.0, 0.0, UNDER_MM]
-    down = -(np.arange(WAYS) + 0.5) / WAYS
+    down = -1.0 + (1.0 + RISE) * (np.arange(WAYS) + 0.5) / WAYS
     turn = np.arange(WAYS) * math.pi * (3.0 - math.sqrt(5.0))
     level = np.sqrt(1.0 - down * down)
     ways = np.column_stack([level * np.cos(turn), level * np.sin(turn), down])
@@ -141,5 +144,5 @@ def _cleaning(subject: Subject, rules: HouseRules) -> Finding:
     # Where the first face looks away, the way began in metal.
     is_buried = bool((np.einsum("ij,ij->i", facing, ways) > 0.0).any())
     share = 0.0 if is_buried else float(np.mean(~np.isfinite(met)))
-    return judge("wear.cleaning", "Openings under the stone, as a share of the ways down from the culet", share, "1", place,
+    return judge("wear.cleaning", "Openings under the stone, as a share of the ways from the culet", share, "1", place,
                  [at_least(rule, "watch", "Open the base or the sides under the stone.")], 0.5 / WAYS)
