@@ -21,7 +21,8 @@ from .loops import is_inside
 from .measure import CLOSED_MM, HAIR_MM, Gauge
 
 TOUCH_MM = 0.02
-"""How near to the stone metal counts as touching it: what a bur leaves. Larger: metal beside the stone would hold it."""
+"""How near to the stone metal counts as touching it: what a bur leaves. Larger: metal beside the stone would hold
+it."""
 
 SETTLING_MOST_MM = 0.1
 """From farther than this a stone does not settle on its seat. Larger: metal out of reach would count as a seat."""
@@ -48,13 +49,15 @@ FREE_SHARE = 1e-6
 """Free shares of a motion below this are rounding. Larger: a stone that creeps out counts as held."""
 
 TIP_SHARES = (-0.3, 0.0, 0.3)
-"""Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it is."""
+"""Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it
+is."""
 
 SLOPE_MM = 1e-4
 """Step over which a crown's slope is read. Larger: it is read across a facet's edge."""
 
 ROUNDED = 9
-"""Decimals that are kept of normals: rounding in the last places would wedge parallel sides, in sums if not in metal."""
+"""Decimals that are kept of normals: rounding in the last places would wedge parallel sides, in sums if not in
+metal."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +103,8 @@ def holds_all(wrenches: Floats) -> bool:
 
 
 def free_part(wrenches: Floats, motion: Floats) -> tuple[float, Floats]:
-    """How much of a unit motion (m,) contacts (k, m) leave free, 0 to 1, and the twist (m,) by which the stone escapes."""
+    """How much of a unit motion (m,) contacts (k, m) leave free, 0 to 1, and the twist (m,) by which the stone
+    escapes."""
     twist = motion + wrenches.T @ nonnegative_least_squares(wrenches.T, -motion)
     return float(np.linalg.norm(twist)), twist
 
@@ -177,7 +181,8 @@ def _pavilion_levels(gauge: Gauge, girdle_mm: float) -> Iterable[float]:
     top = min(float(gauge.levels_mm[0]), girdle_mm)
     yield from (girdle_mm - share * max(girdle_mm - top, 0.04 * depth) for share in (0.15, 0.85))
     touching = np.flatnonzero((gauge.room_mm - gauge.settling_mm <= TOUCH_MM).any(axis=1))
-    for i in dict.fromkeys(np.linspace(0, len(touching) - 1, PAVILION_ROWS).round().astype(int) if len(touching) else ()):
+    rows = np.linspace(0, len(touching) - 1, PAVILION_ROWS).round().astype(int) if len(touching) else ()
+    for i in dict.fromkeys(rows):
         yield float(gauge.levels_mm[touching[i]])
 
 

@@ -1,5 +1,5 @@
-"""Whether the stone is held: its motions against every contact, its ways out, one claw lost, its corners; spare metal as
-cast, height and contact as set.
+"""Whether the stone is held: its motions against every contact, its ways out, one claw lost, its corners; spare metal
+as cast, height and contact as set.
 
 Held means held by shape alone, without friction: sideways, down, up and against tipping. As cast the claws count as
 closed over the crown as far as the least contact asks. Turning in its own plane is left to friction.
@@ -34,7 +34,7 @@ lengthwise, through the claws at its other side. Common practice, no source."""
 GUARD_STEPS = 12
 """Places outside a point at which metal is looked for."""
 
-THROUGH = "Through an opening as wide as the part of it that has to pass, turned a little as it fits best, a stone leaves."
+THROUGH = "Through an opening as wide as the part of it that has to pass, turned as fits best, a stone leaves."
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,24 +85,28 @@ def _ways_out(subject: Subject, rules: HouseRules, door: Door) -> Iterator[Findi
         return [*points[(opening.start + opening.length // 2) % len(points)], girdle_z]
 
     longest = max(found, key=lambda each: each.length, default=Opening(0, 0, points[0], points[0]))
-    yield judge("retention.opening", "Largest opening between claws, share of the girdle", longest.length / len(points), "1",
-                place(longest),
+    yield judge("retention.opening", "Largest opening between claws, share of the girdle",
+                longest.length / len(points), "1", place(longest),
                 [at_most(rules["claws.opening_most"], "unsafe",
                          "Add a claw here, or spread the claws until no opening is above {limit} of the girdle.")],
                 READ_SHARE)
     wide, needed, widest = _widest(found, door) or (0.0, door.least_mm, longest)
-    limit = Limit(needed, False, "unsafe", THROUGH, "geometry", f"Add a claw here{_nearer('its neighbours', wide, needed)}.")
+    limit = Limit(needed, False, "unsafe", THROUGH, "geometry",
+                  f"Add a claw here{_nearer('its neighbours', wide, needed)}.")
     yield judge("retention.passing", "Widest way out between two claws", wide, "mm", place(widest), [limit], -READ_MM)
 
 
 def _widest(found: Sequence[Opening], door: Door) -> tuple[float, float, Opening] | None:
-    """How wide the opening is through which the stone leaves most easily, mm, how wide it would have to be, and which."""
-    ways = [(float(np.linalg.norm(each.last - each.first)), door.needs_mm(each.first, each.last), each) for each in found]
+    """How wide the opening is through which the stone leaves most easily, mm, how wide it would have to be, and
+    which."""
+    ways = [(float(np.linalg.norm(each.last - each.first)), door.needs_mm(each.first, each.last), each)
+            for each in found]
     return max(ways, key=lambda each: each[0] - each[1], default=None)
 
 
 def _nearer(which: str, wide_mm: float, needed_mm: float) -> str:
-    """The end of a remedy: how near claws have to stand; nothing where the stone is narrower behind them at any rate."""
+    """The end of a remedy: how near claws have to stand; nothing where the stone is narrower behind them at any
+    rate."""
     return f", or bring {which} to less than {needed_mm:.2f} mm apart" if needed_mm < wide_mm - READ_MM else ""
 
 
@@ -119,8 +123,8 @@ def openings(points: Floats, touching: np.ndarray) -> list[Opening]:
 class Door:
     """How wide an opening must be for an outline (k, 2), counter-clockwise, to leave through it.
 
-    While a convex outline passes a door, its longest chord along the door has to fit at some time, unless that is outside
-    already (G. Strang, The Width of a Chair, 1982). The stone may turn as far as claws that give way let it.
+    While a convex outline passes a door, its longest chord along the door has to fit at some time, unless that is
+    outside already (G. Strang, The Width of a Chair, 1982). The stone may turn as far as claws that give way let it.
     """
 
     def __init__(self, outline: Floats) -> None:
@@ -138,14 +142,15 @@ class Door:
         return float(self.wide_mm.min())
 
     def longest_mm(self, ways: Floats) -> Floats:
-        """(n,) the outline's longest chord along each unit way (n, 2): no chord leaves the strips of its widths, and in one
-        of them it is as long as the strip allows."""
+        """(n,) the outline's longest chord along each unit way (n, 2): no chord leaves the strips of its widths, and in
+        one of them it is as long as the strip allows."""
         longest: Floats = (self.wide_mm / np.maximum(np.abs(ways @ self.across.T), 1e-9)).min(axis=1)
         return longest
 
     def needs_mm(self, first: Floats, last: Floats) -> float:
-        """For the opening between two places (2,) of the outline, the second counter-clockwise of the first: the least of
-        the longest chords along it as the outline turns, or its own width where all that is behind it is narrower."""
+        """For the opening between two places (2,) of the outline, the second counter-clockwise of the first: the least
+        of the longest chords along it as the outline turns, or its own width where all that is behind it is
+        narrower."""
         wide = float(np.linalg.norm(last - first))
         along = (last - first) / max(wide, 1e-12)
         inwards = np.array([-along[1], along[0]])
@@ -194,7 +199,8 @@ HELD = {
                  "Add a claw towards {towards}°, where the stone is free to leave."),
     "downwards": ("Share of a push towards the culet that nothing stops",
                   "A stone without a bearing all round sinks between the claws.",
-                  "Raise the wall or a rail under the stone, or notch the claws below the girdle, towards {towards}°."),
+                  "Raise the wall or a rail under the stone, or notch the claws below the girdle, towards "
+                  "{towards}°."),
     "upwards": ("Share of a lift that nothing stops",
                 "A stone that no metal holds down leaves the head upwards.",
                 "Close a claw over the crown towards {towards}°."),
@@ -222,8 +228,8 @@ def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
         if not subject.is_set and gauge.claws:
             what += " once the claws are closed"
         limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=f"{towards:.0f}"))
-        yield judge(f"retention.{code}", what, share if share > FREE_SHARE else 0.0, "1", place if share > FREE_SHARE else None,
-                    [limit], 0.0)
+        is_free = share > FREE_SHARE
+        yield judge(f"retention.{code}", what, share if is_free else 0.0, "1", place if is_free else None, [limit], 0.0)
 
 
 def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Finding]:
@@ -249,7 +255,8 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
     share, claw = max(free, key=lambda each: round(each[0], 3))
     yield judge("retention.one_lost", "Share of the stone's freest motion with one claw broken off", share, "1",
                 claw.girdle_place, [Limit(0.0, False, "watch", why, "geometry",
-                                          f"{more}, or have the claws checked every year.")], 0.0, f"{claw.name} is the one whose loss lets the stone go most")
+                                          f"{more}, or have the claws checked every year.")], 0.0,
+                f"{claw.name} is the one whose loss lets the stone go most")
     if ways:
         wide, needed, claw = max(ways, key=lambda each: round(each[0] - each[1], 3))
         yield judge("retention.one_lost_way", "Widest way out with one claw broken off", wide, "mm", claw.girdle_place,
@@ -268,7 +275,8 @@ def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:
 def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Metal outside every corner of the outline, and room at its points."""
     gauge = subject.gauge
-    corners = [corner for corner in subject.stone.outline.corners if corner.turn_deg >= rules.value("retention.corner_from_deg")]
+    least_deg = rules.value("retention.corner_from_deg")
+    corners = [corner for corner in subject.stone.outline.corners if corner.turn_deg >= least_deg]
     if not corners:
         return
     height = gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0
@@ -281,14 +289,15 @@ def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     away = np.min([distances_mm(places, loop) for loop in loops], axis=0) if loops else np.full(len(places), math.inf)
     covered = is_inside(loops, places + outwards * READ_MM)
     guard = rules["retention.corner_guard_mm"]
-    outside = [is_inside(loops, places + outwards * step) for step in np.linspace(READ_MM, guard.value + READ_MM, GUARD_STEPS)]
+    outside = [is_inside(loops, places + outwards * step)
+               for step in np.linspace(READ_MM, guard.value + READ_MM, GUARD_STEPS)]
     # A blow comes from outside: beside a sharp point metal is of no use.
     bare = ~np.any(outside, axis=0) & (sharp | (away > guard.value + READ_MM))
     worst = int(np.argmax(np.where(bare, turns, 0.0)))
     limit = Limit(0.0, False, "unsafe" if (bare & sharp).any() else "watch", guard.why, guard.source,
                   "Stand a claw at each bare corner, a V claw at a point, or close a rim around the stone.", guard.key)
-    yield judge("retention.corners", f"Corners of the stone without metal within {guard.value:.2f} mm", float(bare.sum()),
-                "count", [*places[worst], height], [limit], 0.0)
+    yield judge("retention.corners", f"Corners of the stone without metal within {guard.value:.2f} mm",
+                float(bare.sum()), "count", [*places[worst], height], [limit], 0.0)
     # A V claw's own check looks at the relief at its point.
     own = np.array([claw.edge for claw in gauge.claws if claw.is_v]).reshape(-1, 2)
     elsewhere = np.linalg.norm(places[:, None, :] - own, axis=2).min(axis=1, initial=math.inf) > guard.value

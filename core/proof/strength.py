@@ -1,8 +1,8 @@
-"""Each claw as a beam that stands out of the wall: the force at its tip that first bends it for good, and how far it springs
-back when it is closed.
+"""Each claw as a beam that stands out of the wall: the force at its tip that first bends it for good, and how far it
+springs back when it is closed.
 
-Sections are the claw's own, taken where it leaves wall or rail and up to the girdle, with the setter's notch in them. The
-figures are for screening: they leave out how the metal was cast, worked and worn, and are no test.
+Sections are the claw's own, taken where it leaves wall or rail and up to the girdle, with the setter's notch in them.
+The figures are for screening: they leave out how the metal was cast, worked and worn, and are no test.
 """
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ HALVING_STEPS = 60
 class Beam:
     """A section against bending towards or away from the stone.
 
-    area_mm2; middle_mm: its centroid; inertia_mm4: second moment about the line through it along the girdle; modulus_mm3:
-    that over the farthest fibre.
+    area_mm2; middle_mm: its centroid; inertia_mm4: second moment about the line through it along the girdle;
+    modulus_mm3: that over the farthest fibre.
     """
 
     area_mm2: float
@@ -60,8 +60,8 @@ def beam(loops: Sequence[Floats]) -> Beam:
 
 
 def plastic_mm3(loops: Sequence[Floats]) -> float:
-    """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress, it is
-    the most that the section bears before it bends like a hinge."""
+    """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress,
+    it is the most that the section bears before it bends like a hinge."""
     area, first, _ = moments(loops)
     if area <= 0.0:
         return 0.0
@@ -120,8 +120,8 @@ def _width(loops: Sequence[Floats], at: float) -> float:
 
 @dataclass(frozen=True)
 class Cantilever:
-    """A claw as a beam: heights (n,) mm of its sections from root to girdle, their loops and beams, the lever (n,) mm from
-    each to the tip along the claw, and the length (n,) mm of claw that each stands for."""
+    """A claw as a beam: heights (n,) mm of its sections from root to girdle, their loops and beams, the lever (n,) mm
+    from each to the tip along the claw, and the length (n,) mm of claw that each stands for."""
 
     claw: ClawMeasure
     heights: Floats
@@ -131,19 +131,22 @@ class Cantilever:
     lengths: Floats
 
     def tip_force_n(self, stress_mpa: float) -> tuple[float, int]:
-        """The least force square to the claw at its tip that brings a fibre to a stress: F = stress · Z / lever (cantilever
-        with an end load, any textbook of strength of materials), and at which section."""
+        """The least force square to the claw at its tip that brings a fibre to a stress: F = stress · Z / lever
+        (cantilever with an end load, any textbook of strength of materials), and at which section."""
         forces = [stress_mpa * each.modulus_mm3 / lever for each, lever in zip(self.beams, self.levers)]
         weakest = int(np.argmin(forces))
         return forces[weakest], weakest
 
     def spring_back_deg(self, stress_mpa: float, modulus_gpa: float) -> float:
-        """How far the claw turns back when it is let go after being bent for good: the elastic part of the bend under the
-        force that makes the weakest section yield right through. By the first moment-area theorem (Mohr) the turn is the
-        sum of M / (E · I) over the length."""
-        _, weakest = self.tip_force_n(stress_mpa)
+        """How far the claw turns back when it is let go after being bent for good: the elastic part of the bend under
+        the force that makes the weakest section yield right through. By the first moment-area theorem (Mohr) the turn
+        is the sum of M / (E · I) over the length. 0 for a claw that is cut through."""
+        least, weakest = self.tip_force_n(stress_mpa)
+        if least == 0.0:
+            return 0.0
         force = stress_mpa * plastic_mm3(self.sections[weakest]) / self.levers[weakest]
-        bends = [force * lever / (1000.0 * modulus_gpa * each.inertia_mm4) for each, lever in zip(self.beams, self.levers)]
+        bends = [force * lever / (1000.0 * modulus_gpa * each.inertia_mm4)
+                 for each, lever in zip(self.beams, self.levers)]
         return math.degrees(float(np.asarray(bends) @ self.lengths))
 
 
@@ -199,7 +202,8 @@ def _square_to(claw: ClawMeasure, loops: Sequence[Floats]) -> list[Floats]:
 
 
 def _root_mm(subject: Subject, claw: ClawMeasure) -> float:
-    """Height at which a claw leaves the highest part that holds it below the girdle: wall, rail or foot; else the base."""
+    """Height at which a claw leaves the highest part that holds it below the girdle: wall, rail or foot; else the
+    base."""
     gauge = subject.gauge
     root = gauge.base_mm
     low, high = bounds(gauge.parts[claw.name])
@@ -247,13 +251,15 @@ def _tip_force(cantilever: Cantilever, alloy: Alloy, rules: HouseRules) -> Findi
     rule = rules["strength.tip_force_least_n"]
     whole = max(cantilever.beams, key=lambda each: each.area_mm2)
     left = cantilever.beams[weakest].inertia_mm4 / whole.inertia_mm4 if whole.inertia_mm4 > 0.0 else 0.0
-    # Strength grows with the cube of the thickness, so does this remedy.
-    more = claw.diameter_mm * ((rule.value / force) ** (1.0 / 3.0) - 1.0) if 0.0 < force < rule.value else claw.diameter_mm
+    hard = force * yield_mpa(alloy, "hard") / yield_mpa(alloy, "as cast")
+    # Strength grows with the cube of the thickness.
+    share = (rule.value / force) ** (1.0 / 3.0) - 1.0 if 0.0 < force < rule.value else 1.0
     return judge("strength.tip_force", f"Force at the tip that opens {claw.name} of {alloy.name} as cast", force, "N",
                  [*claw.at_height(cantilever.heights[weakest])],
-                 [at_least(rule, "watch", f"Thicken {claw.name} by {more:.2f} mm, take a shallower notch or a stronger alloy.")],
-                 0.01, f"worked hard it would bear {force * yield_mpa(alloy, 'hard') / yield_mpa(alloy, 'as cast'):.0f} N, and "
-                       f"{100.0 * left:.0f} % of its stiffness is left at its weakest section")
+                 [at_least(rule, "watch", f"Thicken {claw.name} by {share * claw.diameter_mm:.2f} mm, take a shallower "
+                                          "notch or a stronger alloy.")],
+                 0.01, f"worked hard it would bear {hard:.0f} N, and {100.0 * left:.0f} % of its stiffness is left at "
+                       "its weakest section")
 
 
 def _spring_back(found: Sequence[Cantilever], alloy: Alloy, rules: HouseRules) -> Finding:
@@ -266,6 +272,7 @@ def _spring_back(found: Sequence[Cantilever], alloy: Alloy, rules: HouseRules) -
     lift = math.radians(turns[worst]) * found[worst].levers[-1]
     return judge("strength.spring_back", f"Angle by which a claw of {alloy.name} springs back when it is closed",
                  turns[worst], "deg", claw.girdle_place,
-                 [at_most(rule, "watch", f"Anneal the claws before closing them, and bend {claw.name} {turns[worst]:.1f}° too far; "
-                                         "a deeper notch bends more easily.")], 0.001,
-                 f"the tip of {claw.name}, which springs most, lifts by {lift:.3f} mm if it is bent no farther than it shall stay")
+                 [at_most(rule, "watch", f"Anneal the claws before closing them, and bend {claw.name} "
+                                         f"{turns[worst]:.1f}° too far.")], 0.001,
+                 f"the tip of {claw.name}, which springs most, lifts by {lift:.3f} mm if it is bent no farther than it "
+                 "shall stay")

@@ -1,5 +1,5 @@
-"""Retention: motions against an independent linear programme, ways out against closed forms, one claw lost against the head
-without it, corners and points just under, at and over their limits.
+"""Retention: motions against an independent linear programme, ways out against closed forms, one claw lost against the
+head without it, corners and points just under, at and over their limits.
 """
 from __future__ import annotations
 
@@ -46,8 +46,8 @@ def without(subject: Subject, *names: str) -> Subject:
 def block(centre: tuple[float, float, float], size_mm: tuple[float, float, float], turn_deg: float = 0.0) -> Solid:
     corner = np.array([[x, y, z] for x in (-0.5, 0.5) for y in (-0.5, 0.5) for z in (-0.5, 0.5)]) * size_mm
     cos, sin = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
-    return solid_of_triangles(*hull_triangles(corner @ np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]]) + centre),
-                              "block")
+    turned = corner @ np.array([[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]])
+    return solid_of_triangles(*hull_triangles(turned + centre), "block")
 
 
 # Motions, judged by scipy's linear programme.
@@ -55,7 +55,8 @@ def block(centre: tuple[float, float, float], size_mm: tuple[float, float, float
 
 def escapes(wrenches: np.ndarray, motion: np.ndarray) -> bool:
     """Whether a twist with motion·t > 0 presses no contact: an independent answer."""
-    answer = linprog(-motion, A_ub=-wrenches, b_ub=np.zeros(len(wrenches)), bounds=[(-1.0, 1.0)] * len(motion), method="highs")
+    answer = linprog(-motion, A_ub=-wrenches, b_ub=np.zeros(len(wrenches)), bounds=[(-1.0, 1.0)] * len(motion),
+                     method="highs")
     assert answer.status == 0
     return -answer.fun > 1e-7
 
@@ -85,8 +86,9 @@ def test_motions_are_free_where_a_linear_programme_finds_an_escape(seed: int) ->
 
 @pytest.mark.parametrize("state", ["cast", "set"])
 @pytest.mark.parametrize(("cut_name", "lost"), [
-    ("round brilliant", ()), ("round brilliant", ("claw 2",)), ("round brilliant", ("claw 1", "claw 2")), ("emerald", ()),
-    ("emerald", ("claw 1", "claw 4")), ("oval", ()), ("heart", ()), ("rose cut", ("claw 2", "claw 3", "claw 4")),
+    ("round brilliant", ()), ("round brilliant", ("claw 2",)), ("round brilliant", ("claw 1", "claw 2")),
+    ("emerald", ()), ("emerald", ("claw 1", "claw 4")), ("oval", ()), ("heart", ()),
+    ("rose cut", ("claw 2", "claw 3", "claw 4")),
 ])
 def test_heads_hold_where_a_linear_programme_says_so(cut_name: str, lost: tuple[str, ...], state: str) -> None:
     subject = without(head(state, stone__cut=cut_name, stone__length_mm=6.0), *lost)
@@ -137,7 +139,8 @@ def test_contacts_lie_on_the_stone_with_metal_beside_them(cut_name: str) -> None
     subject = head("set", stone__cut=cut_name, stone__length_mm=6.0)
     contacts = contacts_of(subject.gauge, True, SHARE)
     normals = subject.placed.face_normals()
-    offsets = np.einsum("ij,ij->i", normals, subject.placed.vertices[subject.placed.corners[subject.placed.starts[:-1]]])
+    first = subject.placed.corners[subject.placed.starts[:-1]]
+    offsets = np.einsum("ij,ij->i", normals, subject.placed.vertices[first])
     off = contacts.points @ normals.T - offsets
     assert np.abs(off.max(axis=1)).max() < 1e-9
     on = np.argmin(np.abs(off) + 1.0 - contacts.normals @ -normals.T, axis=1)
@@ -231,7 +234,8 @@ def test_the_longest_chords_of_any_convex_outline_are_found(seed: int) -> None:
                          np.tile([1.0, 0.0], (len(loop), 1)))
         chords.append(float(np.nanmax(np.nanmax(ways, axis=1) - np.nanmin(ways, axis=1))))
     door = Door(loop)
-    assert door.longest_mm(np.column_stack([np.cos(angles), np.sin(angles)])) == pytest.approx(np.array(chords), rel=1e-6)
+    ways = np.column_stack([np.cos(angles), np.sin(angles)])
+    assert door.longest_mm(ways) == pytest.approx(np.array(chords), rel=1e-6)
     assert door.least_mm == pytest.approx(min(chords), rel=2e-3)
 
 
@@ -258,7 +262,8 @@ def test_a_way_out_reports_what_it_measured_past_half_the_girdle_too() -> None:
 def test_a_long_stone_leaves_endwise_between_claws_on_its_sides() -> None:
     """The opening at its end is as wide as the stone there: exactly at the limit it still leaves."""
     codes = {each.code for each in all_of(head("cast", stone__cut="baguette", stone__length_mm=8.0, claws__count=4,
-                                               claws__placement="evenly", claws__start_angle_deg=45.0, claws__section="round"))
+                                               claws__placement="evenly", claws__start_angle_deg=45.0,
+                                               claws__section="round"))
              if each.verdict == "unsafe"}
     assert {"retention.passing", "retention.corners"} <= codes
 
@@ -304,7 +309,8 @@ def guard(corner: int, room_mm: float) -> Solid:
     turn = 45.0 + 90.0 * corner
     height = princess().gauge.girdle_plane_mm
     reach = 2.5 * math.sqrt(2.0) + room_mm + 0.25
-    return block((reach * math.cos(math.radians(turn)), reach * math.sin(math.radians(turn)), height), (0.5, 0.8, 1.0), turn)
+    centre = reach * math.cos(math.radians(turn)), reach * math.sin(math.radians(turn)), height
+    return block(centre, (0.5, 0.8, 1.0), turn)
 
 
 def test_bare_points_are_unsafe_and_counted_where_they_are() -> None:
@@ -342,8 +348,10 @@ def test_the_relief_of_a_v_claw_is_left_to_the_claws_own_check() -> None:
 def test_blunt_corners_are_for_watching_and_smooth_outlines_have_none() -> None:
     corners = found(head("cast", stone__cut="marquise", stone__length_mm=8.0, claws__count=4, claws__placement="evenly",
                          claws__start_angle_deg=45.0), "corners")
-    assert corners.verdict == "watch" and corners.measured == 2.0 and abs(corners.place[0]) == pytest.approx(4.0, abs=1e-6)
-    assert not [each for each in all_of(head("cast", stone__length_mm=6.0)) if "corner" in each.code or "point" in each.code]
+    assert corners.verdict == "watch" and corners.measured == 2.0
+    assert abs(corners.place[0]) == pytest.approx(4.0, abs=1e-6)
+    smooth = all_of(head("cast", stone__length_mm=6.0))
+    assert not [each for each in smooth if "corner" in each.code or "point" in each.code]
 
 
 # Rims.

@@ -1,5 +1,5 @@
-"""Strength: sections against closed forms and the notch table, claws against the textbook cantilever, the limit just under,
-at and over.
+"""Strength: sections against closed forms and the notch table, claws against the textbook cantilever, the limit just
+under, at and over.
 """
 from __future__ import annotations
 
@@ -34,7 +34,8 @@ def worked(state: str = "cast", **changes: object) -> Subject:
 
 
 def found(subject: Subject, code: str, rules: HouseRules | None = None) -> Finding:
-    return worst_first(each for each in check_strength(subject, rules or house_rules()) if each.code == f"strength.{code}")[0]
+    findings = check_strength(subject, rules or house_rules())
+    return worst_first(each for each in findings if each.code == f"strength.{code}")[0]
 
 
 def circle(radius: float, count: int = 4000) -> np.ndarray:
@@ -54,8 +55,9 @@ def box(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) 
 
 
 @pytest.mark.parametrize(("notch", "area", "round_modulus", "flat_modulus", "round_inertia", "flat_inertia"), [
-    (0.0, 1.0, 1.0, 1.0, 1.0, 1.0), (0.20, 0.858, 0.695, 0.640, 0.607, 0.512), (0.25, 0.804, 0.607, 0.562, 0.503, 0.422),
-    (0.30, 0.748, 0.523, 0.490, 0.409, 0.343), (1.0 / 3.0, 0.708, 0.470, 0.444, 0.352, 0.296),
+    (0.0, 1.0, 1.0, 1.0, 1.0, 1.0), (0.20, 0.858, 0.695, 0.640, 0.607, 0.512),
+    (0.25, 0.804, 0.607, 0.562, 0.503, 0.422), (0.30, 0.748, 0.523, 0.490, 0.409, 0.343),
+    (1.0 / 3.0, 0.708, 0.470, 0.444, 0.352, 0.296),
     (0.40, 0.626, 0.370, 0.360, 0.252, 0.216), (0.50, 0.500, 0.243, 0.250, 0.140, 0.125),
     (0.60, 0.374, 0.143, 0.160, 0.067, 0.064), (0.70, 0.252, 0.072, 0.090, 0.025, 0.027),
 ])
@@ -97,15 +99,16 @@ def test_sections_have_their_textbook_figures() -> None:
 
 
 def barred(low_mm: float, high_mm: float, half_mm: float = 0.1) -> Subject:
-    """The worked head with an upright bar of this reach along X and this half width in place of claw 1, and nothing else
-    that reaches it but the wall, if it does."""
+    """The worked head with an upright bar of this reach along X and this half width in place of claw 1, and nothing
+    else that reaches it but the wall, if it does."""
     subject = worked(claws__start_angle_deg=0.0)
     parts = {"wall": subject.parts["wall"], "claw 1": box((low_mm, high_mm), (-half_mm, half_mm), (0.0, 6.0))}
     return replace(subject, parts=parts, metal=fuse(list(parts.values()), "head"))
 
 
 def test_an_upright_bar_yields_as_the_textbook_cantilever_does() -> None:
-    """F = stress · b h² / 6 / lever at the foot, and the turn F l² / (2 E I) when it is let go (end load, any textbook)."""
+    """F = stress · b h² / 6 / lever at the foot, and the turn F l² / (2 E I) when it is let go (end load, any
+    textbook)."""
     subject = barred(2.6, 3.2)
     gauge = subject.gauge
     tip = gauge.crown_edge_mm + 0.7 * (gauge.table_mm - gauge.crown_edge_mm)
@@ -165,6 +168,13 @@ def test_a_filed_claw_yields_where_it_was_filed() -> None:
     assert 1.3 <= finding.place[2] <= 1.9 and finding.measured < found(subject, "tip_force").measured / 2.0
 
 
+def test_a_claw_that_the_stone_cuts_through_bears_nothing() -> None:
+    subject = barred(2.0, 2.3)
+    finding = found(subject, "tip_force")
+    assert (finding.verdict, finding.measured) == ("watch", 0.0)
+    assert found(subject, "spring_back").measured == 0.0
+
+
 def test_a_claw_is_held_by_the_highest_part_that_it_passes_through() -> None:
     subject = barred(2.6, 3.2)
     rail = cut(box((-3.5, 3.5), (-3.5, 3.5), (1.0, 1.8)), [box((-2.7, 2.7), (-2.7, 2.7), (0.0, 3.0))], "upper rail")
@@ -185,11 +195,13 @@ def test_hard_metal_bears_more_than_as_cast() -> None:
     assert yield_mpa(alloy("sterling silver"), "as cast") == 124.0
     assert yield_mpa(alloy("sterling silver"), "hard") == pytest.approx(124.0 * 273.0 / 130.0)
     forces = {name: found(worked(casting__alloy=name), "tip_force").measured
-              for name in ("fine silver", "22K yellow gold", "sterling silver", "18K yellow gold", "18K white gold, nickel")}
+              for name in ("fine silver", "22K yellow gold", "sterling silver", "18K yellow gold",
+                           "18K white gold, nickel")}
     assert list(forces.values()) == sorted(forces.values())
 
 
-@pytest.mark.parametrize(("name", "verdict"), [("fine silver", "watch"), ("sterling silver", "sound"), ("18K yellow gold", "sound")])
+@pytest.mark.parametrize(("name", "verdict"), [("fine silver", "watch"), ("sterling silver", "sound"),
+                                               ("18K yellow gold", "sound")])
 def test_soft_claws_are_for_watching(name: str, verdict: str) -> None:
     finding = found(worked(casting__alloy=name), "tip_force")
     assert finding.verdict == verdict and "screening" in finding.why and name in finding.what
@@ -212,7 +224,8 @@ def test_without_claws_the_check_says_so_but_not_for_a_rim() -> None:
     bare = replace(subject, parts={"wall": subject.parts["wall"]})
     (finding,) = check_strength(bare, house_rules())
     assert finding.measured is None and finding.verdict == "watch"
-    assert list(check_strength(replace(bare, parts={**bare.parts, "rim": subject.parts["claw 1"]}), house_rules())) == []
+    rimmed = replace(bare, parts={**bare.parts, "rim": subject.parts["claw 1"]})
+    assert list(check_strength(rimmed, house_rules())) == []
 
 
 def test_a_prismatic_claw_turns_back_by_the_moment_area_theorem() -> None:
