@@ -4,14 +4,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
-from ..head import Plan
+from ..head import Head, Plan
 from ..mesh import PolyMesh
 from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, triangles_of, volume_mm3
 from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from ..trade.species import Species
-from . import CHECKS, prove_subject
+from . import CHECKS, prove, prove_subject
 from .findings import Finding, unable, worst_first
 from .soundness import check_mesh, is_sound
 from .subject import Subject
@@ -21,27 +21,39 @@ WHOLE = "metal"
 """The one part of metal whose roles are not known."""
 
 
-def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, state: str, alloy: Alloy, process: str,
-                 species: Species, plan: Plan | None = None, rules: HouseRules | None = None,
-                 progress: Progress | None = None) -> tuple[Finding, ...]:
-    """Every finding for metal given as meshes by role ("wall", "claw 1"…; only "metal" where roles are not known), mm,
-    and a stone placed in it, worst first.
+def prove_as_found(head: Head, rules: HouseRules | None = None, progress: Progress | None = None) -> tuple[Finding, ...]:
+    """Every finding for a head whose parts are meshes that came about by other hands, worst first.
 
     Where a mesh bounds no metal, its faults come first, each with its place, and every other family says that it cannot
     run. Raises Cancelled if `progress` answers False.
     """
-    looked: list[Finding] = []
-    for name, mesh in parts.items():
-        triangles, _ = mesh.triangles()
-        found = check_mesh(mesh.vertices, triangles, progress)
-        looked += [replace(each, what=f"{each.what} of the {name}") for each in found]
-    if not is_sound(tuple(looked)):
+    looked = look_at(head.parts, progress)
+    return worst_first([*looked, *(prove(head, rules) if is_sound(looked) else _not_run())])
+
+
+def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, state: str, alloy: Alloy, process: str,
+                 species: Species, plan: Plan | None = None, rules: HouseRules | None = None,
+                 progress: Progress | None = None) -> tuple[Finding, ...]:
+    """The same for metal that no head was planned for: meshes by role ("wall", "claw 1"…; only "metal" where roles are
+    not known), mm, and a stone placed in them."""
+    looked = look_at(parts, progress)
+    if not is_sound(looked):
         return worst_first([*looked, *_not_run()])
     solids = {name: solid_of_shells(mesh, name) for name, mesh in parts.items()}
     metal = fuse(list(solids.values()), "head") if len(solids) > 1 else next(iter(solids.values()))
     roles = {} if set(solids) == {WHOLE} else solids
     subject = Subject(metal, roles, stone, placed, solid_of(placed, "stone"), state, alloy, process, species, plan)
     return worst_first([*looked, *prove_subject(subject, rules)])
+
+
+def look_at(parts: Mapping[str, PolyMesh], progress: Progress | None = None) -> tuple[Finding, ...]:
+    """Whether each mesh is sound, by name. Raises Cancelled."""
+    looked: list[Finding] = []
+    for name, mesh in parts.items():
+        triangles, _ = mesh.triangles()
+        found = check_mesh(mesh.vertices, triangles, progress)
+        looked += [replace(each, what=f"{each.what} of the {name}") for each in found]
+    return tuple(looked)
 
 
 def _not_run() -> Iterator[Finding]:

@@ -8,8 +8,8 @@ from manifold3d import Manifold
 from core.errors import Cancelled
 from core.head import make_head
 from core.mesh import PolyMesh, joined
-from core.proof import CHECKS, prove_subject, subject_of
-from core.proof.outside import prove_meshes, solid_of_shells
+from core.proof import CHECKS, prove, prove_subject, subject_of
+from core.proof.outside import prove_as_found, prove_meshes, solid_of_shells
 from core.proof.soundness import check_mesh, shells_of
 from core.solid.kernel import volume_mm3
 from core.spec import Spec
@@ -164,6 +164,18 @@ def test_a_mesh_without_an_inside_is_reported_first_and_no_other_check_pretends(
     unable = [each for each in findings if each.measured is None]
     assert len(unable) == len(CHECKS) and {each.verdict for each in unable} == {"watch"}
     assert all(each.code.startswith("soundness.") for each in findings if each.measured is not None)
+
+
+def test_a_head_is_proven_as_it_is_found_and_its_meshes_are_looked_at_first() -> None:
+    head = make_head(Spec())
+    found = prove_as_found(head)
+    assert {(each.code, each.what) for each in prove(head)} <= {(each.code, each.what) for each in found}
+    wall = head.parts["wall"]
+    triangles, _ = wall.triangles()
+    torn = make_head(Spec())
+    torn.__dict__["parts"] = {**head.parts, "wall": PolyMesh.from_faces(wall.vertices, triangles[1:], "wall")}
+    first = prove_as_found(torn)[0]
+    assert first.code == "soundness.closed" and "wall" in first.what
 
 
 def test_shells_of_one_mesh_are_fused_and_hollows_stay_hollow() -> None:
