@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
 from ..stone.outline import Place
 from .claws import section_of
@@ -95,6 +96,9 @@ def pierce_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
         patch = _patch(site, stations, run, window, block, through, pitch)
         around = patch.perimeter(n)
         wide = np.arange(patch.first, patch.last) % n
+        if not kept[1:rows + 1, wide].all():
+            raise GeometryError("wall", f"a bar of {holes.bar_mm:g} mm leaves no metal to join two of its windows",
+                                "take wider bars")
         kept[1:rows + 1, wide] = False
         kept[np.ix_(np.arange(len(heights) - rows - 2, len(heights) - 2), wide)] = False
         rings = [outside[around], *(count + np.arange(2 * RINGS * len(around[0])).reshape(2 * RINGS, -1)), inside[around]]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..mesh import Floats
-from ..stone.outline import Outline, Place
+from ..stone.outline import Cleft, Outline, Place
 from .columns import Run
 
 POINTED_BELOW = 0.5
@@ -136,7 +136,10 @@ def posts(outline: Outline, run: Run, claws: Sequence[tuple[Place, float]], deep
                 last, first = (0.5 if np.isnan(last) else last), (0.5 if np.isnan(first) else first)
             elif last > 1.0 - SAME_SPOT and first < SAME_SPOT and not outline.turns_after(i):
                 continue
-            found.append(Post(i + float(last), i + 1.0 + float(first), CORNER_ROOM_MM, CORNER_ROOM_MM))
+            # A cleft has no sides that meet inside, so there a whole bar is left.
+            is_cleft = isinstance(outline.pieces[i], Cleft) or isinstance(outline.pieces[after], Cleft)
+            room = bar_mm / 2.0 if is_cleft else CORNER_ROOM_MM
+            found.append(Post(i + float(last), i + 1.0 + float(first), room, room))
     # Each in the second of the run's three rounds, so that its neighbours on both sides are in reach.
     moved = [run.pieces * (1.0 - (post.middle // run.pieces)) for post in found]
     return sorted((_moved(post, by) for post, by in zip(found, moved, strict=True)),

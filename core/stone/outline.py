@@ -483,7 +483,8 @@ class Outline:
 
     def turns_after(self, i: int) -> bool:
         """True if the outline has a corner, or a cleft, between piece `i` and the next."""
-        return not self._joins_smoothly[i] or isinstance(self.pieces[i], Cleft)
+        sides = self.pieces[i], self.pieces[(i + 1) % len(self.pieces)]
+        return not self._joins_smoothly[i] or any(isinstance(side, Cleft) for side in sides)
 
     def _joint(self, before: int, after: int, inset_mm: float) -> tuple[float, float]:
         """Parameters at which the parallels of two pieces cross: the end of the first, the start of the second."""

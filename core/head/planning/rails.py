@@ -7,7 +7,6 @@ import numpy as np
 
 from ...dimension import COMMON, MEMORY
 from ...errors import Fault, SpecError
-from ...mesh import Floats
 from ...trade.claw_sizes import claw_diameter
 from ..draft import Draft
 from .claws import plan_claws
@@ -25,11 +24,11 @@ DROP_LOW, DROP_HIGH = 0.35, 0.55
 LOWEST_DROP = 0.9
 """How far down the upper rail is looked for where it clears the pavilion nowhere higher. Common practice, no source."""
 
-DEPTHS = 6
-"""Depths at which the pavilion is measured; between them it counts as straight. Fewer: a bent pavilion is cut off."""
-
-TURNS = np.radians([0.0, 15.0, 30.0, 45.0, 60.0, 75.0])
+TURNS = np.radians(np.arange(0.0, 90.0, 10.0))
 """Where on a rail's section, above the level towards the stone, its room to the pavilion is looked at."""
+
+SECTION_MM = 0.01
+"""Added to that room for the corners of a section that stands for a circle, and for what lies between those places."""
 
 
 def plan_basket(draft: Draft) -> None:
@@ -113,7 +112,6 @@ def _upper_place(draft: Draft, thickness: float, gap: float) -> tuple[float, flo
     if stone.pavilion_depth_mm == 0.0:
         return draft.derive("upper_rail_drop", 0.0, "1", "A flat base rests on the upper rail.", COMMON), \
             -draft["claw_diameter"] / 2.0
-    profile = _pavilion(draft)
     most = draft["claw_diameter"] / 2.0
     room = draft.rules["head.pavilion_gap_least_mm"]
     lowest = (draft["girdle_plane"] - 1.5 * thickness - gap) / stone.pavilion_depth_mm
@@ -121,38 +119,30 @@ def _upper_place(draft: Draft, thickness: float, gap: float) -> tuple[float, flo
     given = draft.spec.get("rails.upper_drop")
     if given is not None:
         shares = [given]
-    shifts = [_outwards(draft, profile, share, thickness / 2.0 + room.value) for share in shares]
-    best = next((i for i, shift in enumerate(shifts) if shift <= most), None)
-    if best is None:
+    radius = thickness / 2.0 + room.value + SECTION_MM
+    found = next(((share, shift) for share in shares if (shift := _outwards(draft, share, radius)) <= most), None)
+    if found is None:
         raise SpecError(Fault("rails.upper_drop" if given is not None else "rails.thickness_mm",
                               given if given is not None else thickness,
                               f"an upper rail of {thickness:g} mm comes nearer to the pavilion than {room.value:g} mm; take a "
                               "thinner rail, a smaller taper or a larger culet clearance"
-                              + (f", or a drop of at least {_least_drop(draft, profile, thickness, most):.2f}"
+                              + (f", or a drop of at least {_least_drop(draft, radius, most):.2f}"
                                  if given is not None else "")))
-    if shares[best] > DROP_HIGH:
+    if found[0] > DROP_HIGH:
         words = f"Lower than usual, because only there a rail of {thickness:g} mm stays {room.value:g} mm off the pavilion."
-    drop = draft.derive("upper_rail_drop", round(float(shares[best]), 4), "1", words, MEMORY)
-    return drop, shifts[best]
+    drop = draft.derive("upper_rail_drop", round(float(found[0]), 4), "1", words, MEMORY)
+    return drop, found[1]
 
 
-def _least_drop(draft: Draft, profile: tuple[Floats, Floats], thickness: float, most: float) -> float:
-    room = draft.rules.value("head.pavilion_gap_least_mm")
-    return next((float(share) for share in np.arange(0.1, 1.0, 0.01)
-                 if _outwards(draft, profile, float(share), thickness / 2.0 + room) <= most), 1.0)
+def _least_drop(draft: Draft, radius: float, most: float) -> float:
+    return next((float(share) for share in np.arange(0.1, 1.0, 0.02) if _outwards(draft, float(share), radius) <= most), 1.0)
 
 
-def _pavilion(draft: Draft) -> tuple[Floats, Floats]:
-    """Depths below the girdle and the pavilion's least way in there, mm."""
-    depths = np.linspace(0.0, draft.stone.pavilion_depth_mm, DEPTHS + 1)
-    return depths, np.array([0.0, *(draft.stone.pavilion_inset_mm(float(depth)) for depth in depths[1:])])
-
-
-def _outwards(draft: Draft, profile: tuple[Floats, Floats], share: float, radius_mm: float) -> float:
+def _outwards(draft: Draft, share: float, radius_mm: float) -> float:
     """How far outside the claws' axis the middle of a rail must stand so that a circle round it clears the pavilion."""
     depth = share * draft.stone.pavilion_depth_mm
     height = draft["girdle_plane"] - depth
     line = depth * math.tan(math.radians(draft["taper"])) - draft["claw_shift"] - _bow_mm(draft, height)
-    ways = np.interp(np.maximum(depth - radius_mm * np.sin(TURNS), 0.0), *profile)
     # Above the girdle's lower edge there is no pavilion, but the girdle itself.
+    ways = np.array([draft.stone.pavilion_inset_mm(max(float(above), 0.0)) for above in depth - radius_mm * np.sin(TURNS)])
     return max(0.0, float((line + radius_mm * np.cos(TURNS) - ways).max()))
