@@ -125,7 +125,8 @@ def rub_rim(site: Site) -> dict[str, Solid]:
 
 @dataclass(frozen=True)
 class _Rubbed:
-    """Sections of the rim pushed over by more or less: up to 1 farther in over the crown, from there on thicker."""
+    """Sections of the rim pushed over by more or less: up to 1 farther in over the crown, up to 2 with a fuller shoulder, from
+    there on with a thicker lip."""
 
     faces: _Faces
     stone: Stone
@@ -140,8 +141,8 @@ class _Rubbed:
         edge = faces.girdle + stone.girdle_mm
         most = COVER_MOST * crown_run_mm(stone)
         cover = most * min(push, 1.0)
-        # Never so thick that it stands above the table where it is pushed farthest.
-        lip = max(push, 1.0) * min(LIP_SHARE * self.thickness, (faces.top - edge) / 2.0,
+        # Where it is pushed farthest it ends at the table's height, unless there is more metal than that holds.
+        lip = max(push - 1.0, 1.0) * min(LIP_SHARE * self.thickness, (faces.top - edge) / 2.0,
                                    (1.0 - COVER_MOST) * stone.crown_height_mm)
         step = max(0.1 * cover, 0.01 * stone.width_mm)
         heights = self._crown(np.array([max(cover - step, 0.0), cover, cover + step]))
@@ -149,7 +150,8 @@ class _Rubbed:
         lean = math.atan2(rise, cover + step - max(cover - step, 0.0))
         sin, cos = math.sin(lean), math.cos(lean)
         outer_z, inner_z = heights[1] + lip * cos, heights[1] - 0.5 * lip * cos
-        shoulder = edge + SHOULDER * max(0.0, float(np.median(outer_z)) - edge)
+        full = SHOULDER + (1.0 - SHOULDER) * min(max(push - 1.0, 0.0), 1.0)
+        shoulder = edge + full * max(0.0, float(np.median(outer_z)) - edge)
         within = -0.5 * self.ledge
         out = np.array([faces.outer, faces.outer, lip * sin - cover, -0.5 * lip * sin - cover, within])
         z = [faces.ledge, shoulder, outer_z, inner_z, faces.ledge]

@@ -135,7 +135,9 @@ def test_a_rim_that_was_moved_is_found_out() -> None:
     assert low.place is not None and low.place[0] > 2.3
 
 
-def test_a_rim_with_too_much_metal_stands_above_the_table() -> None:
-    proud = subject(width_mm=2.5, state="set", rim__thickness_mm=1.2, rim__height_mm=0.42)
-    assert found(proud)["rim.top"].verdict == "watch"
-    assert found(subject(state="set"))["rim.top"].verdict == "sound"
+@pytest.mark.parametrize(("over_mm", "verdict"), [(-0.01, "sound"), (0.0, "sound"), (0.01, "watch")])
+def test_a_rim_above_the_table_is_found(over_mm: float, verdict: str) -> None:
+    finished = subject(state="set")
+    rim = finished.parts["rim"]
+    raised = rim.translate((0.0, 0.0, finished.gauge.table_mm + over_mm - rim.bounding_box()[5]))
+    assert found(with_rim(finished, raised))["rim.top"].verdict == verdict
