@@ -102,7 +102,8 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     else:
         found = gauge.bearing(READ_MM, rules.value("seat.clearance_high_mm"))
         width, places, again = found.whole_mm, found.places, found.touches_again
-        if again and _goes_round(gauge, [gauge.columns.place(*pair)[:2] for pair in again]):
+        lower = np.array([gauge.columns.place(*pair)[:2] for pair in again]).reshape(-1, 2)
+        if again and _free_turn(gauge, lower)[0] < HALF_TURN_DEG:
             # A stepped pavilion lies on the wall twice, all round: that is one bearing in two bands.
             again = []
         elif again:
@@ -113,12 +114,11 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     widths = support.widths
     share = float((widths > 0.0).mean())
     j = int(np.argmin(widths))
-    is_steady = _goes_round(gauge, places[width > 0.0, :2])
-    rests = Limit(1.0, True, "watch" if is_steady else "unsafe", "A stone that does not rest on all that should carry it "
-                  "chips where it bridges." if is_steady else "A stone that rests on one side only rocks and tips.",
+    rests = Limit(1.0, True, "watch", "A stone that does not rest on all that should carry it chips where it bridges.",
                   "geometry", f"Build the seat up near {_spoken(support.place(j))}, or cut it level all round.")
     yield judge("seat.rests", f"Share of the {support.what} that the stone rests on", share, "1", support.place(j), [rests],
                 0.0)
+    yield _tips(gauge, places[width > 0.0, :2])
     wider = ("Deepen the notch, or move the claw inwards, until the stone bears on {limit} mm." if support.what == "claws"
              else "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")
     yield judge("seat.bearing", "Least width of the bearing", float(widths[j]), "mm", support.place(j),
@@ -137,10 +137,20 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                      at_most(high, "watch", "Cut the seat closer, to at most {limit} mm.")], READ_MM)
 
 
-def _goes_round(gauge: Gauge, places: Sequence[Floats] | Floats) -> bool:
-    """True if places (2,) of the stone lie so far round its middle that it cannot tip off them."""
-    middle = middle_of(gauge.girdle_loop)
-    return len(places) > 0 and free_turn(np.asarray(places) - middle)[0] < HALF_TURN_DEG
+def _tips(gauge: Gauge, resting: Floats) -> Finding:
+    """Whether the places (n, 2) that carry the stone lie round its middle, so that it cannot tip off them."""
+    turn, free = _free_turn(gauge, resting)
+    direction = math.degrees(math.atan2(free[1], free[0]))
+    limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone that rests on one side only rocks and tips.", "geometry",
+                  f"Build the seat up towards {direction:.0f}°, where nothing carries the stone.")
+    reach = float((gauge.girdle_loop @ free).max())
+    return judge("seat.tips", "Widest turn with nothing under the stone", turn, "deg",
+                 [*(free * reach), gauge.girdle_plane_mm], [limit], -READ_DEG)
+
+
+def _free_turn(gauge: Gauge, places: Floats) -> tuple[float, Floats]:
+    """The widest turn, degrees, about the stone's middle without any of these places (n, 2), and where it is."""
+    return free_turn(places - middle_of(gauge.girdle_loop)) if len(places) else (360.0, np.array([1.0, 0.0]))
 
 
 def _on_claws(gauge: Gauge, width: Floats, begins: Floats, ends: Floats,

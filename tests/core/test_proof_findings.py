@@ -329,7 +329,9 @@ def test_a_seat_on_one_side_only_lets_the_stone_rock() -> None:
     wall = cut(subject.parts["wall"], [half], "wall")
     # The two claws' notches still carry the filed side; without them nothing does.
     assert found(rebuilt(subject, wall=wall), "seat.rests").verdict == "watch"
-    assert found(rebuilt(subject, wall=wall, claw_1=None, claw_4=None), "seat.rests").verdict == "unsafe"
+    assert found(rebuilt(subject, wall=wall), "seat.tips").verdict == "sound"
+    finding = found(rebuilt(subject, wall=wall, claw_1=None, claw_4=None), "seat.tips")
+    assert finding.verdict == "unsafe" and finding.place[0] > 2.0
 
 
 def test_metal_left_inside_a_set_stone_is_unsafe() -> None:
