@@ -116,8 +116,10 @@ def _top(head: Head, findings: Sequence[Finding]) -> str:
     state = "as cast, before setting" if head.state == "cast" else "as set, after the setter's work"
     finger = head.spec.get("finger.size")
     ring = f"; ring size {finger} ({head.spec.get('finger.system') or 'iso'})" if finger else ""
-    keys = [(figure(head.stone.depth_mm, "mm"), "stone, table to culet"), (f"{plan['stone_weight']:.2f} ct", "stone, by volume"),
-            (figure(plan["girdle_plane"], "mm"), "girdle over the base"), (figure(plan["table_height"], "mm"), "table over the base"),
+    keys = [(figure(head.stone.depth_mm, "mm"), "stone, table to culet"),
+            (f"{plan['stone_weight']:.2f} ct", "stone, by volume"),
+            (figure(plan["girdle_plane"], "mm"), "girdle over the base"),
+            (figure(plan["table_height"], "mm"), "table over the base"),
             *_holding_keys(plan), *_other_stones(head)]
     grid = "".join(f"<div><b>{escape(value)}</b><span>{escape(label)}</span></div>" for value, label in keys)
     return (f"<h1>Head for {escape(_stone(head))}</h1>"
@@ -130,15 +132,18 @@ def _holding_keys(plan: Plan) -> list[tuple[str, str]]:
     if "claw_count" in plan:
         return [(f"{plan['claw_count']:.0f} × {plan['claw_diameter']:.2f} mm", "claws"),
                 (f"{100 * plan['claw_notch']:.0f} %", "notch in each claw"),
-                (figure(plan["trim_length"], "mm"), "to cut off each claw"), (figure(plan["tip_height"], "mm"), "finished tips over the base")]
-    return [(figure(plan["rim_thickness"], "mm"), "rim"), (figure(plan["rim_height"], "mm"), "rim over the girdle's lower edge, as cast")]
+                (figure(plan["trim_length"], "mm"), "to cut off each claw"),
+                (figure(plan["tip_height"], "mm"), "finished tips over the base")]
+    return [(figure(plan["rim_thickness"], "mm"), "rim"),
+            (figure(plan["rim_height"], "mm"), "rim over the girdle's lower edge, as cast")]
 
 
 def _other_stones(head: Head) -> list[tuple[str, str]]:
     """Number, size and weight of the stones beside the centre's."""
     groups = list(stone_groups(head).items())[1:]
     return [(f"{len(stones)} × {stones[0].stone.length_mm:.2f} mm",
-             f"{group}, {stones[0].species.name}, {sum(stone.weight_ct for stone in stones):.3f} ct in all") for group, stones in groups]
+             f"{group}, {stones[0].species.name}, {sum(stone.weight_ct for stone in stones):.3f} ct in all")
+            for group, stones in groups]
 
 
 def _views(head: Head) -> str:
@@ -146,24 +151,30 @@ def _views(head: Head) -> str:
     above, above_scale = plan_view(head, None)
     true_side, true_above = side_view(head, 1.0)[0], plan_view(head, 1.0)[0]
     bar = ('<svg id="check-bar" role="img" aria-label="50 mm check bar" width="50mm" height="5mm" viewBox="0 0 50 5">'
-           '<path class="bar" d="M0 0H50V1.4H0Z"/><path class="bar" d="' + "".join(f"M{x} 0V3H{x + 0.2}V0Z" for x in range(0, 50, 10))
+           '<path class="bar" d="M0 0H50V1.4H0Z"/><path class="bar" d="' + "".join(f"M{x} 0V3H{x + 0.2}V0Z"
+                                                                                   for x in range(0, 50, 10))
            + 'M49.8 0V3H50V0Z"/></svg>')
     azimuth = claw_azimuth_deg(head)
     where = "" if head.stone.outline.is_one_piece else f" at {azimuth:.1f}° to the stone's length, with the lengths that it shows"
     if not is_claw_in_plane(head):
         where += ", the claw as far as it stays in this plane"
     return ("<h2>Drawings</h2>"
-            f'<div class="views pair"><figure>{side}<figcaption>{section_title(head)}{where}, {scale:g} : 1. Lengths in mm.'
-            f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the metal at its base.</figcaption>"
-            f'</figure></div><div class="views true"><figure>{true_side}<figcaption>Section, 1 : 1</figcaption></figure>'
+            f'<div class="views pair"><figure>{side}<figcaption>{section_title(head)}{where}, {scale:g} : 1. Lengths '
+            'in mm.'
+            f"</figcaption></figure><figure>{above}<figcaption>From above, {above_scale:g} : 1. Dashed: the metal at "
+            "its base.</figcaption>"
+            f'</figure></div><div class="views true"><figure>{true_side}<figcaption>Section, 1 : '
+            '1</figcaption></figure>'
             f"<figure>{true_above}<figcaption>From above, 1 : 1</figcaption></figure>"
-            f"<figure>{bar}<figcaption>This bar must measure 50 mm. If it does not, print again at 100 %, without fitting to the page."
+            f"<figure>{bar}<figcaption>This bar must measure 50 mm. If it does not, print again at 100 %, without "
+            "fitting to the page."
             "</figcaption></figure></div>")
 
 
 def _bench(head: Head) -> str:
     factor, scale = enlargement_of(head), head.plan["shrinkage"]
-    cast = (f"cast.stl and cast.3mf are enlarged by {100 * (factor - 1):.2f} % for a linear shrinkage of {100 * scale:.2f} %; "
+    cast = (f"cast.stl and cast.3mf are enlarged by {100 * (factor - 1):.2f} % for a linear shrinkage of "
+            f"{100 * scale:.2f} %; "
             "head.stl and head.3mf are not. Enlarge only once." if factor != 1.0 else
             "No shrinkage is planned for: cast.stl and cast.3mf are as large as head.stl and head.3mf.")
     title = "At the bench" if head.state == "cast" else "At the bench, to get from the casting to what is drawn"
@@ -176,17 +187,20 @@ def _steps(head: Head) -> list[str]:
     plan = head.plan
     stands = f"until its lower girdle edge stands {plan['girdle_plane']:.2f} mm and its table {plan['table_height']:.2f} mm over the base"
     if head.spec.get("seat.cut"):
-        seat = [f"The seat and the notches are in the model, with {plan['seat_clearance']:.2f} mm of room: clean them, do not deepen them. "
+        seat = [f"The seat and the notches are in the model, with {plan['seat_clearance']:.2f} mm of room: clean "
+                "them, do not deepen them. "
                 f"The stone is down when its table stands {plan['table_height']:.2f} mm over the base."]
     else:
         choice = seat_bur(head.stone.width_mm)
         bur = f"{choice.bur.diameter_mm:.1f} mm ({choice.bur.designation})"
         seat = [
-            (f"Setting bur {bur}" + (f"; {choice.remark}." if choice.remark else ".") if head.stone.outline.is_one_piece else
+            (f"Setting bur {bur}" + (f"; {choice.remark}." if choice.remark else ".")
+             if head.stone.outline.is_one_piece else
              f"Setting bur of {bur} or less, for the stone's width; lead it along the outline."),
             f"{_seat_start(plan)}; bed the stone {stands}."]
         if "claw_count" in plan:
-            seat.append(f"Notch each claw at the girdle with a 90° bur, {100 * plan['claw_notch']:.0f} % of its {plan['claw_diameter']:.2f} mm: "
+            seat.append(f"Notch each claw at the girdle with a 90° bur, {100 * plan['claw_notch']:.0f} % of its "
+                        f"{plan['claw_diameter']:.2f} mm: "
                         f"{plan['claw_notch'] * plan['claw_diameter']:.2f} mm deep, and never more than half.")
     return [*seat, *_closing(plan), *_small_steps(head),
             "The table stays level; no gap above or below the girdle; a cloth drawn over the metal does not catch."]
@@ -203,20 +217,25 @@ def _seat_start(plan: Plan) -> str:
 def _closing(plan: Plan) -> list[str]:
     """How the metal is closed over the crown."""
     if "claw_count" in plan:
-        return [f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off what is over, about "
+        return [f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off "
+                "what is over, about "
                 f"{plan['trim_length']:.2f} mm, and round its tip, {plan['tip_height']:.2f} mm over the base."]
-    return [f"Push the rim of {plan['rim_thickness']:.2f} mm over the crown from opposite sides in turns, rub it down all round, and burnish its edge."]
+    return [f"Push the rim of {plan['rim_thickness']:.2f} mm over the crown from opposite sides in turns, rub it down "
+            "all round, and burnish its edge."]
 
 
 def _small_steps(head: Head) -> list[str]:
     """What small and side stones ask for."""
     plan, steps = head.plan, []
     if head.surround is not None:
-        steps.append(f"Surround: drop the {plan['surround_count']:.0f} small stones of {plan['surround_stone']:.2f} mm into their seats, tables level, "
-                     f"and push each bead down over both stones beside it, onto {100 * plan['surround_contact']:.0f} % of their crowns.")
+        steps.append(f"Surround: drop the {plan['surround_count']:.0f} small stones of {plan['surround_stone']:.2f} "
+                     "mm into their seats, tables level, "
+                     f"and push each bead down over both stones beside it, onto {100 * plan['surround_contact']:.0f} "
+                     "% of their crowns.")
     if head.sides:
         own = head.sides[0].head.plan
-        steps.append(f"Side stones of {plan['side_length']:.2f} × {plan['side_width']:.2f} mm: set each as the centre stone, its lower girdle edge "
+        steps.append(f"Side stones of {plan['side_length']:.2f} × {plan['side_width']:.2f} mm: set each as the centre "
+                     "stone, its lower girdle edge "
                      f"{own['girdle_plane']:.2f} mm over the base; the centre stone comes last.")
     return steps
 

@@ -28,9 +28,9 @@ LEVEL_MM = 1e-4
 
 @dataclass(frozen=True)
 class Cut:
-    """What the section shows, measured on it, mm from the axis: the stone's ends, and of wall, rails or peg on the claw's side
-    of the axis and the other the hollow, None where there is none, and the outside at the base, and the outside where it is
-    widest, at the top."""
+    """What the section shows, measured on it, mm from the axis: the stone's ends, and of wall, rails or peg on the
+    claw's side of the axis and the other the hollow, None where there is none, and the outside at the base, and the
+    outside where it is widest, at the top."""
 
     stone: Pair
     hollow: Pair | None
@@ -57,7 +57,8 @@ def _alignment(line: ClawLine) -> float:
 
 
 def cut_claw(head: Head) -> ClawLine:
-    """The claw that the section goes through: the first of those whose lean lies nearest to a plane through the axis."""
+    """The claw that the section goes through: the first of those whose lean lies nearest to a plane through the
+    axis."""
     return max(head.lines, key=lambda line: round(_alignment(line), 6))
 
 
@@ -77,8 +78,8 @@ def is_claw_in_plane(head: Head) -> bool:
 
 
 def claw_azimuth_deg(head: Head) -> float:
-    """Direction from the axis to the place of the claw that the section goes through; the stone's length where there is no
-    claw."""
+    """Direction from the axis to the place of the claw that the section goes through; the stone's length where there is
+    no claw."""
     if not has_claws(head):
         return 0.0
     x, y = cut_claw(head).place.point
@@ -86,7 +87,8 @@ def claw_azimuth_deg(head: Head) -> float:
 
 
 def side_view(head: Head, scale: float | None) -> tuple[str, float]:
-    """The section through the axis and a claw as SVG and its scale; without dimension lines at 1:1, with them otherwise."""
+    """The section through the axis and a claw as SVG and its scale; without dimension lines at 1:1, with them
+    otherwise."""
     azimuth = claw_azimuth_deg(head)
     metal, stone = upright_section(head.solid, azimuth), upright_section(head.stone_solid, azimuth)
     others = [loop for other in head.stones[1:] for loop in upright_section(other.solid, azimuth)]
@@ -105,7 +107,7 @@ def side_view(head: Head, scale: float | None) -> tuple[str, float]:
 
 def section_title(head: Head) -> str:
     """What the section goes through."""
-    return "Section through the axis and a claw" if has_claws(head) else "Section through the axis along the stone's length"
+    return f"Section through the axis {'and a claw' if has_claws(head) else 'along the length of the stone'}"
 
 
 def _measured(head: Head, azimuth_deg: float, stone: Floats) -> Cut:
@@ -122,10 +124,11 @@ def _measured(head: Head, azimuth_deg: float, stone: Floats) -> Cut:
 
 
 def _crossings(loops: Sequence[Floats], azimuth_deg: float) -> tuple[Pair | None, Pair]:
-    """Where a line through the axis crosses a ring's loops: the inner, None in one without a hollow, and the outer pair, mm,
-    negative on the far side."""
+    """Where a line through the axis crosses a ring's loops: the inner, None in one without a hollow, and the outer
+    pair, mm, negative on the far side."""
     angle = math.radians(azimuth_deg)
-    turned = [loop @ np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]]) for loop in loops]
+    turned = [loop @ np.array([[math.cos(angle), -math.sin(angle)], [math.sin(angle), math.cos(angle)]])
+              for loop in loops]
     found = []
     for loop in turned:
         after = np.roll(loop, -1, axis=0)
@@ -187,7 +190,8 @@ def _name_wall(head: Head, cut: Cut, hollow: Pair) -> list[tuple[float, Pair, st
         share = (hollow[0] - cut.base[0]) / (plan["outer_radius_base"] - plan["inner_radius_base"])
         inner = cut.top[0] + (hollow[0] - cut.base[0])
         on_top, on_wall = inner - share * plan["bevel"], inner + share * plan["bevel"] * math.sin(slope)
-        notes.append((top, (0.5 * (on_top + on_wall), top - 0.5 * plan["bevel"] * math.cos(slope)), f"bevel {plan['bevel']:.2f}"))
+        notes.append((top, (0.5 * (on_top + on_wall), top - 0.5 * plan["bevel"] * math.cos(slope)),
+                      f"bevel {plan['bevel']:.2f}"))
     notes.append((middle, (0.5 * (cut.base[0] + hollow[0]) + run, middle), f"wall {plan['wall_thickness']:.2f}"))
     notes.append((0.0, (cut.base[0] + run / 2.0, middle / 2.0), f"taper {plan['taper']:.1f}°"))
     return notes
@@ -225,17 +229,20 @@ def plan_view(head: Head, scale: float | None) -> tuple[str, float]:
 
 
 def _held(head: Head, level: float) -> list[Floats]:
-    """Loops of what holds the stones: claws and rims each at its own stone's girdle, and a surround just below its top."""
+    """Loops of what holds the stones: claws and rims each at its own stone's girdle, and a surround just below its
+    top."""
     centre = [loop for name, solid in head.centre.part_solids.items() if name.startswith("claw") or name == "rim"
               for loop in section(solid, level if name != "rim" else head.plan["girdle_plane"] + LEVEL_MM)]
     for side in head.sides:
         turn, shift = side.matrix[:2, :2], side.matrix[:2, 3]
         own = side.head.plan
         centre += [loop @ turn.T + shift
-                   for loop in _held(side.head, min(own["girdle_plane"], own["wall_top"]) if "wall_top" in own else own["girdle_plane"])]
+                   for loop in _held(side.head, min(own["girdle_plane"], own["wall_top"]) if "wall_top" in own
+                                     else own["girdle_plane"])]
     if head.surround is not None:
         centre += [loop for name, solid in head.part_solids.items() if name in head.surround.bare
-                   for loop in section(solid, head.surround.top_mm + (LEVEL_MM if name.startswith("bead") else -LEVEL_MM))]
+                   for loop in section(solid, head.surround.top_mm + (LEVEL_MM if name.startswith("bead")
+                                                                      else -LEVEL_MM))]
     return centre
 
 

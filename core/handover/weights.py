@@ -38,7 +38,8 @@ def stone_groups(head: Head) -> dict[str, list[PlacedStone]]:
 
 
 def weights_csv(head: Head) -> str:
-    """Metal by alloy and each group of stones by species, all of them together, one row each, with the density used and its source."""
+    """Metal by alloy and each group of stones by species, all of them together, one row each, with the density used and
+    its source."""
     buffer = io.StringIO()
     table = csv.writer(buffer, lineterminator="\n")
     table.writerow(["kind", "name", "density_g_cm3", "weight_g", "weight_ct", "melt_g", "chosen", "source"])

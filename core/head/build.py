@@ -143,7 +143,8 @@ class Head:
             return {**own, **solids_of(self.bridges)}
         if self.surround is not None:
             around = self.surround
-            return {**{name: around.carved(solid, name) for name, solid in self.centre.part_solids.items()}, **around.solids}
+            return {**{name: around.carved(solid, name) for name, solid in self.centre.part_solids.items()},
+                    **around.solids}
         if not self._is_worked:
             return self._bare
         return {name: seat_stone(solid, self._cutter, name) for name, solid in self._unseated.items()}
@@ -216,4 +217,5 @@ def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules
 def _mesh_of(solid: Solid, part: str) -> PolyMesh:
     vertices, triangles = triangles_of(solid)
     return PolyMesh(vertices, np.ascontiguousarray(triangles.ravel(), np.int32),
-                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32), (part,))
+                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32),
+                    (part,))

@@ -14,8 +14,8 @@ from ..trade.species import Species
 
 @dataclass(frozen=True, eq=False)
 class PlacedStone:
-    """A stone of a head: `name` ("stone", "small stone 1", "left stone"…), the stone in its own frame, what it is, and the
-    (3, 4) matrix that puts it in the head's frame, mm."""
+    """A stone of a head: `name` ("stone", "small stone 1", "left stone"…), the stone in its own frame, what it is, and
+    the (3, 4) matrix that puts it in the head's frame, mm."""
 
     name: str
     stone: Stone

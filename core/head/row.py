@@ -92,7 +92,8 @@ def curve(outline: Outline, out_mm: float) -> Floats:
     after = np.roll(loop, -1, axis=0)
     ahead = np.flatnonzero((loop[:, 1] <= 0.0) & (after[:, 1] > 0.0) & (loop[:, 0] + after[:, 0] > 0.0))
     if not len(ahead):
-        raise GeometryError("surround", "its row does not run round the stone", "turn the stone's outline to run about its axis")
+        raise GeometryError("surround", "its row does not run round the stone", "turn the stone's outline to run "
+                                                                                "about its axis")
     k = int(ahead[0])
     share = -loop[k, 1] / (after[k, 1] - loop[k, 1])
     start = loop[k] + share * (after[k] - loop[k])
@@ -129,7 +130,8 @@ def evenly(outline: Outline, out_mm: float, count: int) -> Row:
             outwards = np.column_stack([tangents[:, 1], -tangents[:, 0]])
             return Row(middles, outwards, float(chords.mean()))
         units = steps / chords[:, None]
-        back, ahead = -np.einsum("ij,ij->i", units, tangents), np.einsum("ij,ij->i", units, np.roll(tangents, -1, axis=0))
+        back, ahead = -np.einsum("ij,ij->i", units, tangents), np.einsum("ij,ij->i", units,
+                                                                         np.roll(tangents, -1, axis=0))
         slope = np.zeros((count, count))
         row = np.arange(count)
         slope[row, row] = back
@@ -141,7 +143,8 @@ def evenly(outline: Outline, out_mm: float, count: int) -> Row:
         damped = min(1.0, LONGEST_STEP * pitch / max(float(np.abs(move).max()), 1e-300))
         at = at + damped * move
         pitch += damped * common
-    raise GeometryError("surround", f"{count} stones cannot be spread evenly round this outline", "take another number of them")
+    raise GeometryError("surround", f"{count} stones cannot be spread evenly round this outline",
+                        "take another number of them")
 
 
 def most_that_fit(outline: Outline, out_mm: float, apart_mm: float) -> Row | None:

@@ -35,12 +35,12 @@ ROOT_MM = 0.3
 """How far the beads reach down into the plate; any length that the plate has would do."""
 
 OVER_MM = 0.05
-"""How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach a
-rim that leans over."""
+"""How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach
+a rim that leans over."""
 
 TURNS = (0.37, 0.29, 0.41, 0.23, 0.47)
-"""By what shares of a facet round parts may be turned: where edges of beads and stones meet by chance, the next is tried.
-None or half: they meet by design."""
+"""By what shares of a facet round parts may be turned: where edges of beads and stones meet by chance, the next is
+tried. None or half: they meet by design."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,8 @@ class Surround:
     def row(self) -> Row:
         """Where they stand."""
         plan = self.site.plan
-        return row_of(self.site.stone, plan["surround_stone"], plan["surround_centre_gap"], round(plan["surround_count"]))
+        return row_of(self.site.stone, plan["surround_stone"], plan["surround_centre_gap"],
+                      round(plan["surround_count"]))
 
     @property
     def top_mm(self) -> float:
@@ -72,7 +73,8 @@ class Surround:
         """"small stone 1"…, counter-clockwise from the centre stone's length, each turned to the row."""
         kind = species(self.site.spec.get("surround.species") or HOUSE_SPECIES)
         return tuple(
-            PlacedStone(f"small stone {i}", self.small, kind, upright_frame((float(x), float(y), self.top_mm), (float(a), float(b))))
+            PlacedStone(f"small stone {i}", self.small, kind,
+                        upright_frame((float(x), float(y), self.top_mm), (float(a), float(b))))
             for i, ((x, y), (a, b)) in enumerate(zip(self.row.middles, self.row.outwards), 1))
 
     @property
@@ -129,7 +131,8 @@ class Surround:
         for i, (start, end) in enumerate(zip(self.row.middles, after)):
             (x, y), (a, b) = (end - start) / self.row.pitch_mm, (start + end) / 2.0
             for number, side in ((2 * i + 1, 1.0), (2 * i + 2, -1.0)):
-                matrix = np.array([[side * x, -side * y, 0.0, a], [side * y, side * x, 0.0, b], [0.0, 0.0, 1.0, self.top_mm]])
+                matrix = np.array([[side * x, -side * y, 0.0, a], [side * y, side * x, 0.0, b],
+                                   [0.0, 0.0, 1.0, self.top_mm]])
                 found[f"bead {number}"] = transformed(one, matrix)
         return found
 
@@ -152,8 +155,8 @@ class Surround:
         return left if left.volume() < solid.volume() * (1.0 - 1e-9) else solid
 
     def plate(self) -> PolyMesh:
-        """The plate without seats: parallels of the centre stone's outline, round at its corners, from inside the wall to
-        the margin outside the small stones."""
+        """The plate without seats: parallels of the centre stone's outline, round at its corners, from inside the wall
+        to the margin outside the small stones."""
         plan, stone = self.site.plan, self.site.stone
         girdle, top = plan["girdle_plane"], self.top_mm
         bottom = max(top - plan["surround_plate"], 0.0)
@@ -190,7 +193,8 @@ class Surround:
             lies = small.girdle_mm + plan["surround_contact"] * small.crown_height_mm
             left = min(top - lies, wide)
             profile = [(radius, root), (radius, small.girdle_mm / 2.0),
-                       *((wide * math.cos(turn), lies + left * math.sin(turn)) for turn in np.radians([0.0, 40.0, 80.0]))]
+                       *((wide * math.cos(turn), lies + left * math.sin(turn))
+                         for turn in np.radians([0.0, 40.0, 80.0]))]
         return rod([self._ring(honest_radius_mm(r, count), z, count) for r, z in profile], "bead")
 
     def _bur(self) -> PolyMesh:
@@ -215,7 +219,8 @@ class Surround:
         slope = _cone_slope(self.small)
         # It ends inside the stone, half way up from where it meets the seat.
         inside = (hole - self.small.width_mm / 2.0) * slope / 2.0
-        rings = [self._ring(hole / math.cos(math.pi / count), z, count) for z in (-plan["surround_plate"] - OVER_MM, inside)]
+        rings = [self._ring(hole / math.cos(math.pi / count), z, count)
+                 for z in (-plan["surround_plate"] - OVER_MM, inside)]
         return rod(rings, "drilled hole")
 
     def _ring(self, radius_mm: float, z: float, count: int) -> Floats:

@@ -24,7 +24,8 @@ LOOK_MM = 0.2
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One side head: "left" or "right", the head in its own frame, and the (3, 4) matrix that puts it in the centre's."""
+    """One side head: "left" or "right", the head in its own frame, and the (3, 4) matrix that puts it in the
+    centre's."""
 
     name: str
     head: Head
@@ -43,7 +44,8 @@ class Side:
     @property
     def parts(self) -> dict[str, PolyMesh]:
         """The same as shells."""
-        return {f"{self.name} {name}": self._placed(mesh, f"{self.name} {name}") for name, mesh in self.head.parts.items()}
+        return {f"{self.name} {name}": self._placed(mesh, f"{self.name} {name}") for name,
+                mesh in self.head.parts.items()}
 
     @property
     def stone(self) -> PlacedStone:
@@ -67,8 +69,8 @@ class Side:
 
 
 def place_sides(head: Head, left_mm: float, right_mm: float) -> tuple[Side, Side]:
-    """Left and right of the centre, each so far from its axis: the right one moved along X, the left one the same turned by
-    half a turn."""
+    """Left and right of the centre, each so far from its axis: the right one moved along X, the left one the same
+    turned by half a turn."""
     right = np.array([[1.0, 0.0, 0.0, right_mm], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
     left = np.array([[-1.0, 0.0, 0.0, -left_mm], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
     return Side("left", head, left), Side("right", head, right)
@@ -95,14 +97,17 @@ def _reached_mm(solid: Solid, way: float, height_mm: float) -> float:
     outside = float(np.abs([low[0], high[0]]).max()) + 1.0
     hits = ways_through(solid, np.array([[way * outside, 0.0, height_mm]]), np.array([[0.0, 0.0, height_mm]]))[0]
     if not hits:
-        raise GeometryError("bridge", "no metal stands at the base on the row between the stones", "take another style of head")
+        raise GeometryError("bridge", "no metal stands at the base on the row between the stones",
+                            "take another style of head")
     thick = (hits[1] if len(hits) > 1 else outside) - hits[0]
     return outside - hits[0] - min(REACH_MM, thick / 2.0)
 
 
 def _bar(low: float, high: float, width_mm: float, height_mm: float, part: str) -> PolyMesh:
-    corners = np.array([[x, y, z] for z in (0.0, height_mm) for y in (-width_mm / 2.0, width_mm / 2.0) for x in (low, high)])
-    return PolyMesh.from_faces(corners, [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (1, 3, 7, 5), (3, 2, 6, 7), (2, 0, 4, 6)], part)
+    corners = np.array([[x, y, z] for z in (0.0, height_mm) for y in (-width_mm / 2.0, width_mm / 2.0)
+                        for x in (low, high)])
+    return PolyMesh.from_faces(corners, [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (1, 3, 7, 5), (3, 2, 6, 7),
+                                         (2, 0, 4, 6)], part)
 
 
 def solids_of(meshes: dict[str, PolyMesh]) -> dict[str, Solid]:

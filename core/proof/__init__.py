@@ -57,9 +57,11 @@ def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
     tolerances = tolerances_of(head.spec, rules)
     if head.centre is head:
         return prove_subject(subject_of(head), rules, tolerances)
-    found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances) if finding.code not in OF_ALL_METAL]
+    found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances)
+             if finding.code not in OF_ALL_METAL]
     # As made, left and right are one head, put in two places.
-    own = {side.head: prove_subject(subject_of(side.head), rules, tolerances) for side in {each.head: each for each in head.sides}.values()}
+    own = {each: prove_subject(subject_of(each), rules, tolerances)
+           for each in dict.fromkeys(side.head for side in head.sides)}
     found += [_beside(finding, side) for side in head.sides for finding in own[side.head]
               if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)

@@ -20,7 +20,8 @@ SMALL, SIDES = "small stone", ("left", "right")
 
 @dataclass(frozen=True, eq=False)
 class Several:
-    """All the metal and every stone of one head, in its frame, mm. parts: solids by role; stones: the centre's first."""
+    """All the metal and every stone of one head, in its frame, mm. parts: solids by role; stones: the centre's
+    first."""
 
     metal: Solid
     parts: Mapping[str, Solid]
@@ -41,7 +42,8 @@ class Several:
 
     @cached_property
     def middles(self) -> Floats:
-        """(n, 3) of the small stones: on their axes, at their lower girdle edges, where the stone's own origin was put."""
+        """(n, 3) of the small stones: on their axes, at their lower girdle edges, where the stone's own origin was
+        put."""
         return np.array([lower_edge(stone) for stone in self.small])
 
     @cached_property

@@ -1,4 +1,5 @@
-"""Whether side heads stand well beside their centre: stones apart, no metal in a neighbour's stone, a bridge that holds."""
+"""Whether side heads stand well beside their centre: stones apart, no metal in a neighbour's stone, a bridge that
+holds."""
 from __future__ import annotations
 
 from collections.abc import Iterator
@@ -55,13 +56,16 @@ def _enters(several: Several) -> Finding:
             both = overlap(part, stone.solid)
             if volume_mm3(both) <= 0.0:
                 continue
-            deep, where = _deepest(np.concatenate([corners := triangles_of(both)[0], middle_in(both, corners)]), stone.mesh.face_normals(),
+            deep, where = _deepest(np.concatenate([corners := triangles_of(both)[0], middle_in(both, corners)]),
+                                   stone.mesh.face_normals(),
                                    stone.mesh.vertices[stone.mesh.corners[stone.mesh.starts[:-1]]])
             if deep > depth:
                 depth, place, which = deep, where, f"{name} in the {stone.name}"
-    limit = Limit(SEATED_MM, False, "unsafe", "Metal of one head that stands in another's stone keeps it out of its seat.",
+    limit = Limit(SEATED_MM, False, "unsafe", "Metal of one head that stands in another's stone keeps it out of its "
+                                              "seat.",
                   "geometry", "Widen the gap between the heads, or turn or thin what stands there.")
-    return judge("sides.enters", "Deepest metal of one head in another's stone", depth, "mm", place if which else None, [limit],
+    return judge("sides.enters", "Deepest metal of one head in another's stone", depth, "mm", place if which else None,
+                 [limit],
                  READ_MM, which)
 
 

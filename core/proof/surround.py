@@ -9,7 +9,18 @@ import numpy as np
 
 from ..head.placed import PlacedStone
 from ..mesh import Floats
-from ..solid.kernel import Solid, bounds, composed, contains, first_hits, overlap, section, solid_of, triangles_of, volume_mm3
+from ..solid.kernel import (
+    Solid,
+    bounds,
+    composed,
+    contains,
+    first_hits,
+    overlap,
+    section,
+    solid_of,
+    triangles_of,
+    volume_mm3,
+)
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
@@ -63,7 +74,8 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
     pair = min(gaps, key=lambda each: gaps[each])
     yield judge("surround.gap", "Least gap between two small stones", gaps[pair], "mm",
                 several.middles[list(pair)].mean(axis=0),
-                [touching, at_least(near, "watch", "Take one small stone fewer, for {limit} mm between girdles.")], READ_MM)
+                [touching, at_least(near, "watch", "Take one small stone fewer, for {limit} mm between girdles.")],
+                READ_MM)
     centre = girdle_loop(several.stones[0])
     found = []
     for own, middle in zip(several.girdles, several.middles):
@@ -73,12 +85,14 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
     low, high = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"]
     yield judge("surround.centre_gap", "Least gap between small stones and the centre's girdle", least, "mm", place, [
         touching, at_least(low, "watch", "Move the surround outwards, to {limit} mm from the girdle."),
-        at_most(high, "watch", "Thin the claws or the rim that stand between, or take a head without them, to come within {limit} mm.")],
+        at_most(high, "watch", "Thin the claws or the rim that stand between, or take a head without them, to come "
+                               "within {limit} mm.")],
         READ_MM)
 
 
 def apart_mm(one: Floats, other: Floats) -> tuple[float, Floats]:
-    """The least distance between two loops, mm, negative where they overlap, and the nearest corner (2,) of the first."""
+    """The least distance between two loops, mm, negative where they overlap, and the nearest corner (2,) of the
+    first."""
     away, back = distances_mm(one, other), distances_mm(other, one)
     away[is_inside([other], one)] *= -1.0
     back[is_inside([one], other)] *= -1.0
@@ -95,7 +109,8 @@ def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
                 [at_most(rule, "watch", "Seat them all at one height, to {limit} mm.")], READ_MM)
     sizes = np.array([np.ptp(loop[:, 0]) for loop in several.girdles])
     odd = int(np.argmax(np.abs(sizes - np.median(sizes))))
-    yield judge("surround.sizes", "Spread of the small stones' diameters", float(np.ptp(sizes)), "mm", several.middles[odd],
+    yield judge("surround.sizes", "Spread of the small stones' diameters", float(np.ptp(sizes)), "mm",
+                several.middles[odd],
                 [at_most(rule, "watch", "Sort the stones to within {limit} mm.")], READ_MM)
     first = several.stones[0]
     girdle = float(np.median(first.mesh.vertices[:, 2] - first.stone.mesh.vertices[:, 2])) + first.stone.girdle_mm
@@ -107,7 +122,8 @@ def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _enters(several: Several) -> Finding:
-    # A finished seat shares its faces with the stone, which the kernel is slow to tell apart; a hair within they are clear.
+    # A finished seat shares its faces with the stone, which the kernel is slow to tell apart; a hair within they are
+    # clear.
     both = overlap(several.metal, composed([_within(stone) for stone in several.small], "small stones"))
     depth, place = 0.0, several.middles[0]
     if volume_mm3(both) > 0.0:
@@ -161,9 +177,11 @@ def _seats(several: Several, rules: HouseRules) -> Iterator[Finding]:
     slope = np.maximum(first - second, 1e-9) / (BELOW_MM[1] - BELOW_MM[0])
     depths = BELOW_MM[0] + np.maximum(first - hole, 0.0) / slope
     j = int(np.argmin(depths / widths))
-    yield judge("surround.seat", "Shallowest seat of a small stone, as a share of its width", float(depths[j] / widths[j]), "1",
+    yield judge("surround.seat", "Shallowest seat of a small stone, as a share of its width",
+                float(depths[j] / widths[j]), "1",
                 [*several.middles[j][:2], top],
-                [at_least(rules["bead.seat_least"], "unsafe", "Cut the seat {limit} of the stone's width deep, or drill narrower.")],
+                [at_least(rules["bead.seat_least"], "unsafe", "Cut the seat {limit} of the stone's width deep, or "
+                                                              "drill narrower.")],
                 READ_SHARE)
     yield from _plate(several, rules, loops, [loop for loop in holes if loop is not None], underside, top)
 
@@ -171,7 +189,8 @@ def _seats(several: Several, rules: HouseRules) -> Iterator[Finding]:
 def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list[Floats], underside: float,
            top: float) -> Iterator[Finding]:
     flat, least = rules.of_process(several.process, "flat_least_mm"), rules["surround.plate_least_mm"]
-    yield judge("surround.plate", "Thickness of the surround's plate", top - underside, "mm", [*several.middles[0][:2], underside],
+    yield judge("surround.plate", "Thickness of the surround's plate", top - underside, "mm",
+                [*several.middles[0][:2], underside],
                 [at_least(flat, "unsafe", "Thicken the plate to {limit} mm."),
                  at_least(least, "watch", "Thicken the plate to {limit} mm.")], READ_MM)
     outer = largest(loops)
@@ -184,7 +203,8 @@ def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list
         webs.append((float(best[k]), [*hole[k], underside + HOLE_MM]))
     web, place = min(webs, key=lambda each: each[0])
     rule = rules.of_process(several.process, "gap_least_mm")
-    needed = Limit(rule.value, True, "watch", "Less metal beside a hole does not fill, unless the hole is drilled after casting.",
+    needed = Limit(rule.value, True, "watch", "Less metal beside a hole does not fill, unless the hole is drilled "
+                                              "after casting.",
                    rule.source, "Drill the holes after casting, or narrower.", rule.key)
     yield judge("surround.web", "Least metal beside a drilled hole", web, "mm", place, [needed], READ_MM)
 
@@ -211,7 +231,8 @@ def _radius_mm(loop: Floats | None) -> float:
 def _beads(several: Several, rules: HouseRules) -> Iterator[Finding]:
     """As set, how far up its stones' crowns each bead lies; as cast, how deep the girdles cut into it."""
     if not several.beads:
-        yield unable("surround.beads", "Beads of the surround", "no part is known to be a bead", 'Name their faces "bead 1" and so on.')
+        yield unable("surround.beads", "Beads of the surround", "no part is known to be a bead",
+                     'Name their faces "bead 1" and so on.')
         return
     found = []
     for name, solid in several.beads.items():
@@ -224,14 +245,18 @@ def _beads(several: Several, rules: HouseRules) -> Iterator[Finding]:
     if several.state == "set":
         low_rule, high_rule = rules["bead.contact_low"], rules["bead.contact_high"]
         for (value, name, place), which, limits in (
-                (min(found, key=lambda each: each[0]), "Least", [at_least(low_rule, "unsafe", "Push the bead farther down, to {limit} of the crown.")]),
-                (max(found, key=lambda each: each[0]), "Most", [at_most(high_rule, "watch", "Cut the bead back to {limit} of the crown.")])):
-            yield judge("surround.contact", f"{which} contact of a bead along a small stone's crown, {name}", value, "1", place, limits,
+                (min(found, key=lambda each: each[0]), "Least",
+                 [at_least(low_rule, "unsafe", "Push the bead farther down, to {limit} of the crown.")]),
+                (max(found, key=lambda each: each[0]), "Most",
+                 [at_most(high_rule, "watch", "Cut the bead back to {limit} of the crown.")])):
+            yield judge("surround.contact", f"{which} contact of a bead along a small stone's crown, {name}", value,
+                        "1", place, limits,
                         HELD_READING)
         return
     value, name, place = max(found, key=lambda each: each[0])
     yield judge("surround.notch", f"Deepest cut of a small stone into a bead, {name}", value, "1", place,
-                [at_most(rules["claws.notch_shared_max"], "unsafe", "Move the beads outwards or thicken them, until {limit} is cut.")],
+                [at_most(rules["claws.notch_shared_max"], "unsafe", "Move the beads outwards or thicken them, until "
+                                                                    "{limit} is cut.")],
                 HELD_READING)
 
 
@@ -279,7 +304,9 @@ def _claws(several: Several, rules: HouseRules) -> Iterator[Finding]:
         for height in np.linspace(low, high, PLATE_LEVELS):
             loops = section(solid, float(height))
             left = abs(area_mm2(loops)) / max(whole, 1e-9)
-            found.append((left, name, [*(middle_of(largest(loops)) if loops else several.middles[0][:2]), float(height)]))
+            found.append((left, name, [*(middle_of(largest(loops)) if loops else several.middles[0][:2]),
+                                       float(height)]))
     left, name, place = min(found, key=lambda each: each[0])
     yield judge("surround.claws", f"Share of {name}'s section left beside the small stones", left, "1", place,
-                [at_least(rule, "unsafe", "Move the surround outwards, or thin the claws, until {limit} is left.")], READ_SHARE)
+                [at_least(rule, "unsafe", "Move the surround outwards, or thin the claws, until {limit} is left.")],
+                READ_SHARE)

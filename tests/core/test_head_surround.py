@@ -1,4 +1,5 @@
-"""Surrounds: even spacing on the true parallel, the published count, one sound body on every cut, and what is refused."""
+"""Surrounds: even spacing on the true parallel, the published count, one sound body on every cut, and what is
+refused."""
 from __future__ import annotations
 
 from dataclasses import replace
@@ -30,22 +31,26 @@ def found(made: Head, code: str, **changes: object):
     """The gravest finding of a code, on the head with its solids or stones changed."""
     order = {"unsafe": 0, "watch": 1, "sound": 2}
     several = replace(several_of(made), **changes)
-    return min((each for each in check_surround(several, RULES) if each.code == code), key=lambda each: order[each.verdict])
+    return min((each for each in check_surround(several, RULES) if each.code == code),
+               key=lambda each: order[each.verdict])
 
 
 def outline_of(cut: str, width_mm: float = 5.0):
     return make_stone({"cut": cut, "width_mm": width_mm}).outline
 
 
-@pytest.mark.parametrize(("pitch_mm", "count"), [(1.4, 18), (2 * 4.05 * np.sin(np.pi / 18), 18), (1.40656, 17), (1.33, 19)])
+@pytest.mark.parametrize(("pitch_mm", "count"), [(1.4, 18), (2 * 4.05 * np.sin(np.pi / 18), 18), (1.40656, 17),
+                                                 (1.33, 19)])
 def test_a_circle_takes_as_many_stones_as_the_identity_says(pitch_mm: float, count: int) -> None:
-    """floor(pi / asin(pitch / 2 R)): stones of 1.3 mm, 0.1 mm apart, 0.15 mm from a girdle of 6.5 mm are 18 (geometry)."""
+    """floor(pi / asin(pitch / 2 R)): stones of 1.3 mm, 0.1 mm apart, 0.15 mm from a girdle of 6.5 mm are 18
+    (geometry)."""
     row = most_that_fit(make_stone({"length_mm": 6.5}).outline, 0.15 + 1.3 / 2.0, pitch_mm)
     assert row is not None and len(row.middles) == count
 
 
 def test_the_plan_takes_the_published_figures_to_that_count() -> None:
-    made = head(head__style="rim", stone__length_mm=6.5, surround__stone_mm=1.3, surround__centre_gap_mm=0.15, surround__gap_mm=0.1)
+    made = head(head__style="rim", stone__length_mm=6.5, surround__stone_mm=1.3, surround__centre_gap_mm=0.15,
+                surround__gap_mm=0.1)
     assert made.plan["surround_count"] == 18 == len(made.stones) - 1
     assert made.plan["surround_gap"] == pytest.approx(2 * 4.05 * np.sin(np.pi / 18) - 1.3, abs=1e-5)
 
@@ -94,10 +99,12 @@ def test_a_surround_as_planned_is_found_sound(style: str) -> None:
     """But for its distance from the girdle, where claws or rim stand between: that is for watching."""
     for state in ("cast", "set"):
         made = head(state, head__style=style)
-        findings = [each for each in prove(made) if each.code.startswith(("surround.", "casting.bodies", "casting.closed"))]
+        findings = [each for each in prove(made) if each.code.startswith(("surround.", "casting.bodies",
+                                                                          "casting.closed"))]
         assert {each.code for each in findings if each.verdict != "sound"} == {"surround.centre_gap"}
         gap = next(each for each in findings if each.code == "surround.gap")
-        assert gap.measured == pytest.approx(made.plan["surround_gap"], abs=0.02) and gap.measured >= made.plan["surround_gap"] - 1e-4
+        assert gap.measured == pytest.approx(made.plan["surround_gap"],
+                                             abs=0.02) and gap.measured >= made.plan["surround_gap"] - 1e-4
 
 
 def test_small_stones_are_single_cuts_below_the_published_size() -> None:
@@ -107,7 +114,8 @@ def test_small_stones_are_single_cuts_below_the_published_size() -> None:
 
 def test_parts_that_the_seats_do_not_reach_keep_their_quads() -> None:
     made = head()
-    assert all((mesh.sizes == 4).all() for name, mesh in made.parts.items() if name == "wall" or name.startswith("claw"))
+    assert all((mesh.sizes == 4).all() for name, mesh in made.parts.items() if name == "wall"
+               or name.startswith("claw"))
     assert all(mesh.is_closed() for mesh in made.parts.values())
 
 
@@ -176,7 +184,8 @@ def test_stones_that_touch_or_stand_high_or_sink_into_metal_are_found(cast: Head
 def test_holes_are_held_to_their_limit(cast: Head, share: float, verdict: str) -> None:
     """Every hole opened on the plate itself to a share of the stone; four fifths is the most."""
     wide = replace(cast, plan=_with(cast, surround_hole=share * 1.3))
-    finding = found(cast, "surround.hole", parts={**cast.part_solids, "surround plate": wide.part_solids["surround plate"]})
+    finding = found(cast, "surround.hole", parts={**cast.part_solids,
+                                                  "surround plate": wide.part_solids["surround plate"]})
     assert finding.verdict == verdict and finding.measured == pytest.approx(share, abs=0.004)
 
 
@@ -209,4 +218,5 @@ def test_without_names_the_checks_say_what_they_miss(cast: Head) -> None:
 
 def test_metal_that_fills_a_seat_is_found(cast: Head) -> None:
     finding = found(cast, "surround.fits", metal=fuse([cast.solid, cast.stones[1].solid], "head"))
-    assert finding.verdict == "unsafe" and np.linalg.norm(np.subtract(finding.place[:2], cast.surround.row.middles[0])) < 0.2
+    assert finding.verdict == "unsafe" and np.linalg.norm(np.subtract(finding.place[:2],
+                                                                      cast.surround.row.middles[0])) < 0.2

@@ -1,4 +1,5 @@
-"""Trilogies: three whole heads in one body, clear of each other's stones; what is refused; and their proof and files."""
+"""Trilogies: three whole heads in one body, clear of each other's stones; what is refused; and their proof and
+files."""
 from __future__ import annotations
 
 import csv
@@ -31,10 +32,12 @@ def head(state: str = "cast", **changes: object) -> Head:
 def found(made: Head, code: str, **changes: object):
     several = replace(several_of(made), **changes)
     order = {"unsafe": 0, "watch": 1, "sound": 2}
-    return min((each for each in check_sides(several, RULES) if each.code == code), key=lambda each: order[each.verdict])
+    return min((each for each in check_sides(several, RULES) if each.code == code),
+               key=lambda each: order[each.verdict])
 
 
-@pytest.mark.parametrize("cut", [cut for cut in CUTS if cut not in {"single cut", "round cabochon", "tapered baguette"}])
+@pytest.mark.parametrize("cut", [cut for cut in CUTS if cut not in {"single cut", "round cabochon",
+                                                                    "tapered baguette"}])
 def test_trilogies_are_one_sound_body_clear_of_each_others_stones(cut: str) -> None:
     for state in ("cast", "set") if cut in {"round brilliant", "pear", "princess", "heart"} else ("cast",):
         made = head(state, stone__cut=cut, stone__width_mm=5.0)
@@ -55,7 +58,8 @@ def test_every_style_takes_side_heads(style: str) -> None:
 
 @pytest.mark.parametrize("cut", ["round brilliant", "pear"])
 def test_girdles_stand_as_far_apart_as_planned_on_both_sides(cut: str) -> None:
-    """A pear's ends lie unevenly about its axis; both sides keep the same gap, and the left is the right turned about."""
+    """A pear's ends lie unevenly about its axis; both sides keep the same gap, and the left is the right turned
+    about."""
     made = head(stone__cut=cut)
     gaps = [each.measured for each in prove(made) if each.code == "sides.gap"]
     assert gaps == pytest.approx([made.plan["side_gap"]] * 2, abs=0.02)
@@ -67,7 +71,8 @@ def test_girdles_stand_as_far_apart_as_planned_on_both_sides(cut: str) -> None:
 def test_parts_carry_their_sides_names_and_every_stone_is_listed() -> None:
     made = head(sides__cut="oval", sides__species="sapphire")
     assert [stone.name for stone in made.stones] == ["stone", "left stone", "right stone"]
-    assert {"wall", "claw 1", "left wall", "left claw 4", "right wall", "right claw 1", "left bridge", "right bridge"} <= set(made.parts)
+    assert {"wall", "claw 1", "left wall", "left claw 4", "right wall", "right claw 1", "left bridge",
+            "right bridge"} <= set(made.parts)
     assert all(mesh.is_closed() and mesh.tag_names == (name,) for name, mesh in made.parts.items())
     rows = list(csv.DictReader(io.StringIO(weights_csv(made))))
     chosen = {row["kind"]: row for row in rows if row["chosen"]}
@@ -80,7 +85,8 @@ def test_the_proof_names_each_side_and_says_of_all_metal_once() -> None:
     findings = prove(made)
     codes = [each.code for each in findings]
     assert codes.count("casting.bodies") == codes.count("casting.closed") == codes.count("marks.hallmark") == 1
-    own = next(each for each in prove_subject(subject_of(made.sides[0].head)) if each.code == "claws.notch" and each.what.endswith("claw 1"))
+    own = next(each for each in prove_subject(subject_of(made.sides[0].head)) if each.code == "claws.notch"
+               and each.what.endswith("claw 1"))
     for side in made.sides:
         moved = next(each for each in findings if each.what == f"{side.name.capitalize()} stone: {own.what}")
         assert moved.measured == own.measured and moved.place == pytest.approx(side.at(np.array([own.place]))[0])
@@ -88,7 +94,8 @@ def test_the_proof_names_each_side_and_says_of_all_metal_once() -> None:
     assert hallmark.measured == pytest.approx(volume_mm3(made.solid) * made.alloy.density_g_cm3 / 1000.0)
 
 
-@pytest.mark.parametrize(("gap_mm", "verdict"), [(-0.05, "unsafe"), (0.0, "unsafe"), (0.09, "watch"), (0.1, "sound"), (0.12, "sound")])
+@pytest.mark.parametrize(("gap_mm", "verdict"), [(-0.05, "unsafe"), (0.0, "unsafe"), (0.09, "watch"), (0.1, "sound"),
+                                                 (0.12, "sound")])
 def test_side_stones_are_held_to_their_gap(gap_mm: float, verdict: str) -> None:
     made = head()
     stones = list(made.stones)
@@ -124,7 +131,8 @@ def test_bridges_are_held_to_what_casts(thick_mm: float, verdict: str) -> None:
 def test_what_no_trilogy_can_be_is_refused(changes: dict[str, object], key: str) -> None:
     with pytest.raises(SpecError) as caught:
         head(**changes)
-    assert key in {fault.key for fault in caught.value.faults} and all("take" in fault.allowed or "leave" in fault.allowed
+    assert key in {fault.key for fault in caught.value.faults} and all("take" in fault.allowed
+                                                                       or "leave" in fault.allowed
                                                                       for fault in caught.value.faults)
 
 
@@ -138,5 +146,6 @@ def test_drawings_show_every_stone() -> None:
     made = head(head__style="basket")
     svg, scale = plan_view(made, 1.0)
     width = float(svg.split('width="')[1].split("mm")[0])
-    assert scale == 1.0 and width > made.plan["side_shift_right"] + made.plan["side_shift_left"] + made.plan["side_length"]
+    row = made.plan["side_shift_right"] + made.plan["side_shift_left"] + made.plan["side_length"]
+    assert scale == 1.0 and width > row
     assert side_view(made, 1.0)[0].count('class="stone"') >= 1

@@ -1,8 +1,8 @@
 """The side heads of a trilogy: their stones, how far out they stand and what joins them at the base.
 
-The row runs along X, the centre stone's length. Each side is a head of its own in the centre's style, with its own plan,
-in the same base plane: smaller stones stand lower. On the right a side stone lies as its cut is drawn, so that a tip points
-away from the centre; the left is the same, turned by half a turn.
+The row runs along X, the centre stone's length. Each side is a head of its own in the centre's style, with its own
+plan, in the same base plane: smaller stones stand lower. On the right a side stone lies as its cut is drawn, so that a
+tip points away from the centre; the left is the same, turned by half a turn.
 """
 from __future__ import annotations
 
@@ -37,13 +37,14 @@ CLEAR_MM, CLAW_CLEAR_MM = 0.1, 0.2
 """Room between one head's wall, rim or rails, or its claws, and the other's stone. Common practice, no source."""
 
 BRIDGE_MM, BRIDGE_SHARE, BRIDGE_WIDTH = 0.9, 0.6, 0.35
-"""Height of the bridges at the base, the most of it as a share of the lowest girdle plane, and their width as a share of a
-side stone's. Common practice, no source."""
+"""Height of the bridges at the base, the most of it as a share of the lowest girdle plane, and their width as a share
+of a side stone's. Common practice, no source."""
 
 UNDER_FLAT_MM = 0.05
 """Room between a bridge and a stone with a flat base. Common practice, no source."""
 
-KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "claws.section", "claws.tip", "casting.alloy", "casting.process",
+KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "claws.section", "claws.tip", "casting.alloy",
+                "casting.process",
                 "casting.shrinkage_percent")
 """What a side head has from the centre's choices; its sizes are its own."""
 
@@ -59,14 +60,16 @@ def side_spec(spec: Spec, length_mm: float, width_mm: float) -> Spec:
     chosen["stone.cut"] = spec.get("sides.cut") or spec.get("stone.cut") or "round brilliant"
     chosen["stone.species"] = spec.get("sides.species") or spec.get("stone.species")
     chosen["stone.length_mm"], chosen["stone.width_mm"] = length_mm, width_mm
-    return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})  # type: ignore[arg-type]
+    return Spec().with_choices(**{path.replace(".", "__", 1): value for path,
+                                  value in chosen.items()})  # type: ignore[arg-type]
 
 
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     """Size, gap and places of the side heads. Raises SpecError where they make no sense beside this centre."""
     centre, derive = draft.stone, draft.derive
     if draft.spec.get("surround.present"):
-        raise SpecError(Fault("sides.present", True, "a surround stands where the side heads would join the centre; leave out "
+        raise SpecError(Fault("sides.present", True, "a surround stands where the side heads would join the centre; "
+                                                     "leave out "
                               "surround.present or sides.present"))
     spec, side, plan = _sized(draft, make_plan)
     usual = "Half to three fifths of the centre stone's width is usual for a side stone."
@@ -79,16 +82,20 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
         reason = "Wider than the usual 0.2 mm, so that claws and rims stay clear of the neighbour's stone."
     gap = derive("side_gap", max(GAP_MM, least), "mm", reason, COMMON)
     if not _is_clear(gap, *heads):
-        raise SpecError(Fault("sides.gap_mm", gap, "claws or rim of one head would stand in the other's stone; take at least "
+        raise SpecError(Fault("sides.gap_mm", gap, "claws or rim of one head would stand in the other's stone; take "
+                                                   "at least "
                               f"{max(GAP_MM, least):.2f} mm, or turn or thin the claws"))
     for name, way in (("right", 1.0), ("left", -1.0)):
-        derive(f"side_shift_{name}", shift_mm(gap, centre, side, way), "mm", f"From the centre's axis to that of the {name} side head: both "
+        derive(f"side_shift_{name}", shift_mm(gap, centre, side, way), "mm", "From the centre's axis to that of the "
+                                                                             f"{name} side head: both "
                "stones' reaches along the row, and the gap.")
-    derive("side_girdle_plane", plan["girdle_plane"], "mm", "The side heads stand in the same base plane, so that their smaller stones "
+    derive("side_girdle_plane", plan["girdle_plane"], "mm", "The side heads stand in the same base plane, so that "
+                                                            "their smaller stones "
            "stand lower than the centre's.")
     lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
     most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
-    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm", "As tall as ties the heads together at the base and stays under their "
+    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm", "As tall as ties the heads together at the base and "
+                                                                  "stays under their "
            "stones.", COMMON)
     derive("bridge_width", round(max(draft.metal.least_model_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
            "A third of a side stone's width, and never less than the alloy fills.", COMMON)
@@ -98,32 +105,37 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
 
 
 def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
-    """The side head's choices, stone and plan: of the size given, or the smallest from the usual one on that this style can
-    hold."""
+    """The side head's choices, stone and plan: of the size given, or the smallest from the usual one on that this style
+    can hold."""
     centre, given = draft.stone, draft.spec
     length, width = given.get("sides.length_mm"), given.get("sides.width_mm")
     usual = max(round(SIDE_SHARE * centre.width_mm, 1), SMALLEST_MM)
-    tried = [width] if (length, width) != (None, None) else np.arange(usual, centre.width_mm, SIZE_STEP_MM).round(2).tolist()
-    refused = SpecError(Fault("stone.width_mm", centre.width_mm, "side stones of half its size are too small for a head; take a "
+    tried = [width] if (length, width) != (None, None) else np.arange(usual, centre.width_mm,
+                                                                      SIZE_STEP_MM).round(2).tolist()
+    refused = SpecError(Fault("stone.width_mm", centre.width_mm, "side stones of half its size are too small for a "
+                                                                 "head; take a "
                               "larger centre stone"))
     for one in tried:
         try:
             spec = _usual_size(given, length, one)
             side = make_stone(spec.section("stone"))
             if side.width_mm > centre.width_mm:
-                raise SpecError(Fault("stone.width_mm", side.width_mm, "a side stone is no wider than the centre stone; take at "
+                raise SpecError(Fault("stone.width_mm", side.width_mm, "a side stone is no wider than the centre "
+                                                                       "stone; take at "
                                       f"most {centre.width_mm:g} mm"))
             return spec, side, make_plan(spec, side, draft.rules)
         except SpecError as error:
             # Said of a side stone, whose choices have names of their own.
-            refused = SpecError(*(replace(fault, key=fault.key.replace("stone.", "sides.", 1)) for fault in error.faults))
+            refused = SpecError(*(replace(fault, key=fault.key.replace("stone.", "sides.", 1))
+                                  for fault in error.faults))
     raise refused
 
 
 def _usual_size(spec: Spec, length: float | None, width: float | None) -> Spec:
     """The side's choices with both measures of its stone, so that both stand in the plan."""
     cut = spec.get("sides.cut") or spec.get("stone.cut")
-    sizes = {key: value for key, value in (("cut", cut), ("length_mm", length), ("width_mm", width)) if value is not None}
+    sizes = {key: value for key, value in (("cut", cut), ("length_mm", length), ("width_mm", width))
+             if value is not None}
     stone = make_stone(sizes)
     return side_spec(spec, stone.length_mm, stone.width_mm)
 
@@ -167,7 +179,8 @@ def _rings_clear(head: Site, gap: float, other: Site) -> bool:
 
 
 def _ring_outside_mm(plan: Plan, z: float) -> float:
-    """How far wall, rim or rails stand outside their own girdle at a height, level; -inf where there is none of them."""
+    """How far wall, rim or rails stand outside their own girdle at a height, level; -inf where there is none of
+    them."""
     angle = math.radians(plan["taper"]) if "taper" in plan else 0.0
     lean_in = (plan["girdle_plane"] - z) * math.tan(angle)
     found = [-math.inf]
@@ -182,8 +195,8 @@ def _ring_outside_mm(plan: Plan, z: float) -> float:
 
 
 def _claws_clear(head: Site, turn: float, along: float, other: Site, other_turn: float) -> bool:
-    """True if the claws of one head, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of the
-    other's stone, which is turned likewise."""
+    """True if the claws of one head, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of
+    the other's stone, which is turned likewise."""
     if not head.lines:
         return True
     plan, stone, girdle = head.plan, other.stone, other.plan["girdle_plane"]

@@ -24,8 +24,8 @@ NOTCH = 0.15
 most (Professional Jeweler, December 2002). Common practice, no source."""
 
 BEADS_APART = 1.15
-"""Half the distance between the two beads in one gap, as a multiple of a bead's radius: they stay apart. Common practice,
-no source."""
+"""Half the distance between the two beads in one gap, as a multiple of a bead's radius: they stay apart. Common
+practice, no source."""
 
 MARGIN_MM = 0.2
 """Plate outside the small stones' girdles. Common practice, no source."""
@@ -36,7 +36,8 @@ OVER_BASE_MM = 0.1
 
 def small_stone(size_mm: float) -> Stone:
     """A stone of a surround: a round brilliant, or a single cut where it is very small."""
-    return make_stone({"cut": "single cut" if size_mm < SINGLE_CUT_BELOW_MM else "round brilliant", "length_mm": size_mm})
+    return make_stone({"cut": "single cut" if size_mm < SINGLE_CUT_BELOW_MM else "round brilliant",
+                       "length_mm": size_mm})
 
 
 def row_of(stone: Stone, size_mm: float, centre_gap_mm: float, count: int) -> Row:
@@ -48,52 +49,64 @@ def plan_surround(draft: Draft) -> None:
     """Size, number and places of the small stones, plate, holes and beads. Raises SpecError where they don't fit."""
     derive, rules = draft.derive, draft.rules
     usual = round(min(max(STONE_SHARE * draft.stone.width_mm, STONE_LOW_MM), STONE_HIGH_MM), 1)
-    size = derive("surround_stone", usual, "mm", "The small stones are a fifth of the centre stone's width, and of a size that "
+    size = derive("surround_stone", usual, "mm", "The small stones are a fifth of the centre stone's width, and of a "
+                                                 "size that "
                   "is sold and can be set.", COMMON)
     small = small_stone(size)
     _plan_ring(draft, size)
     hole_rule, seat_rule = rules["bead.hole"], rules["bead.seat_mm"]
     slope = small.pavilion_depth_mm / (size / 2.0)
     hole = derive("surround_hole", max(hole_rule.value * size, size - 2.0 * seat_rule.value / slope), "mm",
-                  f"Drilled through under each small stone, three quarters of its width; wider where that leaves a seat of "
+                  "Drilled through under each small stone, three quarters of its width; wider where that leaves a "
+                  "seat of "
                   f"{seat_rule.value:g} mm, which is enough.", hole_rule.source)
     drop = derive("surround_drop", small.crown_height_mm + small.girdle_mm, "mm",
-                  "Puts the small stones' tables level with the centre stone's lower girdle edge, so that they stay below it.", MEMORY)
+                  "Puts the small stones' tables level with the centre stone's lower girdle edge, so that they stay "
+                  "below it.", MEMORY)
     _plan_plate(draft, small, hole, drop)
     _plan_beads(draft, small)
     kind = species(draft.spec.get("surround.species") or HOUSE_SPECIES)
     count = round(draft["surround_count"])
     derive("surround_weight", count * small.weight_ct(kind.density_g_cm3), "ct",
-           f"{count} small stones of {small.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.", kind.source)
+           f"{count} small stones of {small.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.",
+           kind.source)
 
 
 def _plan_ring(draft: Draft, size: float) -> None:
     derive, rules, stone = draft.derive, draft.rules, draft.stone
     low, high, least = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"], rules["bead.gap_mm"]
-    usual, reason = (low.value + high.value) / 2.0, "Near enough to read as one with the centre stone, with room for a tool."
+    usual = (low.value + high.value) / 2.0
+    reason = "Near enough to read as one with the centre stone, with room for a tool."
     stands_out = _metal_outside_mm(draft)
     if stands_out > 0.0 and stands_out + CLEAR_MM > usual:
         usual = stands_out + CLEAR_MM
-        reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats stay clear of them.")
+        reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats stay clear "
+                  "of them.")
     centre_gap = derive("surround_centre_gap", round(usual, 3), "mm", reason, low.source)
     apart = draft.spec.get("surround.gap_mm")
     apart = least.value if apart is None else apart
     most = most_that_fit(stone.outline, centre_gap + size / 2.0, size + apart)
     if most is None:
-        raise SpecError(Fault("surround.stone_mm", size, f"fewer than {FEWEST} of them fit round this stone; take them below "
+        raise SpecError(Fault("surround.stone_mm", size, f"fewer than {FEWEST} of them fit round this stone; take "
+                                                         "them below "
                               f"{0.5 * size:.2g} mm, or a larger centre stone"))
     fit = len(most.middles)
-    count = round(derive("surround_count", fit, "count", f"As many as keep {apart:g} mm between their girdles, evenly spaced along "
+    count = round(derive("surround_count", fit, "count", f"As many as keep {apart:g} mm between their girdles, evenly "
+                                                         "spaced along "
                          "the parallel of the centre stone's outline.", least.source))
     row = most if count == fit else evenly(stone.outline, centre_gap + size / 2.0, count)
     gap = row.nearest_mm - size
     if count > fit:
-        raise SpecError(Fault("surround.count", count, f"so many stones of {size:g} mm keep {gap:.3f} mm between their girdles, "
+        raise SpecError(Fault("surround.count", count, f"so many stones of {size:g} mm keep {gap:.3f} mm between "
+                                                       "their girdles, "
                               f"and {apart:g} mm is asked for; take at most {fit}"))
     given = draft.spec.get(PINNABLE["surround_gap"])
-    reason = f"What {count} stones leave between their girdles, the same everywhere; at least {apart:g} mm is asked for."
-    draft.all["surround_gap"] = Dimension("surround_gap", gap, "mm", reason if given is None else f"{KEPT[:-1]} as the least: {count} stones "
-                                          f"leave {gap:.3f} mm.", least.source if given is None else GIVEN, given is not None)
+    reason = (f"What {count} stones leave between their girdles, the same everywhere; at least {apart:g} mm is asked "
+              "for.")
+    draft.all["surround_gap"] = Dimension("surround_gap", gap, "mm", reason if given is None
+                                          else f"{KEPT[:-1]} as the least: {count} stones "
+                                          f"leave {gap:.3f} mm.", least.source if given is None else GIVEN,
+                                          given is not None)
 
 
 def _metal_outside_mm(draft: Draft) -> float:
@@ -110,16 +123,21 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
     flat = rules.of_process(draft.process, "flat_least_mm")
     needed = max(flat.value, small.pavilion_depth_mm + OVER_BASE_MM)
     if top < needed:
-        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], f"the plate of the surround would stand {top:.2f} mm over "
-                              f"the base, and it needs {needed:.2f} mm for its metal and the small stones' culets; take at least "
+        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the plate of the surround would "
+                                                                                   f"stand {top:.2f} mm over "
+                              f"the base, and it needs {needed:.2f} mm for its metal and the small stones' culets; "
+                              "take at least "
                               f"{draft['culet_clearance'] + needed - top:.2f} mm, or smaller stones in the surround"))
     plate = derive("surround_plate", round(min(max(share.value * size, least.value), top), 3), "mm",
-                   f"Nearly half of a small stone's width, at least {least.value:g} mm, and never below the base plane.", share.source)
+                   f"Nearly half of a small stone's width, at least {least.value:g} mm, and never below the base "
+                   "plane.", share.source)
     if plate > top + 1e-9:
-        raise SpecError(Fault("surround.plate_mm", plate, f"it would reach below the base plane; take at most {top:.2f} mm"))
+        raise SpecError(Fault("surround.plate_mm", plate, "it would reach below the base plane; take at most "
+                                                          f"{top:.2f} mm"))
     section = max(rules.of_process(draft.process, "section_least_mm").value, metal.least_model_mm)
     derive("surround_margin", round(max(MARGIN_MM, section - (size - hole) / 2.0), 3), "mm",
-           f"Plate outside the small stones, so that {section:g} mm of metal stand beside each drilled hole.", metal.making_source)
+           f"Plate outside the small stones, so that {section:g} mm of metal stand beside each drilled hole.",
+           metal.making_source)
 
 
 def _plan_beads(draft: Draft, small: Stone) -> None:
@@ -132,9 +150,11 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
         reach = draft["surround_centre_gap"] + size / 2.0
         fewest = most_that_fit(draft.stone.outline, reach, size + most)
         fewest_count = 0 if fewest is None else len(fewest.middles) + 1
-        raise SpecError(Fault("surround.count", round(draft["surround_count"]), f"{gap:.2f} mm between the small stones is more than a "
+        raise SpecError(Fault("surround.count", round(draft["surround_count"]), f"{gap:.2f} mm between the small "
+                                                                                "stones is more than a "
                               f"shared bead can bridge, {most:.2f} mm; take at least {fewest_count}"))
-    derive("surround_bead", 2.0 * radius, "mm", "Thickness of the beads as cast: a share of the stone, and as much as reaches both "
+    derive("surround_bead", 2.0 * radius, "mm", "Thickness of the beads as cast: a share of the stone, and as much as "
+                                                "reaches both "
            "stones across the gap.", usual.source)
     derive("surround_bead_height", small.girdle_mm + small.crown_height_mm, "mm",
            "The beads as cast end level with the small stones' tables: enough to push down over both crowns.", COMMON)
@@ -143,14 +163,16 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
 
 
 def bead_aside_mm(size_mm: float, gap_mm: float, radius_mm: float) -> float:
-    """How far a bead's middle stands aside from the line between its two stones' middles, mm; nan if it reaches neither."""
+    """How far a bead's middle stands aside from the line between its two stones' middles, mm; nan if it reaches
+    neither."""
     reach = size_mm / 2.0 + (1.0 - 2.0 * NOTCH) * radius_mm
     square = reach ** 2 - ((size_mm + gap_mm) / 2.0) ** 2
     return math.sqrt(square) if square >= 0.0 else math.nan
 
 
 def _bead_radius(size: float, gap: float, usual: float) -> float | None:
-    """The thinnest bead, from the usual on, whose fellow on the other side stands clear of it; None if there is none."""
+    """The thinnest bead, from the usual on, whose fellow on the other side stands clear of it; None if there is
+    none."""
     if bead_aside_mm(size, gap, usual) >= BEADS_APART * usual:
         return usual
     # aside = BEADS_APART radius, squared: a r^2 + b r + c = 0.
