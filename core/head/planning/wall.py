@@ -17,6 +17,10 @@ SHELF_MM = 0.05
 away from the pavilion at once, and the stone rests on an edge. Common practice, no source."""
 
 
+NEAR_SHARE = 0.2
+"""Share of the pavilion's depth in which the wall's top is looked for first. Smaller: it is often looked for twice."""
+
+
 def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None:
     """Girdle plane, wall, bevel and seat. least_height_mm: how high the wall must be for what is taken out of it.
 
@@ -80,7 +84,11 @@ def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float)
         room = 1.0 / math.tan(math.radians(straight)) - math.tan(angle)
         drop = (inset / math.cos(angle)) / room if room > 0.0 else math.inf
     else:
-        drop = _crossing(rim, 0.0, girdle) if rim(girdle) > 0.0 else math.inf
+        # Nearly always the rim is found in the pavilion's upper part, and the nearer the bracket the sooner.
+        below = min(NEAR_SHARE * stone.pavilion_depth_mm, girdle)
+        if below == 0.0 or rim(below) <= 0.0:
+            below = girdle
+        drop = _crossing(rim, 0.0, below) if rim(below) > 0.0 else math.inf
         if drop < SAME_POINT_MM:
             drop = 0.0  # a flat base rests on the wall's top
     if drop >= girdle:
