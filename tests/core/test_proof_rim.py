@@ -139,5 +139,7 @@ def test_a_rim_that_was_moved_is_found_out() -> None:
 def test_a_rim_above_the_table_is_found(over_mm: float, verdict: str) -> None:
     finished = subject(state="set")
     rim = finished.parts["rim"]
-    raised = rim.translate((0.0, 0.0, finished.gauge.table_mm + over_mm - rim.bounding_box()[5]))
+    foot, top = rim.bounding_box()[2], rim.bounding_box()[5]
+    share = (finished.gauge.table_mm + over_mm - foot) / (top - foot)
+    raised = rim.translate((0.0, 0.0, -foot)).scale((1.0, 1.0, share)).translate((0.0, 0.0, foot))
     assert found(with_rim(finished, raised))["rim.top"].verdict == verdict
