@@ -15,7 +15,7 @@ import bpy
 
 from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
-from ..core.head.planning.claws import placement_of
+from ..core.head.planning.claw_places import placement_of
 from ..core.head.setting import tip_of
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME

@@ -28,7 +28,7 @@ SAMPLES = 128
 SNAP_MM = 1e-6
 """How near to a corner a place is that corner. Larger: a claw beside a corner would turn to it."""
 
-LEG_MIDDLE = 0.57
+LEG_MIDDLE = 0.6
 """Where along a V claw's leg it cuts as deep as planned into a bowed side. Smaller: its end holds less of the girdle."""
 
 MIRROR_MM = 1e-3

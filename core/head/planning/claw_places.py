@@ -1,0 +1,114 @@
+"""How many claws there are and where they stand on the outline."""
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from ...dimension import COMMON
+from ...errors import Fault, SpecError
+from ...spec import Spec, directions_deg
+from ...stone.outline import Outline, Place
+from ...trade.claw_sizes import claw_diameter
+from ..draft import Draft
+from ..placement import corners_of, pair_places, place_claws, places_towards, points_of, usual_placement
+
+SIX_CLAWS_ABOVE_MM = 6.0
+EIGHT_CLAWS_ABOVE_MM = 12.0
+"""From which width on six and eight claws are usual. Common practice, no source."""
+
+POINT_COUNTS = {1: (5, 6), 2: (6, 6)}
+"""Claws of a stone with one or two points, up to and above SIX_CLAWS_ABOVE_MM. Common practice, no source."""
+
+PAIR_APART = 1.5
+"""How far apart the claws of a pair stand before their size is known, in claws. Only their order depends on it."""
+
+
+def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
+    """Placement, count and places; the places of pairs are those of single claws until their size is known."""
+    spec, outline = draft.spec, draft.stone.outline
+    placement, why = placement_of(spec, outline)
+    pinned = spec.get("claws.count")
+    if placement == "directions":
+        given = spec.get("claws.directions_deg")
+        if given is None:
+            raise SpecError(Fault("claws.placement", placement, 'it needs claws.directions_deg, like "45, 135, 225, 315"'))
+        ways = directions_deg(given)
+        if len(ways) < 2:
+            raise SpecError(Fault("claws.directions_deg", given, "one claw alone holds no stone; give at least two directions"))
+        if pinned not in (None, len(ways)):
+            raise SpecError(Fault("claws.count", pinned, f"claws.directions_deg gives {len(ways)} directions; leave the count "
+                                  "out or give as many"))
+        places = _refused_as("claws.directions_deg", given, lambda: places_towards(outline, ways))
+        draft.derive("claw_count", len(ways), "count", "As many claws as directions were given.")
+        return placement, len(ways), places
+    if pinned is not None:
+        is_chosen = spec.get("claws.placement") is not None
+        try:
+            places = places_of(draft, placement, pinned)
+        except ValueError as error:
+            if is_chosen or placement == "evenly":
+                raise SpecError(Fault("claws.count", pinned, str(error))) from None
+            # So many claws can't stand where they usually do; spread evenly they can.
+            placement = "evenly"
+            places = _refused_as("claws.count", pinned, lambda: places_of(draft, placement, pinned))
+        return placement, round(draft.derive("claw_count", pinned, "count", "")), places
+    count, reason = _usual_count(draft, placement, why)
+    places = _refused_as("claws.placement", placement, lambda: places_of(draft, placement, count))
+    draft.derive("claw_count", count, "count", reason, COMMON)
+    return placement, count, places
+
+
+def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
+    """Where the claws stand, and why in half a sentence. Raises SpecError where the choices contradict each other."""
+    chosen: str | None = spec.get("claws.placement")
+    start = spec.get("claws.start_angle_deg")
+    if chosen is not None:
+        for placed, path in (("directions", "claws.directions_deg"), ("pairs", "claws.pair_gap_mm")):
+            if chosen != placed and spec.get(path) is not None:
+                raise SpecError(Fault(path, spec.get(path), f'with claws.placement = "{chosen}" it changes nothing; leave it '
+                                      f'out, or take "{placed}"'))
+        if start is not None and chosen not in ("evenly", "pairs"):
+            raise SpecError(Fault("claws.start_angle_deg", start, f'with claws.placement = "{chosen}" the first claw has its '
+                                  'place; leave the angle out, or take "evenly"'))
+        return chosen, "you chose so"
+    if spec.get("claws.directions_deg") is not None:
+        return "directions", "you gave their directions"
+    if spec.get("claws.pair_gap_mm") is not None:
+        return "pairs", "you gave the gap in a pair"
+    if start is not None:
+        return "evenly", "you gave the first claw's direction"
+    return usual_placement(outline)
+
+
+def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
+    # A scan's width is never round.
+    outline, width = draft.stone.outline, round(draft.stone.width_mm, 2)
+    if placement == "evenly":
+        usual = 4 if width <= SIX_CLAWS_ABOVE_MM else 6 if width <= EIGHT_CLAWS_ABOVE_MM else 8
+        return usual, (f"Up to {SIX_CLAWS_ABOVE_MM:g} mm four claws are usual, up to {EIGHT_CLAWS_ABOVE_MM:g} mm six, then "
+                       f"eight; {why}.")
+    if placement == "pairs":
+        places = len(corners_of(outline)) or 4
+        return 2 * places, f"A pair at each of {places} places; {why}."
+    anchors = len(points_of(outline) if placement == "points" else corners_of(outline))
+    small, large = POINT_COUNTS.get(anchors, (anchors, anchors)) if placement == "points" else (anchors, anchors)
+    first = small if width <= SIX_CLAWS_ABOVE_MM else large
+    if any(corner.turn_deg < 0.0 for corner in outline.corners):
+        # Two claws beside the cleft and none in it: with one at the point they are odd in number.
+        first += 1 - first % 2
+    return first, f"Usual for this outline: {why}."
+
+
+def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None = None) -> tuple[Place, ...]:
+    """Raises ValueError with the end of a sentence where so many claws can't stand so."""
+    outline, start = draft.stone.outline, draft.spec.get("claws.start_angle_deg")
+    if placement == "pairs":
+        usual = PAIR_APART * claw_diameter(draft.stone.width_mm, count, draft.metal.family).value
+        return pair_places(outline, count, apart_mm or usual, start)
+    return place_claws(outline, placement, count, start)
+
+
+def _refused_as(path: str, value: object, places: Callable[[], tuple[Place, ...]]) -> tuple[Place, ...]:
+    try:
+        return places()
+    except ValueError as error:
+        raise SpecError(Fault(path, value, str(error))) from None
