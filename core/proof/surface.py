@@ -11,7 +11,7 @@ from ..mesh import Floats, Ints
 from ..solid.kernel import Solid, first_hits, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .measure import MOST_FACETS, Gauge
-from .thickness import Places, places_on
+from .places import Places, places_on
 
 PER_MM2 = 3.0
 """How many places are looked at on each mm2. Fewer: a dent hides between them."""

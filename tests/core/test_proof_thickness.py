@@ -8,7 +8,8 @@ import pytest
 from manifold3d import Manifold
 
 from core.errors import Cancelled
-from core.proof.thickness import gap_at, places_of, thickness_at
+from core.proof.places import places_of
+from core.proof.thickness import gap_at, thickness_at
 
 MM = 0.01
 """How near the closed form a reading must come."""

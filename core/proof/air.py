@@ -1,0 +1,138 @@
+"""The air between the metal: gaps, holes and blind holes that must stay open, and claws that leave none between them."""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from ..mesh import Floats
+from ..solid.kernel import Solid, first_hits, section
+from ..tolerance import READ_MM
+from ..trade.house_rules import HouseRules, Rule
+from .findings import Finding, Limit, at_least, judge
+from .loops import largest
+from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Narrowest, Search
+from .subject import Subject
+from .thickness import tangents
+
+AIR, HOLES = 12, 6
+"""How many narrow places of air are looked at, and how many as holes. Fewer: a hole beside a gap is passed over."""
+
+ROUND = 8
+"""Directions in which the air is looked at for walls. Fewer: slots in other directions count as open."""
+
+WIDER = 1.5
+"""How many times as wide as where it is narrowest a hole may be and still be that hole. Larger: flared cups are holes."""
+
+DEEPEST_MM = 30.0
+"""Longer than any hole in a head. Larger: nothing; smaller: deep holes count as open."""
+
+
+def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """The narrowest gap and the narrowest hole anywhere but in the stone's own place, and the blind hole that is deepest
+    for its width."""
+    process = subject.process
+    most = max(rules.of_process(process, name).value for name in ("gap_least_mm", "hole_least_mm"))
+    surface = subject.surface
+
+    def is_air(points: Floats, touches: Floats) -> np.ndarray:
+        air: np.ndarray = ~subject.beside_stone((points + touches) / 2.0)
+        return air
+
+    search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface.smooth_normals)
+    found = search.narrowest(surface.places, AIR)
+    holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
+    gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, _ in holes)]
+    yield _narrow("casting.gap", "Narrowest gap in the metal", gaps,
+                  rules.of_process(process, "gap_least_mm"), "Widen it by {short:.2f} mm, or close it.")
+    bores = [each for each, is_hole, _ in holes if is_hole]
+    yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
+                  rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")
+    yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], rules.of_process(process, "hole_depth_most_mm"))
+
+
+def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str) -> Finding:
+    if not found:
+        return judge(code, what, REACH_MM, "mm", None, [at_least(rule, "watch", "")], READ_MM, NONE_NARROWER)
+    least = found[0]
+    words = remedy.format(short=max(0.0, rule.value - least.diameter_mm))
+    return judge(code, what, least.diameter_mm, "mm", least.middle, [at_least(rule, "watch", words)], READ_MM)
+
+
+def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
+    """Whether a ball of air lies in a hole, and how deep that is if it is blind, 0 if it goes through.
+
+    It is a hole if metal stands on both sides in a second direction too, no farther off than the ball is wide; its way
+    then runs across both.
+    """
+    first, second = tangents(ball.across[None, :])
+    turn = np.arange(ROUND) * (2.0 * math.pi / ROUND)
+    ways = np.outer(np.cos(turn), first[0]) + np.outer(np.sin(turn), second[0])
+    far, _ = first_hits(metal, np.tile(ball.middle, (ROUND, 1)), ball.middle + ways * DEEPEST_MM)
+    # Of each pair of opposite directions: how far the farther wall is, and how open both are together.
+    widest = far.reshape(2, -1).max(axis=0)
+    openness = np.minimum(far, DEEPEST_MM).reshape(2, -1).sum(axis=0)
+    square = (np.arange(ROUND // 2) + ROUND // 4) % (ROUND // 2)
+    closed = widest[square] <= WIDER * ball.diameter_mm
+    if not closed.any():
+        return False, 0.0
+    along = int(np.argmax(np.where(closed, openness, -1.0)))
+    beside = int(square[along])
+    middle = ball.middle + ways[beside] * (far[beside] - far[beside + ROUND // 2]) / 2.0
+    ends, _ = first_hits(metal, np.tile(middle, (2, 1)), middle + np.array([ways[along], -ways[along]]) * DEEPEST_MM)
+    if np.isfinite(ends).all() or not np.isfinite(ends).any():
+        return True, 0.0
+    bottom = int(np.argmin(ends))
+    outwards = ways[along] * (-1.0 if bottom == 0 else 1.0)
+    # What it leads to may be the far side of a wider space, or it may be open to a side.
+    backwards = (along + (0 if bottom == 0 else ROUND // 2) + np.array([-1, 1])) % ROUND
+    if far[backwards].max() > 2.0 * WIDER * ball.diameter_mm or _to_opening(metal, ball, middle, -outwards) < ends[bottom]:
+        return True, 0.0
+    return True, float(ends[bottom]) + _to_opening(metal, ball, middle, outwards)
+
+
+def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats) -> float:
+    """How far from the middle of a hole it is on the way out to where it is WIDER than here, mm."""
+    steps = np.arange(1, 97) * (ball.diameter_mm / 8.0)
+    places = middle + steps[:, None] * outwards
+    one, other = (first_hits(metal, places, places + side * (WIDER * ball.diameter_mm))[0] for side in (ball.across, -ball.across))
+    is_open = one + other > WIDER * ball.diameter_mm
+    return float(steps[int(np.argmax(is_open))]) if is_open.any() else DEEPEST_MM
+
+
+def _blind(holes: Sequence[tuple[Narrowest, float]], rule: Rule) -> Finding:
+    """The blind hole that is deepest for its width: investment, resin or powder must come out of it again."""
+    code, what = "casting.blind", "Depth of the deepest blind hole over what its width allows"
+    if not holes:
+        limit = Limit(1.0, False, "watch", "No hole that ends in the metal was found.", rule.source, "", rule.key)
+        return judge(code, what, 0.0, "1", None, [limit], 0.0)
+    worst, depth = max(holes, key=lambda hole: hole[1] / max(hole[0].diameter_mm, rule.value))
+    allowed = max(worst.diameter_mm, rule.value)
+    limit = Limit(1.0, False, "watch", f"A blind hole {worst.diameter_mm:.2f} mm wide and {depth:.2f} mm deep keeps what "
+                  f"is in it; it should be no deeper than wide, or than {rule.value:g} mm.", rule.source,
+                  "Open its end, make it shallower, or fill it and drill it later.", rule.key)
+    return judge(code, what, depth / allowed, "1", worst.middle, [limit], 0.01)
+
+
+def check_merged(subject: Subject) -> Iterator[Finding]:
+    """Neighbouring claws that run into each other at the base, where they are nearest."""
+    gauge = subject.gauge
+    # Claws that grow out of a peg are meant to meet there.
+    if len(gauge.claws) < 2 or "peg" in subject.parts:
+        return
+    height = max(float(claw.foot[2]) for claw in gauge.claws) + 0.02
+    rings = [largest(section(gauge.parts[claw.name], height)) for claw in gauge.claws]
+    gaps = []
+    for ring, after in zip(rings, rings[1:] + rings[:1]):
+        ways = np.linalg.norm(ring[:, None] - after, axis=2)
+        i, j = np.unravel_index(int(np.argmin(ways)), ways.shape)
+        line = after.mean(axis=0) - ring.mean(axis=0)
+        line /= np.linalg.norm(line)
+        clear = float((after @ line).min() - (ring @ line).max())
+        gaps.append((clear, (ring[i] + after[j]) / 2.0))
+    clear, middle = min(gaps, key=lambda gap: gap[0])
+    if clear <= 0.0:
+        merged = Limit(0.0, True, "watch", "Claws that run into each other at the base look like one lump of metal.",
+                       "common practice, no source", "Take fewer or thinner claws, or a smaller taper.")
+        yield judge("casting.gap", "Room between claws at the base", clear, "mm", [*middle, height], [merged], READ_MM)

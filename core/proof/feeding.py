@@ -1,0 +1,111 @@
+"""How a casting is fed: sections that metal must pass on its way, and where the sprue may go."""
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from ..mesh import Floats
+from ..solid.kernel import Solid, first_hits, section, transformed, volume_mm3
+from ..tolerance import READ_MM, SAME_POINT_MM
+from ..trade.house_rules import HouseRules
+from .findings import Finding, at_least, judge, unable
+from .loops import area_mm2, distances_mm, is_inside
+from .subject import Subject
+
+FEED_LEVELS = 7
+"""At how many heights a claw's section is read on its way up."""
+
+SPRUE_TRIED = 4
+"""How many places for the sprue are compared. More: the thickest by a little more."""
+
+BESIDE_DEG = 25.0
+"""How far to both sides of a sprue's place its section is taken: what metal flows through on its way round. Less: a claw
+that stands over the place counts as section."""
+
+FAR_MM = 30.0
+"""Longer than any way up through a part. Smaller: long claws are not told from what stands beside them."""
+
+
+def check_feed(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Metal that must pass a narrow section to reach a wider one: the wider one freezes last, and turns porous."""
+    least, place, name = math.inf, None, ""
+    for claw in subject.gauge.claws:
+        solid = subject.gauge.parts[claw.name]
+        top = subject.gauge.claw_top_mm(claw)
+        heights = subject.gauge.base_mm + np.linspace(0.08, 0.9, FEED_LEVELS) * (top - subject.gauge.base_mm)
+        areas = np.array([area_mm2(section(solid, float(height))) for height in heights])
+        beyond = np.maximum.accumulate(areas[::-1])[::-1]
+        shares = areas / np.maximum(beyond, 1e-9)
+        i = int(np.argmin(shares))
+        if shares[i] < least - 1e-6:
+            least, place, name = float(shares[i]), claw.at_height(float(heights[i])), claw.name
+    if place is None:
+        return
+    rule = rules["casting.feed_least"]
+    yield judge("casting.feed", "Narrowest section of a claw over the widest that it feeds", least, "1", place,
+                [at_least(rule, "watch", f"Thicken {name} here, or thin what lies beyond it.")], 0.01)
+
+
+def judge_sprue(subject: Subject, rules: HouseRules) -> Finding:
+    """Where the sprue may go: on the thickest metal of the underside, clear of seat, claws and rim."""
+    code, what = "casting.sprue", "Thickest sprue that the place for it takes"
+    best = _sprue_place(subject)
+    if best is None:
+        return unable(code, what, "no metal of the underside is clear of seat, claws and rim",
+                      "Leave a place for the sprue on the wall, a rail or the base, or ask your caster.")
+    place, area = best
+    low, high = rules["casting.sprue_low"], rules["casting.sprue_high"]
+    thin, thick = (2.0 * math.sqrt(rule.value * area / math.pi) for rule in (low, high))
+    grams = volume_mm3(subject.metal) * subject.alloy.density_g_cm3 / 1000.0
+    heavy = rules["casting.second_sprue_g"]
+    count = "one" if grams <= heavy.value else "two"
+    least = rules["casting.sprue_least_mm"]
+    note = (f"the section here is {area:.2f} mm2, so take {count} of {thin:.1f} to {thick:.1f} mm with a fillet, "
+            f"{100.0 * low.value:.0f} to {100.0 * high.value:.0f} % of it ({low.source})")
+    return judge(code, what, thick, "mm", place,
+                 [at_least(least, "watch", "Feed it at a thicker place, or by two sprues.")], READ_MM, note)
+
+
+def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
+    """The (3,) place and the area, mm2, of the metal's section there, cut upright through the head's axis."""
+    gauge, places = subject.gauge, subject.surface.places
+    down = places.normals[:, 2] < -0.5
+    below = places.points[:, 2] < gauge.girdle_plane_mm
+    index = np.flatnonzero(down & below)
+    index = index[~subject.beside_stone(places.points[index])]
+    for name, solid in subject.parts.items():
+        if name.startswith(("claw", "rim", "bead")) and len(index):
+            inner = places.points[index] - SAME_POINT_MM * places.normals[index]
+            _, facing = first_hits(solid, inner, inner + [0.0, 0.0, FAR_MM])
+            index = index[facing[:, 2] <= 0.0]
+    if not len(index):
+        return None
+    best: tuple[Floats, float] | None = None
+    for i in index[:: max(1, len(index) // SPRUE_TRIED)]:
+        area = min(_upright_section_mm2(subject.metal, places.points[i], gauge.culet, turn) for turn in (-BESIDE_DEG, BESIDE_DEG))
+        if area > 0.0 and (best is None or area > best[1]):
+            best = places.points[i], area
+    return best
+
+
+def _upright_section_mm2(metal: Solid, place: Floats, axis: Floats, turn_deg: float) -> float:
+    """Area of the section through the upright axis on the side of a place, turned away from it, of the piece nearest to
+    as far out and as high as the place."""
+    way = place[:2] - axis[:2]
+    out = float(np.linalg.norm(way))
+    turn = (math.atan2(way[1], way[0]) if out > SAME_POINT_MM else 0.0) + math.radians(turn_deg)
+    cos, sin = math.cos(turn), math.sin(turn)
+    # Turned about the axis so that outwards is x, and up is y of the level section.
+    matrix = np.array([[cos, sin, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [sin, -cos, 0.0, 0.0]])
+    spot = matrix[:, :3] @ axis
+    loops = section(transformed(metal, matrix), float(spot[2]))
+    if not loops:
+        return 0.0
+    target = np.array([[spot[0] + out, place[2]]])
+    holding = [is_inside([loop], target)[0] for loop in loops]
+    nearest = min(range(len(loops)), key=lambda i: (not holding[i], float(distances_mm(target, loops[i])[0])))
+    outer = loops[nearest]
+    inner = [loop for loop in loops if area_mm2([loop]) < 0.0 and is_inside([outer], loop[:1])[0]]
+    return area_mm2([outer, *inner])
