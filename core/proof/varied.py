@@ -260,15 +260,13 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
     triangles = triangles.copy()
     for _ in range(MOST_UNFOLDED):
         sides = vertices[np.roll(triangles, -1, axis=1)] - vertices[triangles]
-        over = np.flatnonzero(np.einsum("ij,ij->i", np.cross(sides[:, 0], sides[:, 1]), normals) < 0.0)
+        over = np.flatnonzero(np.einsum("ij,ij->i", np.cross(sides[:, 0], sides[:, 1]), normals) < 0.0).astype(np.int32)
         if not len(over):
             break
-        owners = {(a, b): (i, k) for i, row in enumerate(triangles.tolist()) for k, (a, b) in enumerate(zip(row, row[1:] + row[:1]))}
+        beyond = _across(triangles, over, sides[over], len(vertices))
         touched: set[int] = set()
-        for i in over.tolist():
-            k = int(np.argmax(np.einsum("kj,kj->k", sides[i], sides[i])))
+        for i, k, j, side in beyond:
             a, b, c = (int(triangles[i, (k + step) % 3]) for step in range(3))
-            j, side = owners.get((b, a), (i, 0))
             if i in touched or j in touched or j == i or float(normals[i] @ normals[j]) < COPLANAR:
                 continue
             d = int(triangles[j, (side + 2) % 3])
@@ -277,6 +275,19 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
         if not touched:
             break
     return triangles
+
+
+def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> list[tuple[int, int, int, int]]:
+    """For each chosen triangle: its index, which of its sides is the longest, and the triangle and side beyond that; itself
+    where there is none. sides (k, 3, 3): its edges; count: how many vertices there are."""
+    ahead = np.roll(triangles, -1, axis=1)
+    codes = (triangles.astype(np.int64) * count + ahead).ravel()
+    order = np.argsort(codes)
+    longest = np.einsum("ijk,ijk->ij", sides, sides).argmax(axis=1)
+    back = ahead[chosen, longest].astype(np.int64) * count + triangles[chosen, longest]
+    at = order[np.minimum(np.searchsorted(codes, back, sorter=order), len(order) - 1)]
+    at = np.where(codes[at] == back, at, 3 * chosen + longest)
+    return list(zip(chosen.tolist(), longest.tolist(), (at // 3).tolist(), (at % 3).tolist(), strict=True))
 
 
 def _cleared(subject: Subject, tool: PolyMesh) -> Subject:

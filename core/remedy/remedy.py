@@ -58,7 +58,7 @@ def solve_remedy(head: Head, findings: Sequence[Finding], finding: Finding, rule
         best = search.best_of(levers)
         if best is not None:
             lever, value = best
-            return _remedy(lever, value, finding, head.spec.get(lever.path) is not None)
+            return _remedy(lever, value, head.spec.get(lever.path) is not None)
     return None
 
 
@@ -69,7 +69,7 @@ def solve_remedies(head: Head, findings: Sequence[Finding], rules: HouseRules | 
     return {each: solve_remedy(head, findings, each, trials=trials) for each in findings if each.verdict != "sound"}
 
 
-def _remedy(lever: Lever, value: float, finding: Finding, is_pinned: bool) -> Remedy:
+def _remedy(lever: Lever, value: float, is_pinned: bool) -> Remedy:
     verb = "Raise" if value > lever.value else "Lower"
     change = f"the {lever.words} from {lever.shown(lever.value)} to {lever.shown(value)}"
     if lever.path.startswith("stone."):
@@ -106,7 +106,7 @@ class _Search:
         return None if best is None else best[1:]
 
     def _read(self, lever: Lever) -> list[tuple[float, Lever, int]]:
-        """How many usual sizes it seems to take, and which way; nothing where neither way helps."""
+        """How many usual sizes it seems to take, and the first way that helps; nothing where neither does."""
         lack = self._lack(self.base)
         found = []
         count = max(1, round(PROBE * lever.size / lever.step))
@@ -118,6 +118,7 @@ class _Search:
             if left < lack - 1e-9:
                 moved = count * lever.step / lever.size
                 found.append((moved * lack / (lack - left), lever, way))
+                break
         return found
 
     def _at(self, lever: Lever, way: int, count: int) -> Trial | None:
