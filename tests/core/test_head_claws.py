@@ -145,7 +145,9 @@ def test_directions_are_kept_and_the_plan_says_each() -> None:
     ("round brilliant", {"claws__section": "V"}, "claws.section"),
     ("oval", {"claws__tip": "V"}, "claws.tip"),
     ("round brilliant", {"claws__bow_mm": 2.0}, "claws.bow_mm"),
-    ("princess", {"claws__width_mm": 3.0, "claws__diameter_mm": 1.0}, "claws.diameter_mm"),
+    ("princess", {"claws__width_mm": 3.0, "claws__diameter_mm": 1.0}, "claws.width_mm"),
+    ("oval", {"claws__section": "tab", "claws__count": 8, "claws__width_mm": 3.0}, "claws.width_mm"),
+    ("princess", {"claws__diameter_mm": 4.0}, "claws.diameter_mm"),
 ])
 def test_what_cannot_stand_is_refused_by_name(cut: str, choices: dict[str, object], key: str) -> None:
     with pytest.raises(SpecError) as caught:
@@ -157,6 +159,20 @@ def test_what_cannot_stand_is_refused_by_name(cut: str, choices: dict[str, objec
 def test_a_count_that_leaves_no_usual_place_is_spread_evenly_unless_the_place_was_chosen() -> None:
     made = head("princess", claws__count=3)
     assert made.plan["claw_count"] == 3 and "claw_start_angle" in made.plan
+
+
+def test_legs_of_neighbouring_v_claws_keep_the_castable_gap_down_to_the_base() -> None:
+    for cut in ("princess", "baguette", "tapered baguette"):
+        made = head(cut)
+        rings = [section(made.part_solids[f"claw {i}"], 0.001)[0] for i in (1, 2, 3, 4)]
+        clear = min(np.linalg.norm(first[:, None] - second, axis=2).min()
+                    for first, second in zip(rings, rings[1:] + rings[:1], strict=True))
+        assert clear >= 0.2 - 0.01, cut
+
+
+def test_a_brittle_stone_gets_stouter_claws_and_the_plan_says_why() -> None:
+    diamond, tanzanite = (head("oval", stone__species=name).plan.dimension("claw_diameter") for name in ("diamond", "tanzanite"))
+    assert tanzanite.value == pytest.approx(1.05 * diamond.value, abs=0.01) and "tanzanite chips easily" in tanzanite.reason
 
 
 # How they stand.

@@ -25,6 +25,10 @@ no source."""
 WIDTH_OF_WAY = 0.36
 """Most of the way to the next claw that the usual width takes. Common practice, no source."""
 
+SHORTEST_LEG = 0.7
+"""Shortest usual leg of a V claw as a share of its thickness: shorter it covers no more than its point. Common practice, no
+source."""
+
 BRITTLE_SHARE = 1.05
 """Claws on a stone of poor toughness are this much stouter, so that they cover more of its edge. Common practice, no
 source."""
@@ -114,7 +118,7 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
                "GIA Quality Assurance Benchmark, princess cut in V prongs, for the relief; its size: common practice, no source")
     gap_rule = draft.rules.of_process(draft.process, "gap_least_mm")
     gap = gap_rule.value
-    _plan_width(draft, section, places, diameter)
+    _plan_width(draft, section, places, diameter, gap)
     _plan_pair_gap(draft, placement, diameter, gap)
 
     def clear(thickness_mm: float) -> float:
@@ -123,6 +127,7 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
     count = len(places)
     least_clear = 0.0 if draft.is_pinned("claw_diameter") else gap
     if clear(diameter) < least_clear - 1e-9:
+        _check_width(draft, _stand(draft, placement, places, diameter, section), diameter, gap)
         most = _largest(clear, gap, diameter)
         if draft.is_pinned("claw_diameter") or most < least:
             shown: object = count
@@ -136,9 +141,19 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
                           f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep {gap:g} mm apart.",
                           gap_rule.source)
-        _plan_width(draft, section, places, diameter)
+        _plan_width(draft, section, places, diameter, gap)
         _plan_pair_gap(draft, placement, diameter, gap)
     return diameter
+
+
+def _check_width(draft: Draft, stand: Stand, diameter: float, gap: float) -> None:
+    """Raises SpecError if it is the width that was given with which the claws overlap."""
+    if "claw_width" not in draft or not draft.is_pinned("claw_width"):
+        return
+    most = _largest(lambda width_mm: replace(stand, width_mm=width_mm).clear_mm(diameter), gap, stand.width_mm)
+    if most > 0.0:
+        raise SpecError(Fault("claws.width_mm", draft["claw_width"], f"{len(stand.places)} claws so wide overlap each other; take "
+                              f"at most {math.floor(100.0 * most) / 100.0:.2f} mm or fewer of them"))
 
 
 def _section(draft: Draft, places: tuple[Place, ...]) -> str:
@@ -147,14 +162,25 @@ def _section(draft: Draft, places: tuple[Place, ...]) -> str:
     return chosen or ("V" if any(place.turn_deg >= POINT_TURN_DEG for place in places) else "round")
 
 
-def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter: float) -> None:
+def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter: float, gap: float) -> None:
     if section == "round":
         return
     room = min(math.dist(first.point, second.point) for first, second in zip(places, places[1:] + places[:1]))
-    value = max(min(WIDTH_SHARES[section] * diameter, WIDTH_OF_WAY * room), 0.3)
+    value = min(WIDTH_SHARES[section] * diameter, WIDTH_OF_WAY * room)
+    if section == "V":
+        value = max(min(value, _room_at_base(draft, places, gap)), SHORTEST_LEG * diameter)
     reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and leaves the side open."
               if section == "V" else f"Width of the {section} claw along the outline: more than its thickness, to hold more of the edge.")
-    draft.derive("claw_width", round(value, 2), "mm", reason, COMMON)
+    draft.derive("claw_width", max(math.floor(100.0 * value + 1e-9) / 100.0, 0.3), "mm", reason, COMMON)
+
+
+def _room_at_base(draft: Draft, places: tuple[Place, ...], gap: float) -> float:
+    """Longest legs with which neighbouring V claws still stand a gap apart in the base plane, where they come nearest."""
+    girdle = draft["girdle_plane"]
+    feet = [(place.point - girdle * math.tan(lean) * place.normal, takes_v(place))
+            for place, lean in zip(places, _leans(draft, places), strict=True)]
+    ways = [math.dist(foot, after) for (foot, is_v), (after, is_next_v) in zip(feet, feet[1:] + feet[:1]) if is_v and is_next_v]
+    return (min(ways) - gap) / 2.0 if ways else math.inf
 
 
 def _plan_pair_gap(draft: Draft, placement: str, diameter: float, gap: float) -> None:
