@@ -62,7 +62,7 @@ def plan_claws(draft: Draft) -> None:
     size = claw_diameter(width, count, metal.family)
     least = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value / (1.0 - notch))
     kind = species(spec.get("stone.species") or HOUSE_SPECIES)
-    is_brittle = kind.toughness.startswith("poor")
+    is_brittle = "poor" in kind.toughness
     usual = size.value * (BRITTLE_SHARE if is_brittle else 1.0)
     value, reason = round(max(usual, least), 2), size.reason
     if is_brittle:
