@@ -168,11 +168,16 @@ class ClawMeasure:
 
     def at_height(self, height_mm: float) -> Floats:
         """(3,) its middle at a height; beyond its measured line, straight on."""
-        z = self.spine[:, 2]
-        i = int(np.clip(np.searchsorted(z, height_mm) - 1, 0, len(z) - 2))
-        low, high = self.spine[i], self.spine[i + 1]
-        middle: Floats = low + (high - low) * ((height_mm - low[2]) / (high[2] - low[2]))
+        middle: Floats = self.at_heights(np.array([height_mm]))[0]
         return middle
+
+    def at_heights(self, heights_mm: Floats) -> Floats:
+        """(k, 3) the same at heights (k,)."""
+        z = self.spine[:, 2]
+        i = np.clip(np.searchsorted(z, heights_mm) - 1, 0, len(z) - 2)
+        low, high = self.spine[i], self.spine[i + 1]
+        middles: Floats = low + (high - low) * ((heights_mm - low[:, 2]) / (high[:, 2] - low[:, 2]))[:, None]
+        return middles
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,7 +204,7 @@ def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
     path = frame.girdle_path
     here = path.nearest(middle_of(ring))
     half = math.sqrt(abs(area_mm2([plain.rings[-1]])) / math.pi)
-    has_legs = all(hollow_deg(each) > HOLLOW_DEG for each in (plain.rings[0], plain.rings[-1]))
+    has_legs = hollow_deg(plain.rings[-1]) > HOLLOW_DEG and hollow_deg(plain.rings[0]) > HOLLOW_DEG
     if has_legs:
         here = path.sharpest(here, 2.0 * half, half)
     # The chord is as long as the claw is thick: beside a corner, that is the line between its sides.
@@ -416,8 +421,8 @@ def widths_between(frame: Frame, claw: ClawMeasure, low_mm: float, high_mm: floa
     """(k,) least width of a claw square to its axis, in six directions, or the least thickness of its legs, and (k, 3)
     where, at heights between two."""
     heights = np.linspace(low_mm, high_mm, count)
-    places = np.array([claw.at_height(float(z)) for z in heights])
-    levels = [frame.part_at(claw.name, float(z)) for z in heights]
+    places = claw.at_heights(heights)
+    levels = [frame.part_at(claw.name, z) for z in heights.tolist()]
     rings = [largest(loops) if loops else None for loops in levels]
     if claw.is_v:
         return np.array([0.0 if ring is None else _thinnest_leg(claw, ring, place[:2])

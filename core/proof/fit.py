@@ -2,6 +2,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,6 +15,7 @@ from ..solid.kernel import (
     hull_triangles,
     overlap,
     solid_of_triangles,
+    transformed,
     triangles_of,
     volume_mm3,
     ways_through,
@@ -57,6 +60,25 @@ GAP_REACH_MM = 0.5
 
 START_MM = 1e-5
 """How far inside the stone a way out of it starts. Larger: a tight seat is read as a gap."""
+
+
+def finished_depth(frame: Frame) -> tuple[float, Floats]:
+    """How deep metal reaches into a stone that it was cut to, mm, and (3,) where. Metal that only lies against the facets
+    is known from a stone a little smaller, which it does not meet."""
+    middle, size = frame.placed.vertices.mean(axis=0), float(np.ptp(frame.placed.vertices, axis=0).max())
+    less = 1.0 - SEATED_MM / size
+    smaller = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
+    if len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, smaller)))[1]):
+        _, depth, place = common(frame)
+        return depth, place
+    vertices, _ = triangles_of(frame.metal)
+    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
+    near = vertices[((vertices >= low) & (vertices <= high)).all(axis=1)]
+    if not len(near) or len(frame.placed) > MOST_FACETS:
+        return 0.0, frame.culet
+    below = depths(near, *facet_planes(frame.placed))
+    deepest = int(np.argmax(below))
+    return max(0.0, float(below[deepest])), near[deepest]
 
 
 def common(frame: Frame) -> tuple[float, float, Floats]:
@@ -118,11 +140,8 @@ def room_at_culet(frame: Frame, reach_mm: float) -> float:
 def crown_line(frame: Frame, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
     """(count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top, inwards from the
     claw, and its length, mm."""
-    table = frame.stone_at(frame.table_mm - 1e-5)
     inwards = -claw.outwards
-    edge_to_table = float(first_crossing(table, claw.edge[None, :], inwards[None, :], 0.0)[0])
-    if not math.isfinite(edge_to_table):
-        edge_to_table = float(frame.reach_mm.max())
+    edge_to_table = _to_table_mm(frame, claw.edge, claw.outwards)
     steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * edge_to_table
     steps[0] = 1e-3
     z = frame.stone.crown_height_at(claw.edge + np.outer(steps, inwards)) + frame.girdle_plane_mm
@@ -153,30 +172,43 @@ def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[f
     return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
 
 
-def seat_gaps(frame: Frame, claw: ClawMeasure) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
-    """The widest gap between stone and claw, mm, at most GAP_REACH_MM, and (3,) where: below the girdle in its notches,
-    and above it next to the girdle."""
-    line, _ = crown_line(frame, claw, CROWN_STEPS + 1)
-    ways = np.linalg.norm(line[:, :2] - claw.edge, axis=1)
-    near = np.interp(np.array(ABOVE_SHARES) * CROWN_STEPS, np.arange(len(ways)), ways)
-    below = np.concatenate([leg.edge - np.outer(np.array(BELOW_SHARES) * leg.notch * leg.thickness_mm, leg.outwards)
-                            for leg in claw.legs])
-    above = np.concatenate([leg.edge - np.outer(near, leg.outwards) for leg in claw.legs])
-    middle, far = frame.girdle_middle_mm, float(np.ptp(frame.placed.vertices[:, 2])) + 1.0
-    return _widest(frame, below, middle, -far), _widest(frame, above, middle, far)
+def seat_gaps(frame: Frame, claws: Sequence[ClawMeasure]) -> tuple[Gaps, Gaps]:
+    """The gaps between stone and claws: below the girdle in their notches, and above it next to the girdle."""
+    below, above = [], []
+    for claw in claws:
+        for leg in claw.legs:
+            below.append(leg.edge - np.outer(np.array(BELOW_SHARES) * leg.notch * leg.thickness_mm, leg.outwards))
+            # Over a dome, which has no table, a claw reaches no farther than it is thick.
+            reach = min(_to_table_mm(frame, claw.edge, claw.outwards), 2.0 * leg.thickness_mm)
+            above.append(leg.edge - np.outer(np.array(ABOVE_SHARES) * reach, leg.outwards))
+    names = [claw.name for claw in claws for _ in claw.legs for _ in BELOW_SHARES]
+    far = float(np.ptp(frame.placed.vertices[:, 2])) + 1.0
+    return _gaps_over(frame, names, np.concatenate(below), -far), _gaps_over(frame, names, np.concatenate(above), far)
 
 
-def _widest(frame: Frame, xy: Floats, middle_mm: float, far_mm: float) -> tuple[float, Floats]:
-    """The widest gap over places of the stone, seen straight from below (`far_mm` negative) or above."""
-    inside = np.column_stack([xy, np.full(len(xy), middle_mm)])
+def _to_table_mm(frame: Frame, edge: Floats, outwards: Floats) -> float:
+    """Level way in from a place (2,) of the girdle to the table's edge; half the way across where there is no table."""
+    way = float(first_crossing(frame.stone_at(frame.table_mm - 1e-5), edge[None, :], -outwards[None, :], 0.0)[0])
+    return way if math.isfinite(way) else float(frame.reach_mm.max())
+
+
+@dataclass(frozen=True, eq=False)
+class Gaps:
+    """names (n,) of the claws, gaps_mm (n,), at most GAP_REACH_MM, and points (n, 3) on the stone."""
+
+    names: Sequence[str]
+    gaps_mm: Floats
+    points: Floats
+
+
+def _gaps_over(frame: Frame, names: Sequence[str], xy: Floats, far_mm: float) -> Gaps:
+    """The gaps at places of the stone, seen straight from below (`far_mm` negative) or above."""
+    inside = np.column_stack([xy, np.full(len(xy), frame.girdle_middle_mm)])
     ways, normals = first_hits(frame.stone_solid, inside, inside + [0.0, 0.0, far_mm])
     met = np.isfinite(ways)
-    if not met.any():
-        return 0.0, inside[0]
     points = inside[met] + np.outer(ways[met], [0.0, 0.0, math.copysign(1.0, far_mm)])
     found = np.minimum(gaps(frame.metal, points, normals[met], GAP_REACH_MM), GAP_REACH_MM)
-    j = int(np.argmax(found))
-    return float(found[j]), points[j]
+    return Gaps([name for name, is_met in zip(names, met) if is_met], found, points)
 
 
 def gaps(solid: Solid, points: Floats, normals: Floats, reach_mm: float) -> Floats:

@@ -124,17 +124,15 @@ class Gauge(Frame):
         """For each claw, how far it stands out of the wall's inner face, mm, 0 if it does not, and (3,) where."""
         found = {claw.name: (0.0, claw.foot) for claw in self.claws}
         for height, face in self.walls.hollow_loops:
-            for claw in self.claws:
-                loops = self.part_at(claw.name, height)
-                if not loops:
-                    continue
-                points = np.concatenate(loops)
-                within = points[is_inside([face], points)]
-                if len(within):
-                    depth = distances_mm(within, face)
-                    j = int(np.argmax(depth))
-                    if depth[j] > found[claw.name][0]:
-                        found[claw.name] = float(depth[j]), np.array([*within[j], height])
+            pieces = [(claw.name, loop) for claw in self.claws for loop in self.part_at(claw.name, height)]
+            if not pieces:
+                continue
+            points = np.concatenate([loop for _, loop in pieces])
+            names = np.repeat([name for name, _ in pieces], [len(loop) for _, loop in pieces])
+            within = np.flatnonzero(is_inside([face], points))
+            for j, depth in zip(within, distances_mm(points[within], face) if len(within) else ()):
+                if depth > found[names[j]][0]:
+                    found[str(names[j])] = float(depth), np.array([*points[j], height])
         return found
 
     # How stone and metal fit.
@@ -153,9 +151,14 @@ class Gauge(Frame):
         """From the culet to the metal, mm, at most `reach_mm`, and (3,) the culet."""
         return fit.room_at_culet(self, reach_mm), self.culet
 
-    def seat_gaps(self, claw: ClawMeasure) -> tuple[tuple[float, Floats], tuple[float, Floats]]:
-        """The widest gap between stone and claw, mm, and (3,) where: below the girdle and above it."""
-        return fit.seat_gaps(self, claw)
+    @cached_property
+    def finished_depth(self) -> tuple[float, Floats]:
+        """How deep metal reaches into a stone that its seat is cut to, mm, and (3,) where."""
+        return fit.finished_depth(self)
+
+    def seat_gaps(self) -> tuple[fit.Gaps, fit.Gaps]:
+        """The gaps between stone and claws, below the girdle and above it."""
+        return fit.seat_gaps(self, self.claws)
 
     def room_at_corner(self, claw: ClawMeasure) -> tuple[float, Floats]:
         """From the stone's corner to the metal of its V claw, mm, negative in it, the least over the girdle, and (3,)."""

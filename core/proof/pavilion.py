@@ -13,7 +13,7 @@ import numpy as np
 
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
-from .fit import MOST_FACETS, facet_planes
+from .fit import facet_planes
 from .frame import FLAT_MM, HAIR_MM, Frame
 from .loops import area_mm2, crossings, distances_mm, edges_of, is_inside, is_ring, largest, signed_distances_mm
 
@@ -23,8 +23,9 @@ LEVELS = 18
 CROWDING = 1.6
 """How much closer: the power that spaces them. Larger: a rail low down is passed by."""
 
-SECTORS = 6
-"""Sectors that the metal is looked at in. Only the time taken depends on it."""
+PAIRS, SECTORS = 6000, 6
+"""How many pairs of places and sides are looked at together before the metal is split into sectors, and the most of those.
+Only the time taken depends on them."""
 
 ROOM_MM = 1.5
 """From farther than this metal is not looked for: more than any wall or claw is thick. Smaller: the inside of thick metal
@@ -40,6 +41,9 @@ CORNERS = 0.5
 
 FAR_MM = 1e3
 """Stands for the room where there is no metal."""
+
+MOST_PLANES = 600
+"""Stones with more facets are read by their sections. Larger: slower than those."""
 
 ON_FACET_MM = 1e-4
 """How far a corner of a convex stone may lie outside a facet. Larger: a shallow cleft is passed over."""
@@ -79,18 +83,14 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
     centre = np.broadcast_to(frame.culet[:2], starts.shape)
     ways = starts - centre
     ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
-    loops = [largest(found) if found else None for found in (frame.stone_at(float(z)) for z in heights)]
-    places = np.full((LEVELS, *starts.shape), np.nan)
-    for i, loop in enumerate(loops):
-        if loop is not None:
-            far = crossings([loop], centre, ways)
-            out = np.where(np.isnan(far), -np.inf, far).max(axis=1)
-            places[i] = np.where(np.isfinite(out)[:, None], centre + ways * out[:, None], np.nan)
-    slopes, shares = _slopes(heights, places, loops)
+    facets = _convex_planes(frame.placed)
+    if facets is not None:
+        places, slopes, shares = _on_facets(heights, frame.culet[:2], ways, *facets)
+    else:
+        places, slopes, shares = _on_sections(frame, heights, centre, ways)
     if top_mm >= frame.girdle_plane_mm:
         # At the girdle's edge metal stands against its upright side.
         shares[0] = 1.0
-    facets = _convex_planes(frame.placed)
     room = np.full(slopes.shape, np.inf)
     for i, height in enumerate(heights):
         met = np.flatnonzero(np.isfinite(places[i, :, 0]))
@@ -119,7 +119,7 @@ def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats
 def _convex_planes(placed: PolyMesh) -> tuple[Floats, Floats] | None:
     """Normals (f, 3) and offsets (f,) of a convex stone's facets: a place outside it is as far from it as from the farthest
     of them, but beside its edges. None for stones that are not convex, and for scans."""
-    if len(placed) > MOST_FACETS:
+    if len(placed) > MOST_PLANES:
         return None
     normals, offsets = facet_planes(placed)
     return (normals, offsets) if bool((placed.vertices @ normals.T <= offsets + ON_FACET_MM).all()) else None
@@ -140,15 +140,16 @@ def _level_room(places: Floats, loops: list[Floats], centre: Floats) -> tuple[Fl
     far, turn = np.hypot(places[:, 0], places[:, 1]), np.arctan2(places[:, 1], places[:, 0])
     half = np.hypot(ways[:, 0], ways[:, 1]) / 2.0
     out, side = np.hypot(middles[:, 0], middles[:, 1]), np.arctan2(middles[:, 1], middles[:, 0])
-    sectors = np.minimum(((turn + math.pi) * (SECTORS / (2.0 * math.pi))).astype(int), SECTORS - 1)
+    count = min(max(1, len(places) * len(starts) // PAIRS), SECTORS)
+    sectors = np.minimum(((turn + math.pi) * (count / (2.0 * math.pi))).astype(int), count - 1)
     reach = ROOM_MM + half
     # As seen from the centre: what lies within reach of a sector, in angle and in distance.
-    wide = math.pi / SECTORS + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
-    for sector in range(SECTORS):
+    wide = math.pi / count + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
+    for sector in range(count):
         own = np.flatnonzero(sectors == sector)
         if not len(own):
             continue
-        middle = (sector + 0.5) * (2.0 * math.pi / SECTORS) - math.pi
+        middle = (sector + 0.5) * (2.0 * math.pi / count) - math.pi
         off = np.abs(np.mod(side - middle + math.pi, 2.0 * math.pi) - math.pi)
         near = np.flatnonzero((off <= wide) & (out - half <= float(far[own].max()) + ROOM_MM))
         if len(near):
@@ -156,10 +157,33 @@ def _level_room(places: Floats, loops: list[Floats], centre: Floats) -> tuple[Fl
     return np.where(room > ROOM_MM, np.inf, room), feet
 
 
-def _slopes(heights: Floats, places: Floats, loops: list[Floats | None]) -> tuple[Floats, Floats]:
-    """(h, n) each: way down the facet to the next level, mm, and how much of a level way counts square to the facet."""
-    slopes = np.zeros(places.shape[:2])
-    shares = np.ones(places.shape[:2])
+def _on_facets(heights: Floats, centre: Floats, ways: Floats, normals: Floats,
+               offsets: Floats) -> tuple[Floats, Floats, Floats]:
+    """Of a convex stone, (h, n, 2) where ways (n, 2) from its middle leave it at each height, nan beside it, (h, n) the way
+    down the facet to the next level, mm, and how much of a level way counts square to the facet."""
+    speed = ways @ normals[:, :2].T
+    left = offsets - normals[:, :2] @ centre - np.outer(heights, normals[:, 2])
+    with np.errstate(divide="ignore"):
+        out = np.where(speed > 1e-12, left[:, None, :] / speed, np.inf)
+    facet = np.argmin(out, axis=2)
+    far = np.take_along_axis(out, facet[:, :, None], axis=2)[:, :, 0]
+    inside = np.asarray((left >= 0.0).all(axis=1))
+    places = np.where(inside[:, None, None], centre + ways * far[:, :, None], np.nan)
+    steep = np.maximum(np.linalg.norm(normals[facet, :2], axis=2), 1e-9)
+    drops = np.append(-np.diff(heights), 0.0)
+    return places, drops[:, None] / steep, steep
+
+
+def _on_sections(frame: Frame, heights: Floats, centre: Floats, ways: Floats) -> tuple[Floats, Floats, Floats]:
+    """The same of any stone, by its level sections."""
+    loops = [largest(found) if found else None for found in (frame.stone_at(float(z)) for z in heights)]
+    places = np.full((len(heights), *ways.shape), np.nan)
+    for i, loop in enumerate(loops):
+        if loop is not None:
+            far = crossings([loop], centre, ways)
+            out = np.where(np.isnan(far), -np.inf, far).max(axis=1)
+            places[i] = np.where(np.isfinite(out)[:, None], centre + ways * out[:, None], np.nan)
+    slopes, shares = np.zeros(places.shape[:2]), np.ones(places.shape[:2])
     for i in range(len(heights) - 1):
         below, drop = loops[i + 1], float(heights[i] - heights[i + 1])
         if below is None:
@@ -168,7 +192,7 @@ def _slopes(heights: Floats, places: Floats, loops: list[Floats | None]) -> tupl
         slopes[i] = np.where(np.isfinite(run), np.hypot(run, drop), drop)
         shares[i] = np.where(np.isfinite(run), drop / slopes[i], 1.0)
     shares[-1] = shares[-2]
-    return slopes, shares
+    return places, slopes, shares
 
 
 @dataclass(frozen=True, eq=False)

@@ -193,11 +193,12 @@ def _near(gauge: Gauge, low: float, high: float) -> Floats:
 
 
 def _in_common(subject: Subject) -> Finding:
-    volume, depth, place = subject.gauge.common
     if subject.is_set:
+        depth, place = subject.gauge.finished_depth
         limit = Limit(SEATED_MM, False, "unsafe", "Metal cannot stand inside a stone, so the seat is not finished.",
                       "geometry", f"Cut the seat {depth:.2f} mm deeper here.")
         return judge("seat.fits", "Deepest metal inside the stone", depth, "mm", place, [limit], READ_MM)
+    volume, depth, place = subject.gauge.common
     done = subject.is_seat_cut
     why = ("The seat is in the model already, so the setter only cleans it." if done else
            f"The setter cuts this much away, {depth:.2f} mm at the deepest, before the stone goes down.")
@@ -210,14 +211,15 @@ def _gaps(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
     if not gauge.claws:
         return
-    found = {claw.name: gauge.seat_gaps(claw) for claw in gauge.claws}
     rule = rules["seat.gap_most_mm"]
-    for side, code, what in ((0, "seat.gap_below", "below"), (1, "seat.gap_above", "above")):
-        name = max(found, key=lambda each: found[each][side][0])
-        gap, place = found[name][side]
-        close = f"Bend {name} down" if side else f"Cut the notch of {name} to the stone"
-        yield judge(code, f"Widest gap between stone and claws {what} the girdle", gap, "mm", place,
-                    [at_most(rule, "watch", close + ", until at most {limit} mm is left open.")], READ_MM / 2.0)
+    for found, code, what, mend in zip(gauge.seat_gaps(), ("seat.gap_below", "seat.gap_above"), ("below", "above"),
+                                       ("Cut the notch of {name} to the stone", "Bend {name} down")):
+        if not len(found.names):
+            continue
+        j = int(np.argmax(found.gaps_mm))
+        close = mend.format(name=found.names[j])
+        yield judge(code, f"Widest gap between stone and claws {what} the girdle", float(found.gaps_mm[j]), "mm",
+                    found.points[j], [at_most(rule, "watch", close + ", until at most {limit} mm is left open.")], READ_MM / 2.0)
 
 
 def _culet_clearance(subject: Subject, rules: HouseRules) -> Finding:

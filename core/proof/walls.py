@@ -19,7 +19,7 @@ BODY_SHARE = 0.998
 HOLLOW_SHARE = 0.6
 """The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
 
-WALL_LEVELS = 11
+WALL_LEVELS = 9
 """At how many heights the wall's thickness is read before the thinnest place is looked at closely."""
 
 HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
@@ -135,7 +135,7 @@ class Wall:
             kept -= 1
         least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
         thinnest, step = int(np.argmin(least)), float(heights[1] - heights[0])
-        near = np.clip(heights[thinnest] + np.array([-0.8, -0.4, 0.4, 0.8]) * step, low, heights[kept - 1])
+        near = np.clip(heights[thinnest] + np.array([-0.5, 0.5]) * step, low, heights[kept - 1])
         levels = levels[:kept] + [self._thickness_at(float(height)) for height in near]
         return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])
 
