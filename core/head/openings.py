@@ -52,10 +52,11 @@ def wall_face(plan: Plan) -> Face:
 
 def lay_out_windows(site: Site, holes: Holes) -> list[Window]:
     """The windows of the site's wall."""
-    face, run = wall_face(site.plan), Run.along(site.outline)
+    outline = site.outline.parted
+    face, run = wall_face(site.plan), Run.along(outline)
     through = site.plan["wall_thickness"] / math.cos(face.taper_rad)
     deepest = float(face.inset(0.0)) + through
-    return windows(run, posts(site.outline, run, claw_halves(site), deepest, holes.bar_mm), face, holes)
+    return windows(run, posts(outline, run, claw_halves(site), deepest, holes.bar_mm), face, holes)
 
 
 def holes_of(plan: Plan) -> Holes:
@@ -68,7 +69,7 @@ def pierce_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
 
     It is the same in few quads and in even ones.
     """
-    plan, outline = site.plan, site.outline
+    plan, outline = site.plan, site.outline.parted
     face, holes, run = wall_face(plan), holes_of(plan), Run.along(outline)
     lean = math.cos(face.taper_rad)
     through, bevel, top = plan["wall_thickness"] / lean, plan["bevel"], plan["wall_top"]
@@ -154,7 +155,7 @@ def _patch(site: Site, stations: Columns, run: Run, window: Window, block: Float
     for inwards in (0.0, through):
         rings = [(middle_spots, middle_heights), (spots, heights)]
         for spot, height in rings if inwards == 0.0 else rings[::-1]:
-            flat = points_at(site.outline, spot, np.asarray(window.face.inset(height)) + inwards)
+            flat = points_at(site.outline.parted, spot, np.asarray(window.face.inset(height)) + inwards)
             points.append(np.column_stack([flat, height]))
     return _Patch(first, last, rows, np.concatenate(points))
 
@@ -164,7 +165,7 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
 
     At the claws it ends at the wall's top, as a plain wall does. It is the same in few quads and in even ones.
     """
-    plan, outline = site.plan, site.outline
+    plan, outline = site.plan, site.outline.parted
     face = wall_face(plan)
     lean = math.cos(face.taper_rad)
     through, bevel, top = plan["wall_thickness"] / lean, plan["bevel"], plan["wall_top"]
@@ -192,7 +193,7 @@ class Bay:
 def scoop_bays(site: Site, run: Run) -> list[Bay]:
     """What lies between the claws and their bearings, at the girdle."""
     bearing = site.plan["claw_bearing"]
-    claws = sorted(((float(run.length(run.pieces + spot_of(site.outline, place), 0.0)), half)
+    claws = sorted(((float(run.length(run.pieces + spot_of(site.outline.parted, place), 0.0)), half)
                     for place, half in claw_halves(site)))
     around = float(run.length(run.pieces, 0.0))
     after = [*claws[1:], (claws[0][0] + around, claws[0][1])]

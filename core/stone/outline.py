@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -214,6 +214,8 @@ class Outline:
     def loops(self, insets_mm: Sequence[float] | Floats, counts: Sequence[int]) -> Floats:
         """(k, sum of counts, 2) points: `loop` for each of k insets, in one go because many rows make a wall."""
         insets = np.asarray(insets_mm, np.float64)
+        if self.parted is not self:
+            return self.parted.loops(insets, [part for i, count in enumerate(counts) for part in self._shared(i, count)])
         if self.is_one_piece:
             radii = np.array([self._radius_mm(float(inset)) for inset in insets])
             return radii[:, None, None] * _unit_polygon(counts[0])
@@ -232,6 +234,44 @@ class Outline:
                 points = _pushed(points, normals, _swept_mm2(piece, start, end, insets))
             columns.append(np.where(is_gone[:, None, None], joints[:, i, None], points[:, :-1]))
         return np.concatenate(columns, axis=1)
+
+    @cached_property
+    def parted(self) -> Outline:
+        """The same outline with its arcs cut where they are sharpest: there parallels get corners once the inset is
+        larger than the radius. Itself if no arc goes on past such a place."""
+        pieces = tuple(part for i in range(len(self.pieces)) for part in self._parts(i))
+        return self if len(pieces) == len(self.pieces) else Outline(pieces, self.soft_deg)
+
+    def _parts(self, i: int) -> list[Piece]:
+        piece, t = self.pieces[i], self._sharpest[i]
+        if t is None or not isinstance(piece, Arc):
+            return [piece]
+        first = replace(piece, sweep_rad=piece.sweep_rad * t)
+        return [first, replace(piece, start_rad=piece.start_rad + first.sweep_rad, sweep_rad=piece.sweep_rad - first.sweep_rad)]
+
+    def _shared(self, i: int, count: int) -> list[int]:
+        """The segments of a piece, shared out to its parts: an even number for each."""
+        t = self._sharpest[i]
+        if t is None:
+            return [count]
+        first = min(max(2, 2 * round(0.5 * count * t)), count - 2)
+        return [first, count - first]
+
+    @cached_property
+    def _sharpest(self) -> list[float | None]:
+        """Of each piece, the parameter inside it where it is so sharp that a parallel may get a corner there."""
+        found: list[float | None] = []
+        across = math.sqrt(self.area_mm2 / math.pi)
+        for piece in self.pieces:
+            places = []
+            if isinstance(piece, Arc) and not self.is_one_piece and piece.x_mm != piece.y_mm:
+                least, most = sorted((piece.x_mm, piece.y_mm))
+                start = 0.0 if piece.x_mm > piece.y_mm else 0.5 * math.pi
+                if least * least / most < across:
+                    turns = (start - piece.start_rad) % math.pi / piece.sweep_rad
+                    places = [t for t in (turns, turns + math.pi / piece.sweep_rad) if SAME < t < 1.0 - SAME]
+            found.append(places[0] if len(places) == 1 else None)
+        return found
 
     def _radius_mm(self, inset_mm: float) -> float:
         """Radius of a full circle's parallel."""
@@ -260,7 +300,8 @@ class Outline:
             t = np.linspace(0.0, 1.0, 33)
             points = piece.at(t)[0]
             side, ahead = _cross(way, points), points @ way
-            for k in np.flatnonzero((side[:-1] <= 0.0) & (side[1:] >= 0.0) & (ahead[:-1] + ahead[1:] > 0.0)):
+            hair = SAME * float(np.abs(ahead).max())  # a joint right on the ray belongs to one of its pieces at least
+            for k in np.flatnonzero((side[:-1] <= hair) & (side[1:] >= -hair) & (ahead[:-1] + ahead[1:] > 0.0)):
                 return i, _crossing(piece, way, float(t[k]), float(t[k + 1]))
         raise GeometryError("outline", f"no point lies at azimuth {math.degrees(math.atan2(way[1], way[0])):g}°",
                             "it must run around the origin")
@@ -497,6 +538,10 @@ class Outline:
             t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
             if (t, s) == (1.0, 0.0):
                 return t, s
+            turn = _opened_rad(first, second, inset_mm)
+            if turn is not None:
+                assert isinstance(first, Arc) and isinstance(second, Arc)
+                return 1.0 - turn / first.sweep_rad, turn / second.sweep_rad
         guess = t, s
         for _ in range(40):
             p, m, v, a = (row[0] for row in first.at(np.array([t])))
@@ -628,6 +673,25 @@ def _backwards(piece: Piece, step: int, inset_mm: float) -> float:
     if k == 1:  # so near to its sharpest place the stretch grows with the square of the way from it
         turn = math.sqrt(stretch[0] / (stretch[0] - stretch[1]))
     return min(0.95, math.sqrt(3.0) * float(turn) / (len(stretch) - 1))
+
+
+def _opened_rad(first: Piece, second: Piece, inset_mm: float) -> float | None:
+    """How far on either side of the sharpest place of an ellipse, as an eccentric angle, the parallels of its two halves
+    cross; None if two pieces are not the halves of an ellipse there.
+
+    With half axes a > b the parallel at inset d meets the axis where b² + (a² - b²) sin² = (d a / b)² (geometry). Past an
+    inset of b it does nowhere, and more than a half turn swallows both.
+    """
+    if not (isinstance(first, Arc) and isinstance(second, Arc)):
+        return None
+    is_one = (first.centre, first.x_mm, first.y_mm) == (second.centre, second.x_mm, second.y_mm)
+    least, most = sorted((second.x_mm, second.y_mm))
+    sharpest = 0.0 if second.x_mm > second.y_mm else 0.5 * math.pi
+    off = (second.start_rad - sharpest) % math.pi
+    if not is_one or least == most or min(off, math.pi - off) > SAME:
+        return None
+    square = ((inset_mm * most / least) ** 2 - least * least) / (most * most - least * least)
+    return math.asin(math.sqrt(max(square, 0.0))) if square < 1.0 else math.tau
 
 
 def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> float:

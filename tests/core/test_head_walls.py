@@ -156,7 +156,7 @@ def test_bars_and_bands_are_as_wide_as_stated() -> None:
 def test_windows_go_through_the_wall_square_to_the_outline(cut: str) -> None:
     """Each point inside lies where the outline's normal leads from its partner outside."""
     made = head("gallery", stone__cut=cut, stone__width_mm=8.0)
-    outline, run = made.stone.outline, Run.along(made.stone.outline)
+    outline, run = made.stone.outline.parted, Run.along(made.stone.outline.parted)
     for window in lay_out_windows(made._site, holes_of(made.plan)):
         lengths, heights = window.edge(10, 20)
         insets = np.asarray(window.face.inset(heights))

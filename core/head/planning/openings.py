@@ -90,7 +90,7 @@ def plan_coronet(draft: Draft) -> None:
     draft.derive("claw_bearing", BEARING_SHARE * draft["claw_diameter"], "mm",
                  "Wall at its full height on each side of a claw, so that the stone bears there.", COMMON)
     site = _site(draft)
-    bays = scoop_bays(site, Run.along(site.outline))
+    bays = scoop_bays(site, Run.along(site.outline.parted))
     widest = max(bay.end - bay.start for bay in bays)
     lean = math.cos(math.radians(draft["taper"]))
     # The bevel goes down with the scoop, and the wall below it must stay a ring.
