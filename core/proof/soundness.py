@@ -21,6 +21,9 @@ CELL, PIECE = 1.4, 6.0
 """How many times the usual triangle's size the cells are in which triangles are compared, and how many cells a triangle
 may span before it is cut into pieces. Only the time taken depends on them."""
 
+SINGLE_MM = 1e-4
+"""By how much boxes are widened so that single precision loses no pair. Larger: more pairs are compared in full."""
+
 PAIRS = 4_000_000
 """Pairs of triangles that are compared at once. Larger: memory fills; smaller: more turns."""
 
@@ -166,24 +169,26 @@ class _Pieces:
 def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progress: Progress | None) -> Finding:
     corners = vertices[triangles]
     own = shells[triangles[:, 0]].astype(np.int32)
-    small = triangles.astype(np.int32)
+    # Column by column and in single precision, because what is looked up millions of times should lie close together.
+    small = [np.ascontiguousarray(triangles[:, i], np.int32) for i in range(3)]
     cell = _cell_mm(corners)
     pieces = _cut(corners, cell)
+    boxes = [((pieces.low[:, i] - SINGLE_MM).astype(np.float32), (pieces.high[:, i] + SINGLE_MM).astype(np.float32)) for i in range(3)]
     found = []
     for done, (first, second) in _near(pieces, cell):
         report(progress, 0.4 + 0.6 * done)
-        for axis in range(3):
-            meets = (pieces.low[first, axis] <= pieces.high[second, axis]) & (pieces.low[second, axis] <= pieces.high[first, axis])
-            kept = np.flatnonzero(meets)
-            first, second = first[kept], second[kept]
-        first, second = pieces.owner[first], pieces.owner[second]
-        one, other = small[first], small[second]
-        apart = own[first] == own[second]
-        for i in range(3):
-            for j in range(3):
-                apart &= one[:, i] != other[:, j]
+        for low, high in boxes:
+            kept = np.flatnonzero((low.take(first) <= high.take(second)) & (low.take(second) <= high.take(first)))
+            first, second = first.take(kept), second.take(kept)
+        first, second = pieces.owner.take(first), pieces.owner.take(second)
+        apart = own.take(first) == own.take(second)
+        others = [corner.take(second) for corner in small]
+        for corner in small:
+            one = corner.take(first)
+            for other in others:
+                apart &= one != other
         kept = np.flatnonzero(apart)
-        found.append(_cross(corners, first[kept], second[kept]))
+        found.append(_cross(corners, first.take(kept), second.take(kept)))
     places = np.concatenate(found) if found else np.zeros((0, 3))
     # Cells share pairs; a pair that was found twice has the same place twice.
     places = np.unique(np.round(places, 6), axis=0)
@@ -197,7 +202,7 @@ def _cell_mm(corners: Floats) -> float:
     """Size of the cells in which triangles (t, 3, 3) are compared: not so small that the whole surface falls into many
     more cells than there are triangles."""
     area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()) / 2.0
-    sizes = np.ptp(corners, axis=1).max(axis=1)
+    sizes = _sizes(corners)
     return max(CELL * float(np.median(sizes)), math.sqrt(area / len(corners)), SAME_POINT_MM)
 
 
@@ -206,7 +211,7 @@ def _cut(corners: Floats, cell_mm: float) -> _Pieces:
     done: list[tuple[Floats, np.ndarray]] = []
     owner = np.arange(len(corners))
     while len(owner):
-        is_large = np.ptp(corners, axis=1).max(axis=1) > PIECE * cell_mm
+        is_large = _sizes(corners) > PIECE * cell_mm
         done.append((corners[~is_large], owner[~is_large]))
         corners, owner = corners[is_large], owner[is_large]
         if not len(owner):
@@ -218,7 +223,20 @@ def _cut(corners: Floats, cell_mm: float) -> _Pieces:
         corners = np.concatenate([np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)])
         owner = np.concatenate([owner, owner])
     pieces = np.concatenate([piece for piece, _ in done])
-    return _Pieces(pieces.min(axis=1), pieces.max(axis=1), np.concatenate([index for _, index in done]))
+    return _Pieces(*_box(pieces), np.concatenate([index for _, index in done]))
+
+
+def _box(corners: Floats) -> tuple[Floats, Floats]:
+    """Lowest and highest corner, each (t, 3), of triangles (t, 3, 3)."""
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+
+
+def _sizes(corners: Floats) -> Floats:
+    """(t,) longest side of each triangle's box."""
+    low, high = _box(corners)
+    sizes: Floats = (high - low).max(axis=1)
+    return sizes
 
 
 def _near(pieces: _Pieces, cell_mm: float) -> Iterator[tuple[float, tuple[np.ndarray, np.ndarray]]]:
@@ -256,7 +274,8 @@ def _cross(corners: Floats, first: np.ndarray, second: np.ndarray) -> Floats:
     """(k, 3) places where triangles of pairs run through each other by more than SAME_POINT_MM."""
     for is_turned in (False, True):
         side = _sides(corners, second, first) if is_turned else _sides(corners, first, second)
-        kept = np.flatnonzero((side.max(axis=1) > SAME_POINT_MM) & (side.min(axis=1) < -SAME_POINT_MM))
+        above, below = side > SAME_POINT_MM, side < -SAME_POINT_MM
+        kept = np.flatnonzero((above[:, 0] | above[:, 1] | above[:, 2]) & (below[:, 0] | below[:, 1] | below[:, 2]))
         first, second = first[kept], second[kept]
     places = [_through(corners, one, other) for one, other in ((first, second), (second, first))]
     return np.concatenate(places)
