@@ -110,7 +110,8 @@ class Surround:
         """What the seats and holes are cut with."""
         if self.state == "set":
             hole = solid_of(self._hole(), "drilled hole")
-            return [composed([stone.solid for stone in self.stones], "small stones"),
+            one = solid_of(self.small.mesh, "small stone")
+            return [composed([transformed(one, stone.matrix) for stone in self.stones], "small stones"),
                     composed([moved(hole, [*place, self.top_mm]) for place in self.row.middles], "drilled holes")]
         tool = solid_of(self._bur(), "small stone's cutter")
         return [composed([moved(tool, [*place, self.top_mm]) for place in self.row.middles], "small stones' cutters")]
@@ -138,10 +139,10 @@ class Surround:
 
     def _set_beads(self) -> dict[str, Solid]:
         """Each bead with what its two stones take out of it."""
-        found = {}
+        found, stone = {}, solid_of(self.small.mesh, "small stone")
         for i, (name, bead) in enumerate(list(self.bare.items())[1:]):
             before, after = i // 2, (i // 2 + 1) % len(self.stones)
-            found[name] = cut(bead, [self.stones[before].solid, self.stones[after].solid], name)
+            found[name] = cut(bead, [transformed(stone, self.stones[at].matrix) for at in (before, after)], name)
         return found
 
     def carved(self, solid: Solid, part: str) -> Solid:

@@ -7,6 +7,7 @@ tip points away from the centre; the left is the same, turned by half a turn.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -20,6 +21,7 @@ from ...stone import Stone, make_stone
 from ...trade.house_rules import HouseRules
 from ...trade.species import species
 from ...tolerance import CHORD_MM
+from ..claws import base_ring, in_space, level
 from ..draft import HOUSE_SPECIES, Draft, Plan
 from ..site import Site
 
@@ -47,6 +49,9 @@ KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "claws.section", 
                 "casting.process",
                 "casting.shrinkage_percent")
 """What a side head has from the centre's choices; its sizes are its own."""
+
+SECTION_MM = 0.05
+"""Chord error of a claw's section where it is held against the neighbour's stone; the room is four times that."""
 
 HEIGHTS = 9
 """At how many heights a claw is held against the neighbour's stone."""
@@ -150,10 +155,10 @@ def _loop(stone: Stone) -> Floats:
 
 
 def _clear_gap(centre: Site, side: Site) -> float:
-    """The least gap, in steps, at which no metal of one head stands in the other's stone."""
-    steps = round((WIDEST_GAP_MM - GAP_MM) / GAP_STEP_MM)
-    gaps = (round(GAP_MM + step * GAP_STEP_MM, 2) for step in range(steps))
-    return next((gap for gap in gaps if _is_clear(gap, centre, side)), WIDEST_GAP_MM)
+    """The least gap, in steps, at which no metal of one head stands in the other's stone: by halving, as a wider gap only
+    clears more."""
+    gaps = [round(GAP_MM + step * GAP_STEP_MM, 2) for step in range(round((WIDEST_GAP_MM - GAP_MM) / GAP_STEP_MM) + 1)]
+    return gaps[min(bisect_left(gaps, True, key=lambda gap: _is_clear(gap, centre, side)), len(gaps) - 1)]
 
 
 def _is_clear(gap: float, centre: Site, side: Site) -> bool:
@@ -200,26 +205,29 @@ def _claws_clear(head: Site, turn: float, along: float, other: Site, other_turn:
     if not head.lines:
         return True
     plan, stone, girdle = head.plan, other.stone, other.plan["girdle_plane"]
-    thick = max(plan["claw_diameter"], plan["claw_width"] if "claw_width" in plan else 0.0) / 2.0
     loop = other_turn * _loop(stone)
     for line in head.lines:
-        top = float(line.at(plan["claw_length"])[2])
-        for z in np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, min(top, other.plan["table_height"]), HEIGHTS):
-            point = turn * line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2] + [along, 0.0]
+        # The claw's own section, slid along its middle line to each height.
+        ring = level(line, in_space(line, base_ring(head.spec, plan, line, SECTION_MM)))[:, :2]
+        top = min(float(line.at(plan["claw_length"])[2]), other.plan["table_height"])
+        for z in np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, top, HEIGHTS):
+            middle = line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2]
             below = stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0
-            if _outside_mm(point, loop) + below < thick / float(line.axis[2]) + CLAW_CLEAR_MM:
+            if _outside_mm(turn * (middle + ring) + [along, 0.0], loop) + below < CLAW_CLEAR_MM:
                 return False
     return True
 
 
-def _outside_mm(point: Floats, loop: Floats) -> float:
-    """From a closed loop (n, 2) out to a point, mm; negative inside."""
-    after = np.roll(loop, -1, axis=0)
-    ways = after - loop
+def _outside_mm(points: Floats, loop: Floats) -> float:
+    """From a closed loop (n, 2) out to the nearest of some points (m, 2), mm; negative inside."""
+    ways = np.roll(loop, -1, axis=0) - loop
     lengths = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-300)
-    share = np.clip(np.einsum("ij,ij->i", point - loop, ways) / lengths, 0.0, 1.0)
-    distance = float(np.linalg.norm(loop + share[:, None] * ways - point, axis=1).min())
-    crosses = (loop[:, 1] > point[1]) != (after[:, 1] > point[1])
-    here, way = loop[crosses], ways[crosses]
-    at = here[:, 0] + (point[1] - here[:, 1]) / way[:, 1] * way[:, 0]
-    return -distance if int((at > point[0]).sum()) % 2 else distance
+    from_start = points[:, None] - loop
+    share = np.clip(np.einsum("ijk,jk->ij", from_start, ways) / lengths, 0.0, 1.0)
+    distance = np.linalg.norm(from_start - share[..., None] * ways, axis=2).min(axis=1)
+    # A point is inside if a way from it along X leaves through an odd number of sides.
+    rises = (loop[:, 1] > points[:, 1:]) != ((loop + ways)[:, 1] > points[:, 1:])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = loop[:, 0] + (points[:, 1:] - loop[:, 1]) / ways[:, 1] * ways[:, 0]
+    is_inside = (rises & (at > points[:, :1])).sum(axis=1) % 2 == 1
+    return float(np.where(is_inside, -distance, distance).min())
