@@ -30,6 +30,10 @@ V_FLAT = 0.3
 """Half the flat that blunts the inside of a V claw, as a share of how deep the girdle cuts its legs. Common practice, no
 source."""
 
+V_ROUND = 0.3
+"""Radius of a V claw's outer edge as a share of how far its faces lie outside the girdle: blunt enough not to catch, and
+wide enough to cover a rail's corner. Common practice, no source."""
+
 
 def takes_v(place: Place) -> bool:
     """True if a V claw can stand at a place: at a corner that stands out."""
@@ -94,6 +98,10 @@ class VShape:
         return V_FLAT * self.inset_mm
 
     @property
+    def round_mm(self) -> float:
+        return V_ROUND * self.outer_mm
+
+    @property
     def inner_mm(self) -> float:
         """How far inside the girdle's corner the flat lies."""
         return (self.inset_mm + self.flat_mm * math.sin(self.half_rad)) / math.cos(self.half_rad)
@@ -101,35 +109,36 @@ class VShape:
     @property
     def out_mm(self) -> float:
         """How far outside the girdle's corner the claw's axis stands; negative: inside. It runs through the middle of the
-        section's area, its flat taken for a point."""
+        section's area, its flat and its outer edge taken for points."""
         half, outer = self.half_rad, self.outer_mm
-        # The round outside the corner, the legs outside the girdle's sides, and the legs inside them.
-        areas = half * outer * outer, 2.0 * self.leg_mm * outer, 2.0 * self.leg_mm * self.inset_mm
+        # The mitre outside the corner, the legs outside the girdle's sides, and the legs inside them.
+        areas = math.tan(half) * outer * outer, 2.0 * self.leg_mm * outer, 2.0 * self.leg_mm * self.inset_mm
         back = 0.5 * self.leg_mm * math.sin(half)
-        middles = (2.0 * outer * math.sin(half) / (3.0 * half), 0.5 * outer * math.cos(half) - back,
+        middles = ((math.cos(half) + 1.0 / math.cos(half)) * outer / 3.0, 0.5 * outer * math.cos(half) - back,
                    -0.5 * self.inset_mm * math.cos(half) - back)
         return sum(area * middle for area, middle in zip(areas, middles, strict=True)) / sum(areas)
 
     @property
     def area_mm2(self) -> float:
-        """Level: the round outside the corner, for each leg a rectangle outside the girdle's side and a trapezium inside it,
-        and what the flat adds."""
+        """Level: the mitre outside the corner less what its round edge lacks, for each leg a rectangle outside the girdle's
+        side and a trapezium inside it, and what the flat adds."""
         half = self.half_rad
         back = self.inner_mm * math.sin(half) + self.flat_mm * math.cos(half)
         inside = (self.leg_mm - back / 2.0) * self.inset_mm + self.inner_mm * self.flat_mm / 2.0
-        return half * self.outer_mm ** 2 + 2.0 * (self.leg_mm * self.outer_mm + inside)
+        mitre = self.outer_mm ** 2 * math.tan(half) - self.round_mm ** 2 * (math.tan(half) - half)
+        return mitre + 2.0 * (self.leg_mm * self.outer_mm + inside)
 
     def ring(self, chord_mm: float) -> Floats:
-        """(n, 2) about the axis, level: outwards along the bisector, and along. Legs run parallel to the girdle's sides, and
-        outside the corner the claw is round."""
+        """(n, 2) about the axis, level: outwards along the bisector, and along. Legs run parallel to the girdle's sides."""
         half = self.half_rad
         normal, side = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
         # An odd number, so that a side and not an edge of the claw faces along the bisector, as on a round claw.
-        steps = 1 + 2 * math.ceil(max(1.0, 0.5 * circle_count(self.outer_mm, chord_mm) * half / math.pi - 0.5))
+        steps = 1 + 2 * math.ceil(max(1.0, 0.5 * circle_count(self.round_mm, chord_mm) * half / math.pi - 0.5))
         end, inner_end = (self.leg_mm * side + off * normal for off in (self.outer_mm, -self.inset_mm))
         flats = np.column_stack([np.full(steps + 1, -self.inner_mm), np.linspace(self.flat_mm, -self.flat_mm, steps + 1)])
         mirrored = np.array([1.0, -1.0])
-        level: Floats = np.concatenate([[end * mirrored], _honest_arc(self.outer_mm, half, steps), [end], [inner_end], flats,
+        arc = _honest_arc(self.round_mm, half, steps) + np.array([(self.outer_mm - self.round_mm) / math.cos(half), 0.0])
+        level: Floats = np.concatenate([[end * mirrored], arc, [end], [inner_end], flats,
                                         [inner_end * mirrored]])
         level -= (self.out_mm, 0.0)
         return level

@@ -91,11 +91,9 @@ def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
         return 2 * places, f"A pair at each of {places} places; {why}."
     anchors = len(points_of(outline) if placement == "points" else corners_of(outline))
     small, large = POINT_COUNTS.get(anchors, (anchors, anchors)) if placement == "points" else (anchors, anchors)
-    first = small if width <= SIX_CLAWS_ABOVE_MM else large
-    if any(corner.turn_deg < 0.0 for corner in outline.corners):
-        # Two claws beside the cleft and none in it: with one at the point they are odd in number.
-        first += 1 - first % 2
-    return first, f"Usual for this outline: {why}."
+    # With a claw at a heart's point and none in its cleft, the others stand in pairs.
+    has_cleft = any(corner.turn_deg < 0.0 for corner in outline.corners)
+    return small if has_cleft or width <= SIX_CLAWS_ABOVE_MM else large, f"Usual for this outline: {why}."
 
 
 def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None = None) -> tuple[Place, ...]:
