@@ -92,6 +92,19 @@ def test_a_remedy_is_the_least_change_of_one_dimension_that_helps(choices: dict,
         assert "for you to change" in remedy.sentence
 
 
+def test_a_remedy_for_a_worst_case_leaves_the_room_that_the_tolerances_take() -> None:
+    pinned = {**FREE, "claws.count": 4, "claws.diameter_mm": 1.0, "claws.notch": 0.485, "wall.taper_deg": 17.0, "wall.thickness_mm": 0.9,
+              "wall.seat_inset_mm": 0.2, "wall.bevel_mm": 0.7, "head.culet_clearance_mm": 1.0, "claws.spare_mm": 3.0,
+              "spread.stone_mm": 0.03, "spread.model_mm": 0.03, "spread.casting_percent": 0.25}
+    head = make_head(spec_of(pinned))
+    findings = prove(head)
+    doubtful = gravest(findings, "claws.neck")
+    assert doubtful.verdict == "watch" and doubtful.measured > 0.5 > doubtful.spread.worst
+    remedy = solve_remedy(head, findings, doubtful)
+    assert remedy.path == "claws.notch" and remedy.after < 0.485
+    assert gravest(prove(make_head(spec_of({**pinned, remedy.path: remedy.after}))), "claws.neck").verdict == "sound"
+
+
 def test_nothing_is_solved_for_what_is_sound_and_a_stranger_is_refused() -> None:
     head = make_head(spec_of(FREE))
     findings = prove(head)

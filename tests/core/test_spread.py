@@ -8,6 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 
+from core.handover.records import json_text, proof_record
+from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.spread import CLOSE, PLAN, Key, _varies, keyed
@@ -219,3 +221,14 @@ def test_tolerances_come_from_the_spec_and_the_house_fills_in() -> None:
     assert tolerances_of(Spec(), rules) is None
     given = tolerances_of(spec_of({"spread.stone_mm": 0.1, "spread.casting_percent": 0.0}), rules)
     assert given == Tolerances(0.1, rules.value("spread.model_mm"), 0.0)
+
+
+def test_the_record_and_the_sheet_show_the_spread_and_the_rule() -> None:
+    head = make_head(spec_of({**WORKED, "claws.notch": 0.485, "spread.stone_mm": 0.03}))
+    findings = prove(head)
+    record = proof_record(head, findings)["findings"]
+    neck = next(each for each in record if each["code"] == "claws.neck")
+    assert set(neck["spread"]) == {"worst", "share_sound"} and neck["rule"] == "claws.heel_left_min" and "bounds" not in neck
+    assert all(each["spread"] is None for each in record if each["code"].startswith(PLAN))
+    json_text({"findings": record})
+    assert f"sound in {100 * neck['spread']['share_sound']:.0f} % of random draws" in sheet_html(head, findings, house_rules())
