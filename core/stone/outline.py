@@ -538,25 +538,20 @@ class Outline:
             t, s = 1.0 - _backwards(first, -1, inset_mm), _backwards(second, 1, inset_mm)
             if (t, s) == (1.0, 0.0):
                 return t, s
-            turn = _opened_rad(first, second, inset_mm)
-            if turn is not None:
+            opened = _opened_rad(first, second, inset_mm)
+            if opened is not None:
                 assert isinstance(first, Arc) and isinstance(second, Arc)
-                return 1.0 - turn / first.sweep_rad, turn / second.sweep_rad
+                return 1.0 - opened / first.sweep_rad, opened / second.sweep_rad
         guess = t, s
-        for _ in range(40):
-            p, m, v, a = (row[0] for row in first.at(np.array([t])))
-            q, n, w, b = (row[0] for row in second.at(np.array([s])))
-            gap = (q - inset_mm * n) - (p - inset_mm * m)
-            v, w = v - inset_mm * a, w - inset_mm * b
-            turn = _cross(v, w)
-            if turn == 0.0:
-                break
-            dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
-            t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
-            if abs(dt) + abs(ds) < 1e-11:  # the next step would be its square, and the gap is below its own limit
-                break
+        t, s, apart = _meeting(first, second, inset_mm, t, s)
+        if (before + 1) % len(self.pieces) != after:
+            # With the piece between them gone, they may cross anywhere: the steps are begun at other places too.
+            for start in ((i / 4.0, j / 4.0) for i in (3, 2, 1, 4) for j in (1, 2, 3, 0)):
+                if apart < 1e-8 and t <= 1.0 and s >= 0.0:
+                    break
+                t, s, apart = _meeting(first, second, inset_mm, *start)
         # The parallels of two pieces that join smoothly also meet where the pieces do, but run backwards there.
-        is_found = math.hypot(*gap) < 1e-8 and not (opening and 1.0 - t < 0.5 * (1.0 - guess[0]))
+        is_found = apart < 1e-8 and not (opening and 1.0 - t < 0.5 * (1.0 - guess[0]))
         if is_found:
             return t, s
         if opening:
@@ -673,6 +668,25 @@ def _backwards(piece: Piece, step: int, inset_mm: float) -> float:
     if k == 1:  # so near to its sharpest place the stretch grows with the square of the way from it
         turn = math.sqrt(stretch[0] / (stretch[0] - stretch[1]))
     return min(0.95, math.sqrt(3.0) * float(turn) / (len(stretch) - 1))
+
+
+def _meeting(first: Piece, second: Piece, inset_mm: float, t: float, s: float) -> tuple[float, float, float]:
+    """Parameters at which the parallels of two pieces cross, by Newton's steps from a guess, and how far apart they still
+    are there, mm."""
+    gap = np.full(2, math.inf)
+    for _ in range(40):
+        p, m, v, a = (row[0] for row in first.at(np.array([t])))
+        q, n, w, b = (row[0] for row in second.at(np.array([s])))
+        gap = (q - inset_mm * n) - (p - inset_mm * m)
+        v, w = v - inset_mm * a, w - inset_mm * b
+        turn = _cross(v, w)
+        if turn == 0.0:
+            break
+        dt, ds = _cross(gap, w) / turn, _cross(gap, v) / turn
+        t, s = t + float(np.clip(dt, -0.5, 0.5)), s + float(np.clip(ds, -0.5, 0.5))
+        if abs(dt) + abs(ds) < 1e-11:  # the next step would be its square, and the gap is below its own limit
+            break
+    return t, s, math.hypot(*gap)
 
 
 def _opened_rad(first: Piece, second: Piece, inset_mm: float) -> float | None:
