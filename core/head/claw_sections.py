@@ -30,7 +30,7 @@ V_FLAT = 0.3
 """Half the flat that blunts the inside of a V claw, as a share of how deep the girdle cuts its legs. Common practice, no
 source."""
 
-V_ROUND = 0.3
+V_ROUND = 0.25
 """Radius of a V claw's outer edge as a share of how far its faces lie outside the girdle: blunt enough not to catch, and
 wide enough to cover a rail's corner. Common practice, no source."""
 
