@@ -131,6 +131,8 @@ class _Maker:
             best = self._from(start)
             if best.score[0] == 0:
                 found.append(self.trials.of(self._drawn_back(best)))
+                if found[0].score == (0, 0) and len(self._moved(found[0].spec)) == 1:
+                    break  # nothing has less to watch, or fewer changes
         if found:
             return min(found, key=lambda trial: (trial.score, self._changed(trial.spec)))
         for start in self._counted():
