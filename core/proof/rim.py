@@ -245,27 +245,30 @@ def _closed(rim: _Rim) -> Finding:
 
 def _cover(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     """How far the lip lies on the crown along its slope: enough everywhere, and nowhere too near to the table."""
-    cover, share, ends = _contact(rim)
-    cover = np.where(rim.is_held, cover, np.inf)
-    j = int(np.argmin(cover))
-    least = rules["rim.cover_least_mm"]
-    more = f"Push the rim {max(0.0, least.value - float(cover[j])):.2f} mm farther over the crown here."
+    cover, slope, ends, is_whole = _contact(rim)
+    share = cover / slope
+    least, part = rules["rim.cover_least_mm"], rules["claws.contact_low"]
+    # On small crowns that is nearly all of the slope; there the share that holds under claws is enough.
+    needed = np.minimum(least.value, part.value * slope)
+    j = int(np.argmin(np.where(rim.is_held & is_whole, cover - needed, np.inf)))
+    rule = least if needed[j] >= least.value else part
+    more = f"Push the rim {max(0.0, float(needed[j] - cover[j])):.2f} mm farther over the crown here."
     yield judge("rim.cover", "Least cover of the crown, along its slope", float(cover[j]), "mm", ends[j],
-                [at_least(least, "unsafe", more)], 2.0 * READ_MM)
+                [Limit(float(needed[j]), True, "unsafe", least.why, rule.source, more, rule.key)], 2.0 * READ_MM)
     share = np.where(rim.is_held, share, -np.inf)
     k = int(np.argmax(share))
     yield judge("rim.contact", "Most contact along the crown's slope", float(share[k]), "1", ends[k],
                 [at_most(rules["rim.contact_high"], "watch", "Trim the lip back to {limit} of the way to the table.")], 0.01)
 
 
-def _contact(rim: _Rim) -> tuple[Floats, Floats, Floats]:
-    """(n,) mm of the crown's slope that the rim lies on, (n,) their share of the slope up to the table or the dome's top,
-    and (n, 3) where contact ends."""
+def _contact(rim: _Rim) -> tuple[Floats, Floats, Floats, np.ndarray]:
+    """(n,) mm of the crown's slope that the rim lies on, (n,) mm of that slope up to the table or the dome's top, (n, 3)
+    where contact ends, and (n,) whether the lip does: beside a corner a line may run out over the other side first."""
     gauge = rim.gauge
     foot, top = gauge.crown_edge_mm, min(rim.top_mm, gauge.table_mm) - HAIR_MM
     count = len(rim.points)
     if top <= foot:
-        return np.zeros(count), np.zeros(count), np.array([rim.place(j, foot) for j in range(count)])
+        return np.zeros(count), _slope_mm(rim), np.array([rim.place(j, foot) for j in range(count)]), rim.is_held
     # Finer towards the foot, where a lip that is too short would end.
     crown = foot + HAIR_MM + (top - foot - HAIR_MM) * np.linspace(0.0, 1.0, LEVELS) ** 1.5
     heights = np.concatenate([np.linspace(rim.middle_mm, foot - HAIR_MM, BELOW), crown])
@@ -274,6 +277,7 @@ def _contact(rim: _Rim) -> tuple[Floats, Floats, Floats]:
     run, rise = np.diff(ways, axis=0), np.diff(heights)[:, None]
     square = np.abs(rise) / np.maximum(np.hypot(run, rise), 1e-12)
     square = np.concatenate([square, square[-1:]])
+    square[~np.isfinite(square)] = 1.0
     off = (ways - rims) * square
     off = np.where(np.isfinite(off), np.maximum(off, 0.0), FAR_MM)
     lies = off <= TOUCHING_MM
@@ -288,7 +292,8 @@ def _contact(rim: _Rim) -> tuple[Floats, Floats, Floats]:
     j = np.arange(count)
     way = np.where(np.isfinite(ways[last, j]), ways[last, j], 0.0)
     ends = np.column_stack([rim.points - way[:, None] * rim.normals, heights[last]])
-    return cover, cover / _slope_mm(rim), ends
+    runs_out = ~np.isfinite(ways[-1]) & lies[np.isfinite(ways).sum(axis=0).clip(1) - 1, j]
+    return cover, _slope_mm(rim), ends, ~runs_out
 
 
 def _crown_and_rim(rim: _Rim, height: float) -> tuple[Floats, Floats]:
@@ -303,11 +308,13 @@ def _crown_and_rim(rim: _Rim, height: float) -> tuple[Floats, Floats]:
 
 
 def _slope_mm(rim: _Rim) -> Floats:
-    """(n,) length of the crown's slope from the girdle to the table's edge, or to the top where there is no table."""
+    """(n,) mm of the crown's slope from the girdle to the table's edge, or to the top where there is no table."""
     gauge = rim.gauge
     way = first_crossing(section(gauge.stone_solid, gauge.table_mm - HAIR_MM), rim.points, -rim.normals, 0.0)
-    far = np.linalg.norm(rim.points - rim.points.mean(axis=0), axis=1)
-    slope: Floats = np.hypot(np.where(np.isfinite(way), way, far), gauge.table_mm - gauge.crown_edge_mm)
+    met = np.isfinite(way)
+    # A line beside a corner passes the table by; a dome has none.
+    other = np.median(way[met]) if met.mean() > 0.5 else np.linalg.norm(rim.points - rim.points.mean(axis=0), axis=1)
+    slope: Floats = np.hypot(np.where(met, way, other), gauge.table_mm - gauge.crown_edge_mm)
     return slope
 
 

@@ -98,11 +98,13 @@ def test_a_tall_domes_rim_must_pass_what_stands_upright_of_its_side() -> None:
 
 @pytest.mark.parametrize(("code", "key", "harsher"), [("rim.cover", "rim.cover_least_mm", 1.0), ("rim.contact", "rim.contact_high", -1.0)])
 def test_limits_as_set(code: str, key: str, harsher: float) -> None:
-    proven = subject(state="set")
+    proven = subject("cushion", state="set")
     measured = found(proven)[code].measured
     assert measured is not None
+    everywhere = with_rule("claws.contact_low", 1.0)
     for step, is_sound in ((-0.03, True), (0.0, True), (0.03, False)):
-        assert (found(proven, with_rule(key, measured + harsher * step))[code].verdict == "sound") == is_sound
+        rules = HouseRules({**everywhere.rules, key: replace(RULES[key], value=measured + harsher * step)})
+        assert (found(proven, rules)[code].verdict == "sound") == is_sound
 
 
 @pytest.mark.parametrize("cover_mm", [0.12, 0.15, 0.18])
@@ -118,6 +120,18 @@ def test_cover_is_measured_along_the_crowns_slope(cover_mm: float) -> None:
     finding = found(with_rim(proven, filed))["rim.cover"]
     assert finding.measured == pytest.approx(cover_mm, abs=0.006)
     assert finding.verdict == ("unsafe" if cover_mm < 0.14 else "sound")
+
+
+def test_on_a_small_crown_the_share_of_its_slope_counts() -> None:
+    """Of a slope shorter than 0.5 mm the published 30 % is less than 0.15 mm."""
+    proven = subject("round brilliant", 1.2, "set")
+    finding = found(proven)["rim.cover"]
+    assert finding.rule == "claws.contact_low" and finding.verdict == "sound"
+    assert finding.limit is not None and finding.limit < 0.15
+    wide = with_rule("rim.cover_least_mm", 2.0)
+    for share, verdict in ((0.5, "sound"), (0.95, "unsafe")):
+        rules = HouseRules({**wide.rules, "claws.contact_low": replace(RULES["claws.contact_low"], value=share)})
+        assert found(proven, rules)["rim.cover"].verdict == verdict
 
 
 def test_a_rim_that_was_moved_is_found_out() -> None:
