@@ -2,6 +2,7 @@
 refused."""
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -137,7 +138,13 @@ def test_what_no_surround_can_be_is_refused_with_the_nearest_that_can(changes: d
     assert fault.key == key and "take" in fault.allowed
 
 
-def test_the_largest_count_that_the_refusal_names_is_taken() -> None:
+def test_the_nearest_that_a_refusal_names_is_taken() -> None:
+    for path, given in (("surround__count", 8), ("surround__stone_mm", 4.0)):
+        others = {"stone__length_mm": 2.5, "head__style": "rim", "head__culet_clearance_mm": 2.0} if given == 4.0 else {}
+        with pytest.raises(SpecError) as caught:
+            head(**{path: given}, **others)
+        nearest = float(re.findall(r"at (?:least|most) ([\d.]+\d)", caught.value.faults[0].allowed)[-1])
+        assert head(**{path: nearest}, **others).surround is not None
     most = round(head().plan["surround_count"])
     assert len(head(surround__count=most).stones) == most + 1
     with pytest.raises(SpecError, match=f"take at most {most}"):

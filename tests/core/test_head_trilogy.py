@@ -145,6 +145,13 @@ def test_the_gap_that_the_refusal_names_is_taken() -> None:
     assert head(head__style="rim", sides__gap_mm=least).plan["side_gap"] == least
 
 
+def test_v_claws_of_the_centre_are_no_choice_of_round_sides() -> None:
+    made = head(stone__cut="princess", claws__section="V", sides__cut="round brilliant")
+    assert made.sides[0].head.spec.get("claws.section") is None
+    same = head(stone__cut="princess", claws__section="V")
+    assert same.sides[0].head.spec.get("claws.section") == "V"
+
+
 def test_drawings_show_every_stone() -> None:
     """The plan view is wide enough for the whole row, and the section draws what it cuts of the side stones."""
     made = head(head__style="basket")

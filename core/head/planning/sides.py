@@ -10,6 +10,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -45,10 +46,11 @@ of a side stone's. Common practice, no source."""
 UNDER_FLAT_MM = 0.05
 """Room between a bridge and a stone with a flat base. Common practice, no source."""
 
-KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "claws.section", "claws.tip", "casting.alloy",
-                "casting.process",
+KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "casting.alloy", "casting.process",
                 "casting.shrinkage_percent")
-"""What a side head has from the centre's choices; its sizes are its own."""
+SHAPED_CHOICES = ("claws.section", "claws.tip")
+"""What a side head has from the centre's choices, the latter only for a stone of the same cut: V claws need corners. Its
+sizes are its own."""
 
 SECTION_MM = 0.05
 """Chord error of a claw's section where it is held against the neighbour's stone; the room is four times that."""
@@ -61,12 +63,13 @@ PlanMaker = Callable[[Spec, Stone, HouseRules], Plan]
 
 def side_spec(spec: Spec, length_mm: float, width_mm: float) -> Spec:
     """The choices for one side head with a stone of this size. Raises SpecError for a stone that cannot be."""
-    chosen: dict[str, object] = {path: spec.get(path) for path in KEPT_CHOICES}
-    chosen["stone.cut"] = spec.get("sides.cut") or spec.get("stone.cut") or "round brilliant"
+    own_cut, centre_cut = spec.get("sides.cut"), spec.get("stone.cut") or "round brilliant"
+    kept = KEPT_CHOICES if own_cut not in (None, centre_cut) else KEPT_CHOICES + SHAPED_CHOICES
+    chosen: dict[str, Any] = {path: spec.get(path) for path in kept}
+    chosen["stone.cut"] = own_cut or centre_cut
     chosen["stone.species"] = spec.get("sides.species") or spec.get("stone.species")
     chosen["stone.length_mm"], chosen["stone.width_mm"] = length_mm, width_mm
-    return Spec().with_choices(**{path.replace(".", "__", 1): value for path,
-                                  value in chosen.items()})  # type: ignore[arg-type]
+    return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})
 
 
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:

@@ -16,6 +16,9 @@ SINGLE_CUT_BELOW_MM = 1.2
 STONE_SHARE, STONE_LOW_MM, STONE_HIGH_MM = 0.2, 1.0, 2.0
 """Usual size of the small stones: a share of the centre stone's width, between the two. Common practice, no source."""
 
+SMALLEST_MM, STEP_MM = 0.8, 0.1
+"""The smallest stones of a surround, and the steps in which smaller ones are tried. Common practice, no source."""
+
 CLEAR_MM = 0.05
 """How far the small stones' seats stay from claws and rim. Common practice, no source."""
 
@@ -87,9 +90,8 @@ def _plan_ring(draft: Draft, size: float) -> None:
     apart = least.value if apart is None else apart
     most = most_that_fit(stone.outline, centre_gap + size / 2.0, size + apart)
     if most is None:
-        raise SpecError(Fault("surround.stone_mm", size, f"fewer than {FEWEST} of them fit round this stone; take "
-                                                         "them below "
-                              f"{0.5 * size:.2g} mm, or a larger centre stone"))
+        raise SpecError(Fault("surround.stone_mm", size, f"fewer than {FEWEST} of them fit round this stone; take them of "
+                              f"at most {_largest_mm(stone, size, centre_gap, apart):.1f} mm, or a larger centre stone"))
     fit = len(most.middles)
     count = round(derive("surround_count", fit, "count", f"As many as keep {apart:g} mm between their girdles, evenly "
                                                          "spaced along "
@@ -97,9 +99,9 @@ def _plan_ring(draft: Draft, size: float) -> None:
     row = most if count == fit else evenly(stone.outline, centre_gap + size / 2.0, count)
     gap = row.nearest_mm - size
     if count > fit:
-        raise SpecError(Fault("surround.count", count, f"so many stones of {size:g} mm keep {gap:.3f} mm between "
-                                                       "their girdles, "
-                              f"and {apart:g} mm is asked for; take at most {fit}"))
+        stand = f"keep {gap:.3f} mm between their girdles" if gap >= 0.0 else f"overlap by {-gap:.3f} mm"
+        raise SpecError(Fault("surround.count", count, f"so many stones of {size:g} mm {stand}, and {apart:g} mm is asked "
+                              f"for; take at most {fit}"))
     given = draft.spec.get(PINNABLE["surround_gap"])
     reason = (f"What {count} stones leave between their girdles, the same everywhere; at least {apart:g} mm is asked "
               "for.")
@@ -107,6 +109,16 @@ def _plan_ring(draft: Draft, size: float) -> None:
                                           else f"{KEPT[:-1]} as the least: {count} stones "
                                           f"leave {gap:.3f} mm.", least.source if given is None else GIVEN,
                                           given is not None)
+
+
+def _largest_mm(stone: Stone, size: float, centre_gap: float, apart: float) -> float:
+    """The largest small stone, in steps, of which a ring fits; the smallest that there is if none does."""
+    smaller = size
+    while smaller > SMALLEST_MM:
+        smaller = round(smaller - STEP_MM, 2)
+        if most_that_fit(stone.outline, centre_gap + smaller / 2.0, smaller + apart) is not None:
+            break
+    return smaller
 
 
 def _metal_outside_mm(draft: Draft) -> float:
