@@ -15,7 +15,7 @@ from ..core.head import Head
 from ..core.head.build import BESIDE
 from ..core.head.trilogy import Side
 from ..core.mesh import PolyMesh
-from ..core.solid.kernel import Solid, fuse, solid_of
+from ..core.solid.kernel import Solid, fuse
 from .properties import PARTS_KEY
 
 WHOLE = "metal"
@@ -35,7 +35,9 @@ class EditedHead(Head):
     @cached_property
     def part_solids(self) -> dict[str, Solid]:
         """Raises GeometryError naming a part that is no longer closed."""
-        return {name: solid_of(shell, name) for name, shell in self.shells.items()}
+        from ..core.proof.outside import solid_of_shells
+
+        return {name: solid_of_shells(shell, name) for name, shell in self.shells.items()}
 
     @cached_property
     def solid(self) -> Solid:

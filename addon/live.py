@@ -82,10 +82,12 @@ def prove_now(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
 
 def _proved(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     from ..core.proof import prove
-    from . import rebuild
+    from ..core.proof.outside import prove_as_found
+    from . import edited, rebuild
 
     try:
-        return prove(head_there(metal))
+        head = head_there(metal)
+        return prove_as_found(head) if isinstance(head, edited.EditedHead) else prove(head)
     except SeatwrightError as error:
         return sentence(error) + (
             " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(metal.data) else ""

@@ -432,11 +432,13 @@ ALIKE_SHOWN = 2
 
 
 FAMILIES = {
-    "metal": "Metal as a Solid",
+    "soundness": "Mesh of the Metal",
     "retention": "Hold",
     "plan": "As Planned",
     "object": "Object",
     "surround": "Small Stones",
+    "sides": "Side Stones",
+    "marks": "Marks and Law",
 }
 """Families whose name for people is not that of their codes."""
 
@@ -471,7 +473,7 @@ def list_findings(
 def draw_remedy(layout: bpy.types.UILayout, context: bpy.types.Context, index: int, finding: Any) -> None:
     """The solved remedy with its button, or the button that solves it."""
     metal = metal_of(context)
-    if finding.code.partition(".")[0] in ("plan", "object", "metal"):
+    if finding.code.partition(".")[0] in ("plan", "object", "soundness"):
         return
     if not remedies.is_known(metal, finding):
         layout.operator("seatwright.find_remedy", icon="VIEWZOOM").index = index

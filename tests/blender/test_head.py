@@ -313,18 +313,26 @@ def test_a_missing_kernel_is_named_in_lines_that_fit_the_sidebar(inside: Inside)
     assert max(map(len, lines)) <= 36
 
 
-def test_an_open_metal_is_not_proved_but_named() -> None:
+def test_an_open_metal_is_the_first_finding_with_its_place_and_is_not_handed_over(inside: Inside, tmp_path: Path) -> None:
     import bmesh
 
-    mesh = add().data
+    metal = add()
+    mesh = metal.data
     work = bmesh.new()
     work.from_mesh(mesh)
     work.faces.ensure_lookup_table()
+    corners = [tuple(vertex.co) for vertex in work.faces[0].verts]
     bmesh.ops.delete(work, geom=[work.faces[0]], context="FACES")
     work.to_mesh(mesh)
     work.free()
+    assert bpy.ops.seatwright.prove() == {"FINISHED"}
+    first = inside("addon.live").known(metal)[0]
+    assert (first.code, first.verdict) == ("soundness.closed", "unsafe") and "wall" in first.what
+    nearest = min(max(abs(a - b) for a, b in zip(first.place, corner)) for corner in corners)
+    assert nearest < 0.5
     with pytest.raises(RuntimeError, match="wall"):
-        bpy.ops.seatwright.prove()
+        bpy.ops.seatwright.hand_over(directory=str(tmp_path / "files"))
+    assert not (tmp_path / "files").exists()
 
 
 def test_the_files_are_those_of_the_core(inside: Inside, tmp_path: Path) -> None:

@@ -80,6 +80,8 @@ def draw(panel: type) -> list[str]:
         member = getattr(panel, name, None)
         if isinstance(member, types.FunctionType):
             setattr(stand_in, name, types.MethodType(member, stand_in))
+        elif isinstance(member, str) and not name.startswith("__"):
+            setattr(stand_in, name, member)
     for part in ("draw_header", "draw"):
         if hasattr(stand_in, part):
             getattr(stand_in, part)(bpy.context)

@@ -1,0 +1,159 @@
+"""Every kind of head in Blender: its parts and stones, its measures painted, its remedies, its metal under modifiers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import ModuleType
+
+import bpy
+import pytest
+
+Inside = Callable[[str], ModuleType]
+
+
+def add(**choices: object) -> bpy.types.Object:
+    """A new head with these properties set, as a user sets them one after the other."""
+    assert bpy.ops.seatwright.head_add(length_mm=6.0) == {"FINISHED"}
+    metal = bpy.context.object
+    for name, value in choices.items():
+        setattr(metal.data.seatwright, name, value)
+    assert not metal.data.seatwright.problem
+    return metal
+
+
+def parts(metal: bpy.types.Object) -> set[str]:
+    return {str(name).rstrip(" 0123456789") for name in metal.data["seatwright_parts"]}
+
+
+@pytest.mark.parametrize(("style", "made_of"), [
+    ("tapered claw", {"wall", "claw"}), ("basket", {"base rail", "upper rail", "claw"}), ("gallery", {"wall", "claw"}),
+    ("coronet", {"wall", "claw"}), ("peg", {"peg", "claw"}), ("rim", {"wall", "rim"}),
+])  # fmt: skip
+def test_every_style_is_one_choice_away(style: str, made_of: set[str]) -> None:
+    metal = add(head_style=style)
+    assert parts(metal) == made_of
+    metal.data.seatwright.state = "set"
+    assert parts(metal) == made_of and not metal.data.seatwright.problem
+    assert bpy.ops.seatwright.prove() == {"FINISHED"}
+
+
+def test_small_stones_and_side_stones_are_in_the_stones_mesh_each_with_its_species() -> None:
+    metal = add(surround_present=True, surround_species="ruby")
+    stone = metal.children[0].data
+    assert [each.name for each in stone.materials] == ["Diamond", "Ruby"]
+    slots = [0] * len(stone.polygons)
+    stone.polygons.foreach_get("material_index", slots)
+    alone = len(add().children[0].data.polygons)
+    assert slots.count(0) == alone and slots.count(1) == len(slots) - alone > 10 * alone
+    metal.data.seatwright.surround_present = False
+    assert len(stone.polygons) == alone
+    metal.data.seatwright.sides_present = True
+    assert len(stone.polygons) > 2 * alone and {"left wall", "right wall"} <= parts(metal)
+
+
+def test_what_follows_is_shown_in_the_choices_left_open() -> None:
+    settings = add(stone_cut="princess").data.seatwright
+    assert (settings.claws_placement, settings.claws_section, settings.claws_count) == ("corners", "V", 4)
+    assert not settings.claws_placement_pinned
+    settings.claws_placement = "evenly"
+    assert settings.claws_placement_pinned and not settings.problem
+
+
+def test_a_refused_combination_keeps_the_last_metal_and_says_what_fits() -> None:
+    metal = add(stone_length_mm=2.0)
+    count = len(metal.data.polygons)
+    metal.data.seatwright.head_style = "gallery"
+    assert "at least 3 mm" in metal.data.seatwright.problem and "basket" in metal.data.seatwright.problem
+    assert len(metal.data.polygons) == count
+    metal.data.seatwright.head_style = "tapered claw"
+    assert not metal.data.seatwright.problem
+
+
+@pytest.mark.parametrize("quantity", ["thickness", "gap"])
+def test_measures_are_painted_on_every_face_and_go_with_the_next_rebuild(quantity: str, inside: Inside) -> None:
+    metal = add(claws_diameter_mm=0.5)
+    assert bpy.ops.seatwright.paint(quantity=quantity) == {"FINISHED"}
+    mesh, paint = metal.data, inside("addon.paint")
+    (attribute,) = mesh.color_attributes
+    assert (attribute.domain, len(attribute.data)) == ("CORNER", len(mesh.loops))
+    assert inside("addon.painted").painted(mesh) == quantity
+    colours = {tuple(round(each, 4) for each in corner.color[:3]) for corner in attribute.data}
+    if quantity == "thickness":  # the claws are thinner than the alloy's model should be
+        assert tuple(round(each, 4) for each in paint.WATCH) in colours
+        assert tuple(round(each, 4) for each in paint.UNSAFE) not in colours
+    metal.data.seatwright.wall_taper_deg = 15.0
+    assert not mesh.color_attributes
+    assert bpy.ops.seatwright.paint(quantity=quantity) == {"FINISHED"}
+    assert bpy.ops.seatwright.paint_clear() == {"FINISHED"} and not mesh.color_attributes
+
+
+def test_the_colours_of_the_paint_change_at_the_limits(inside: Inside) -> None:
+    paint = inside("addon.paint")
+    import numpy as np
+
+    scale = paint.Scale(0.4, 0.7)
+    rows = scale.colours(np.array([0.399, 0.4, 0.699, 0.7, 2.1, 9.0, np.nan]))[:, :3]
+    for row, colour in zip(rows, (paint.UNSAFE, paint.WATCH, paint.WATCH, paint.SOUND, paint.DEEP, paint.DEEP, paint.HIDDEN)):
+        assert row == pytest.approx(colour, abs=1e-6)
+
+
+def test_metal_is_proved_with_its_modifiers_and_cannot_be_painted_under_them(inside: Inside) -> None:
+    metal, live = add(), inside("addon.live")
+    built = live.prove_now(metal)
+    modifier = metal.modifiers.new("Thinner", "DISPLACE")
+    modifier.strength, modifier.mid_level = -0.1, 0.0
+    bpy.context.view_layer.update()
+    assert live.known(metal) is None, "the proof of the bare metal passed for that of the modified"
+    changed = live.prove_now(metal)
+    wall = {name: next(each.measured for each in findings if each.code == "casting.wall")
+            for name, findings in (("built", built), ("changed", changed))}  # fmt: skip
+    assert wall["changed"] == pytest.approx(wall["built"] - 0.2, abs=0.03)
+    with pytest.raises(RuntimeError, match="apply them first"):
+        bpy.ops.seatwright.paint()
+    modifier.show_viewport = False
+    bpy.context.view_layer.update()
+    assert live.known(metal) == built
+
+
+def test_a_remedy_is_solved_and_taken_and_undone(inside: Inside) -> None:
+    metal = add(claws_notch=0.45)
+    metal.data.seatwright.claws_notch_pinned = True
+    live, remedies = inside("addon.live"), inside("addon.remedies")
+    findings = live.prove_now(metal)
+    index = next(i for i, each in enumerate(findings) if each.code == "claws.notch")
+    assert findings[index].verdict == "watch"
+    assert bpy.ops.seatwright.find_remedy(index=index) == {"FINISHED"}
+    assert remedies.is_known(metal, findings[index])
+    remedy = remedies.remedy_of(metal, findings[index])
+    assert remedy is not None and remedy.path == "claws.notch" and remedy.after <= 0.4 and remedy.is_pinned
+    assert bpy.ops.seatwright.take_remedy(path=remedy.path, value=remedy.after) == {"FINISHED"}
+    assert not [each for each in live.prove_now(metal) if each.code == "claws.notch" and each.verdict != "sound"]
+
+
+def test_a_head_is_made_sound_only_after_the_change_was_shown_and_keeps_what_was_given(inside: Inside) -> None:
+    metal = add(stone_length_mm=5.0, wall_seat_inset_mm=0.08)
+    live, remedies = inside("addon.live"), inside("addon.remedies")
+    with pytest.raises(RuntimeError, match="No change is listed"):
+        bpy.ops.seatwright.take_change()
+    before = dict(metal.data.seatwright.items())
+    assert any(each.verdict == "unsafe" for each in live.prove_now(metal))
+    assert bpy.ops.seatwright.make_sound() == {"FINISHED"}
+    change = remedies.change_of(metal)
+    assert change is not None and change.is_sound and change.remedies
+    assert dict(metal.data.seatwright.items()) == before, "looking for a change made one"
+    assert bpy.ops.seatwright.take_change() == {"FINISHED"}
+    assert not [each.code for each in live.prove_now(metal) if each.verdict == "unsafe"]
+    assert metal.data.seatwright.wall_seat_inset_mm == pytest.approx(0.08)
+
+
+def test_what_cannot_be_made_sound_says_which_rules_collide(inside: Inside) -> None:
+    metal = add(claws_notch=0.55)
+    remedies = inside("addon.remedies")
+    with inside("addon.properties").changing(metal.data) as settings:
+        for name in ("claws_count", "claws_diameter_mm"):  # fewer heads to try
+            setattr(settings, name + "_pinned", True)
+    assert bpy.ops.seatwright.make_sound() == {"FINISHED"}
+    change = remedies.change_of(metal)
+    assert change is not None and not change.is_sound and "notch" in change.sentence
+    assert metal.data.seatwright.claws_notch == pytest.approx(0.55)
+    assert bpy.ops.seatwright.put_away_change() == {"FINISHED"} and remedies.change_of(metal) is None
