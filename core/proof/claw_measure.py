@@ -25,7 +25,7 @@ hand work may have rounded it."""
 
 NEAR_SHARES = (0.75, 0.84, 0.93)
 """At which heights, from its foot to the girdle, a claw's outer face is told: near the girdle, but below what the setter
-rounds; evenly spaced. Lower: bowed claws are read too upright."""
+rounds. Lower: bowed claws are read too upright."""
 
 WHOLE_SHARE = 0.98
 """A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
@@ -271,13 +271,22 @@ def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floa
     if float(np.abs(plain.middles @ outwards - start - growth * plain.heights).max()) <= BOWED_MM:
         slope, out = _line(np.array([_outermost([ring], outwards) for ring in plain.rings]), plain.heights)
         return max(out + slope * frame.girdle_plane_mm, here), slope
-    rise = frame.girdle_plane_mm - plain.low_mm
-    first, second, third = (_outermost(frame.part_at(name, plain.low_mm + share * rise), outwards) for share in NEAR_SHARES)
-    step = NEAR_SHARES[2] - NEAR_SHARES[1]
-    past = (1.0 - NEAR_SHARES[2]) / step
-    bend = third - 2.0 * second + first
-    carried = third + past * (third - second) + past * (past + 1.0) / 2.0 * bend
-    return max(carried, here), (third - second + (past + 0.5) * bend) / (step * rise)
+    girdle = frame.girdle_plane_mm
+    z = plain.low_mm + np.array(NEAR_SHARES) * (girdle - plain.low_mm)
+    outer = np.array([_outermost(frame.part_at(name, height), outwards) for height in z.tolist()])
+    carried, slope = _parabola(z, outer, girdle)
+    if here < carried:
+        return carried, slope
+    # Nothing is rounded off, so that the girdle's own level tells it best.
+    return here, _parabola(np.append(z[1:], girdle), np.append(outer[1:], here), girdle)[1]
+
+
+def _parabola(z: Floats, values: Floats, at: float) -> tuple[float, float]:
+    """Value and slope at a height of the parabola through three values (3,) at heights (3,)."""
+    first, second = np.diff(values) / np.diff(z)
+    bend = (second - first) / (z[2] - z[0])
+    return (float(values[2] + (at - z[2]) * (second + (at - z[1]) * bend)),
+            float(second + bend * (2.0 * at - z[1] - z[2])))
 
 
 def _outermost(loops: Sequence[Floats], outwards: Floats) -> float:
@@ -288,15 +297,13 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
              outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
     """The leg, the slope of its line and its middle (2,) at the girdle."""
     girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
-    # Square to the line, thickness changes evenly; level sections also follow how much a bowed claw leans there.
     aside = _line(plain.middles @ across, plain.heights)[0]
-    leans = _leans(np.gradient(plain.middles @ outwards, plain.heights), aside)
     through_each = np.array([_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
-    growth, start = _line(through_each * leans, plain.heights)
+    growth, start = _line(through_each, plain.heights)
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     slope -= growth / 2.0
     lean = float(_leans(np.array([slope]), aside)[0])
-    expected = (start + growth * girdle) / lean
+    expected = start + growth * girdle
     ring = largest(at_girdle)
     seen = _through(ring, middle_of(ring), outwards, aside)
     is_whole = seen >= UNCUT_SHARE * expected
@@ -326,7 +333,7 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
     thickness = through * lean
     notch = (float(centre @ outwards) + float(limit[i]) - inner) * lean / thickness
     leg = Leg(edge, outwards, lean, thickness, notch,
-              max(0.0, float(here_high[i] - max(here_low[i], limit[i])) * lean), *_shares(left, uncut), growth)
+              max(0.0, float(here_high[i] - max(here_low[i], limit[i])) * lean), *_shares(left, uncut), growth * lean)
     return (leg,), slope, middle
 
 
