@@ -37,6 +37,12 @@ DOME_ROWS = 4
 V_TIP_SHARE = 0.5
 """Radius of a V claw's folded end as a share of its thickness. Common practice, no source."""
 
+V_TIP_MOST = 0.6
+"""The same at most, as a share of the end's height over the girdle plane: a larger bead would reach under the stone."""
+
+V_BEND = 0.25
+"""Where on the girdle's height a V's fold starts: above its lower edge, so that no metal fills the V under the stone."""
+
 V_SHOULDER, V_NARROWED = 0.35, 0.8
 """How high on the crown a V's legs are filed down, as a share of the crown's height, and how much narrower they are there.
 Common practice, no source."""
@@ -97,9 +103,9 @@ def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
     girdle, crown_edge = plan["girdle_plane"], plan["girdle_plane"] + plan["girdle"]
     crown = crown_line(plan, stone, line)
     top = plan["v_tip_height"]
-    radius = min(V_TIP_SHARE * share_at(plan, line.girdle_mm) * plan["claw_diameter"], 0.6 * (top - girdle))
+    radius = min(V_TIP_SHARE * share_at(plan, line.girdle_mm) * plan["claw_diameter"], V_TIP_MOST * (top - girdle))
     centre, _ = find_tip(crown, top, radius, plan["v_contact"], part)
-    bend, edge = (girdle + 0.25 * plan["girdle"]) / line.axis[2], crown_edge / line.axis[2]
+    bend, edge = (girdle + V_BEND * plan["girdle"]) / line.axis[2], crown_edge / line.axis[2]
     offsets = level(line, in_space(line, ring))
     low = crown_edge + V_SHOULDER * (plan["table_height"] - crown_edge)
     points = np.concatenate([

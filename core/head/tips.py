@@ -19,6 +19,14 @@ TIP_SHARE = 0.8
 """Radius of the finished tip as a share of half the claw's thickness: the setter rounds the end. Common practice, no
 source."""
 
+LOW_SHARE, LEAST_SHARE = 0.5, 0.2
+"""On a low crown the tip's radius is at most this share of its height over the girdle, and at least this share of the
+claw's thickness. Common practice, no source."""
+
+ALMOND_OVER, BULGE_OUT = 1.2, 0.2
+"""How high an almond's end stands over its contact, and how far outside a dome the bead over its bulge has its centre, as
+shares of their radii. Common practice, no source."""
+
 ALMOND_SHARE, ALMOND_MIDDLE = 0.45, 0.5
 """An almond's end as a share of its middle's radius, and where its middle lies on the way to its end. Common practice, no
 source."""
@@ -131,7 +139,7 @@ def finish(tip: str, plan: Plan, crown: CrownLine, line: ClawLine, thickness_mm:
            part: str) -> list[Bead]:
     """The beads of a finished claw of this thickness and width at the girdle: round, almond or tab."""
     top, contact, girdle = plan["tip_height"], plan["contact"], plan["girdle_plane"]
-    radius = min(TIP_SHARE * thickness_mm / 2.0, max(0.5 * (top - girdle), 0.2 * thickness_mm))
+    radius = min(TIP_SHARE * thickness_mm / 2.0, max(LOW_SHARE * (top - girdle), LEAST_SHARE * thickness_mm))
     # A round tip is filed as broad as its claw, whatever its height.
     widening = max(1.0, width_mm / (2.0 * radius))
     if tip == "tab":
@@ -143,7 +151,7 @@ def finish(tip: str, plan: Plan, crown: CrownLine, line: ClawLine, thickness_mm:
         _, end = find_tip(crown, top, radius, contact, part)
         point = ALMOND_SHARE * radius
         middle, _ = find_tip(crown, top, radius, ALMOND_MIDDLE * contact, part)
-        lowest = min(top, float(crown.heights_mm[end]) + 1.2 * point)
+        lowest = min(top, float(crown.heights_mm[end]) + ALMOND_OVER * point)
         tapered, _ = find_tip(crown, lowest, point, float(crown.lengths_mm[end]) / crown.slope_mm, part)
         beads = [Bead(middle, radius, widening), Bead(tapered, point)]
     else:
@@ -161,7 +169,7 @@ def _over_bulge(crown: CrownLine, end: int, radius_mm: float, widening: float) -
         return []
     rise = float(np.gradient(crown.heights_mm, crown.ways_mm)[middle]) if len(crown.ways_mm) > 1 else 0.0
     out = np.array([*(-crown.inwards * rise), 1.0]) / math.hypot(rise, 1.0)
-    return [Bead(crown.point(middle, height) + 0.2 * radius_mm * out, BULGE_SHARE * radius_mm, widening)]
+    return [Bead(crown.point(middle, height) + BULGE_OUT * radius_mm * out, BULGE_SHARE * radius_mm, widening)]
 
 
 def sphere(radius_mm: float, chord_mm: float, twist: float = 0.0) -> Floats:
