@@ -117,6 +117,15 @@ def test_small_stones_are_single_cuts_below_the_published_size() -> None:
     assert head(surround__stone_mm=1.2).stones[1].stone.cut == "round brilliant"
 
 
+def test_low_heads_take_smaller_stones_in_their_surround() -> None:
+    """Under a cabochon of 10 mm there is no depth for the usual 2.0 mm; just the next size would not stand clear."""
+    made = head(stone__cut="round cabochon", stone__width_mm=10.0)
+    size = made.plan["surround_stone"]
+    assert 1.0 < size < 2.0 and made.stones[1].mesh.vertices[:, 2].min() >= 0.1
+    with pytest.raises(SpecError, match="head.culet_clearance_mm"):
+        head(stone__cut="round cabochon", stone__width_mm=10.0, surround__stone_mm=size + 0.1)
+
+
 def test_parts_that_the_seats_do_not_reach_keep_their_quads() -> None:
     made = head()
     assert all((mesh.sizes == 4).all() for name, mesh in made.parts.items() if name == "wall"

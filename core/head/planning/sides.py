@@ -49,8 +49,8 @@ UNDER_FLAT_MM = 0.05
 KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "casting.alloy", "casting.process",
                 "casting.shrinkage_percent")
 SHAPED_CHOICES = ("claws.section", "claws.tip")
-"""What a side head has from the centre's choices, the latter only for a stone of the same cut: V claws need corners. Its
-sizes are its own."""
+"""What a side head has from the centre's choices, the latter only for a stone of the same cut: V claws need corners.
+Its sizes are its own."""
 
 SECTION_MM = 0.05
 """Chord error of a claw's section where it is held against the neighbour's stone; the room is four times that."""
@@ -76,8 +76,8 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     """Size, gap and places of the side heads. Raises SpecError where they make no sense beside this centre."""
     centre, derive = draft.stone, draft.derive
     if draft.spec.get("surround.present"):
-        raise SpecError(Fault("sides.present", True, "a surround stands where the side heads would join the centre; "
-                                                     "leave out "
+        raise SpecError(Fault("sides.present", True,
+                              "a surround stands where the side heads would join the centre; leave out "
                               "surround.present or sides.present"))
     spec, side, plan = _sized(draft, make_plan)
     usual = "Half to three fifths of the centre stone's width is usual for a side stone."
@@ -90,21 +90,19 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
         reason = "Wider than the usual 0.2 mm, so that claws and rims stay clear of the neighbour's stone."
     gap = derive("side_gap", max(GAP_MM, least), "mm", reason, COMMON)
     if not _is_clear(gap, *heads):
-        raise SpecError(Fault("sides.gap_mm", gap, "claws or rim of one head would stand in the other's stone; take "
-                                                   "at least "
+        raise SpecError(Fault("sides.gap_mm", gap,
+                              "claws or rim of one head would stand in the other's stone; take at least "
                               f"{max(GAP_MM, least):.2f} mm, or turn or thin the claws"))
     for name, way in (("right", 1.0), ("left", -1.0)):
         derive(f"side_shift_{name}", shift_mm(gap, centre, side, way), "mm", "From the centre's axis to that of the "
                                                                              f"{name} side head: both "
                "stones' reaches along the row, and the gap.")
-    derive("side_girdle_plane", plan["girdle_plane"], "mm", "The side heads stand in the same base plane, so that "
-                                                            "their smaller stones "
-           "stand lower than the centre's.")
+    derive("side_girdle_plane", plan["girdle_plane"], "mm",
+           "The side heads stand in the same base plane, so that their smaller stones stand lower than the centre's.")
     lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
     most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
-    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm", "As tall as ties the heads together at the base and "
-                                                                  "stays under their "
-           "stones.", COMMON)
+    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm",
+           "As tall as ties the heads together at the base and stays under their stones.", COMMON)
     derive("bridge_width", round(max(draft.metal.least_model_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
            "A third of a side stone's width, and never less than the alloy fills.", COMMON)
     kind = species(spec.get("stone.species") or HOUSE_SPECIES)
@@ -120,17 +118,16 @@ def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
     usual = max(round(SIDE_SHARE * centre.width_mm, 1), SMALLEST_MM)
     tried = [width] if (length, width) != (None, None) else np.arange(usual, centre.width_mm,
                                                                       SIZE_STEP_MM).round(2).tolist()
-    refused = SpecError(Fault("stone.width_mm", centre.width_mm, "side stones of half its size are too small for a "
-                                                                 "head; take a "
-                              "larger centre stone"))
+    refused = SpecError(Fault("stone.width_mm", centre.width_mm,
+                              "side stones of half its size are too small for a head; take a larger centre stone"))
     for one in tried:
         try:
             spec = _usual_size(given, length, one)
             side = make_stone(spec.section("stone"))
             if side.width_mm > centre.width_mm:
-                raise SpecError(Fault("stone.width_mm", side.width_mm, "a side stone is no wider than the centre "
-                                                                       "stone; take at "
-                                      f"most {centre.width_mm:g} mm"))
+                raise SpecError(Fault("stone.width_mm", side.width_mm,
+                                      "a side stone is no wider than the centre stone; take at most "
+                                      f"{centre.width_mm:g} mm"))
             return spec, side, make_plan(spec, side, draft.rules)
         except SpecError as error:
             # Said of a side stone, whose choices have names of their own.
@@ -158,8 +155,8 @@ def _loop(stone: Stone) -> Floats:
 
 
 def _clear_gap(centre: Site, side: Site) -> float:
-    """The least gap, in steps, at which no metal of one head stands in the other's stone: by halving, as a wider gap only
-    clears more."""
+    """The least gap, in steps, at which no metal of one head stands in the other's stone: by halving, as a wider gap
+    only clears more."""
     gaps = [round(GAP_MM + step * GAP_STEP_MM, 2) for step in range(round((WIDEST_GAP_MM - GAP_MM) / GAP_STEP_MM) + 1)]
     return gaps[min(bisect_left(gaps, True, key=lambda gap: _is_clear(gap, centre, side)), len(gaps) - 1)]
 

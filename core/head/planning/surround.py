@@ -52,18 +52,19 @@ def plan_surround(draft: Draft) -> None:
     """Size, number and places of the small stones, plate, holes and beads. Raises SpecError where they don't fit."""
     derive, rules = draft.derive, draft.rules
     usual = round(min(max(STONE_SHARE * draft.stone.width_mm, STONE_LOW_MM), STONE_HIGH_MM), 1)
-    size = derive("surround_stone", usual, "mm", "The small stones are a fifth of the centre stone's width, and of a "
-                                                 "size that "
-                  "is sold and can be set.", COMMON)
+    while usual > SMALLEST_MM and not _has_depth(draft, small_stone(usual)):
+        usual = round(usual - STEP_MM, 1)
+    size = derive("surround_stone", usual, "mm",
+                  "A fifth of the centre stone's width, of a size that is sold and can be set, and smaller where a "
+                  "low head has no depth for that.", COMMON)
     small = small_stone(size)
     _plan_ring(draft, size)
     hole_rule, seat_rule = rules["bead.hole"], rules["bead.seat_mm"]
     slope = small.pavilion_depth_mm / (size / 2.0)
     hole = derive("surround_hole", max(hole_rule.value * size, size - 2.0 * seat_rule.value / slope), "mm",
                   "Drilled through under each small stone, three quarters of its width; wider where that leaves a "
-                  "seat of "
-                  f"{seat_rule.value:g} mm, which is enough.", hole_rule.source)
-    drop = derive("surround_drop", small.crown_height_mm + small.girdle_mm, "mm",
+                  f"seat of {seat_rule.value:g} mm, which is enough.", hole_rule.source)
+    drop = derive("surround_drop", _usual_drop_mm(small), "mm",
                   "Puts the small stones' tables level with the centre stone's lower girdle edge, so that they stay "
                   "below it.", MEMORY)
     _plan_plate(draft, small, hole, drop)
@@ -90,24 +91,26 @@ def _plan_ring(draft: Draft, size: float) -> None:
     apart = least.value if apart is None else apart
     most = most_that_fit(stone.outline, centre_gap + size / 2.0, size + apart)
     if most is None:
-        raise SpecError(Fault("surround.stone_mm", size, f"fewer than {FEWEST} of them fit round this stone; take them of "
-                              f"at most {_largest_mm(stone, size, centre_gap, apart):.1f} mm, or a larger centre stone"))
+        raise SpecError(Fault("surround.stone_mm", size,
+                              f"fewer than {FEWEST} of them fit round this stone; take them of at most "
+                              f"{_largest_mm(stone, size, centre_gap, apart):.1f} mm, or a larger centre stone"))
     fit = len(most.middles)
-    count = round(derive("surround_count", fit, "count", f"As many as keep {apart:g} mm between their girdles, evenly "
-                                                         "spaced along "
-                         "the parallel of the centre stone's outline.", least.source))
+    count = round(derive("surround_count", fit, "count",
+                         f"As many as keep {apart:g} mm between their girdles, evenly spaced along the parallel of "
+                         "the centre stone's outline.", least.source))
     row = most if count == fit else evenly(stone.outline, centre_gap + size / 2.0, count)
     gap = row.nearest_mm - size
     if count > fit:
         stand = f"keep {gap:.3f} mm between their girdles" if gap >= 0.0 else f"overlap by {-gap:.3f} mm"
-        raise SpecError(Fault("surround.count", count, f"so many stones of {size:g} mm {stand}, and {apart:g} mm is asked "
-                              f"for; take at most {fit}"))
+        raise SpecError(Fault("surround.count", count,
+                              f"so many stones of {size:g} mm {stand}, and {apart:g} mm is asked for; take at most "
+                              f"{fit}"))
     given = draft.spec.get(PINNABLE["surround_gap"])
     reason = (f"What {count} stones leave between their girdles, the same everywhere; at least {apart:g} mm is asked "
               "for.")
     draft.all["surround_gap"] = Dimension("surround_gap", gap, "mm", reason if given is None
-                                          else f"{KEPT[:-1]} as the least: {count} stones "
-                                          f"leave {gap:.3f} mm.", least.source if given is None else GIVEN,
+                                          else f"{KEPT[:-1]} as the least: {count} stones leave "
+                                               f"{gap:.3f} mm.", least.source if given is None else GIVEN,
                                           given is not None)
 
 
@@ -128,19 +131,33 @@ def _metal_outside_mm(draft: Draft) -> float:
     return max(claws, draft["seat_clearance"] + draft["rim_thickness"] / lean if "rim_thickness" in draft else 0.0)
 
 
+def _usual_drop_mm(small: Stone) -> float:
+    return small.crown_height_mm + small.girdle_mm
+
+
+def _needed_mm(draft: Draft, small: Stone) -> float:
+    """Least height of the plate's top over the base: for metal that fills, and for the small stones' culets."""
+    return max(draft.rules.of_process(draft.process, "flat_least_mm").value, small.pavilion_depth_mm + OVER_BASE_MM)
+
+
+def _has_depth(draft: Draft, small: Stone) -> bool:
+    """True if small stones of this size stand high enough over the base."""
+    given = draft.spec.get(PINNABLE["surround_drop"])
+    drop = _usual_drop_mm(small) if given is None else given
+    return bool(draft["girdle_plane"] - drop >= _needed_mm(draft, small))
+
+
 def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
     derive, rules, metal = draft.derive, draft.rules, draft.metal
     size, top = small.width_mm, draft["girdle_plane"] - drop
     share, least = rules["surround.plate_share"], rules["surround.plate_least_mm"]
-    flat = rules.of_process(draft.process, "flat_least_mm")
-    needed = max(flat.value, small.pavilion_depth_mm + OVER_BASE_MM)
+    needed = _needed_mm(draft, small)
     if top < needed:
-        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the plate of the surround would "
-                                                                                   f"stand {top:.2f} mm over "
-                              f"the base, and it needs {needed:.2f} mm for its metal and the small stones' culets; "
-                              "take at least "
+        raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"],
+                              f"the plate of the surround would stand {top:.2f} mm over the base, and it needs "
+                              f"{needed:.2f} mm for its metal and the small stones' culets; take at least "
                               f"{draft['culet_clearance'] + needed - top:.2f} mm, or smaller stones in the surround"))
-    plate = derive("surround_plate", round(min(max(share.value * size, least.value), top), 3), "mm",
+    plate = derive("surround_plate", min(round(max(share.value * size, least.value), 3), top), "mm",
                    f"Nearly half of a small stone's width, at least {least.value:g} mm, and never below the base "
                    "plane.", share.source)
     if plate > top + 1e-9:
@@ -165,9 +182,8 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
         raise SpecError(Fault("surround.count", round(draft["surround_count"]), f"{gap:.2f} mm between the small "
                                                                                 "stones is more than a "
                               f"shared bead can bridge, {most:.2f} mm; take at least {fewest_count}"))
-    derive("surround_bead", 2.0 * radius, "mm", "Thickness of the beads as cast: a share of the stone, and as much as "
-                                                "reaches both "
-           "stones across the gap.", usual.source)
+    derive("surround_bead", 2.0 * radius, "mm", "Thickness of the beads as cast: a share of the stone, and as much "
+                                                "as reaches both stones across the gap.", usual.source)
     derive("surround_bead_height", small.girdle_mm + small.crown_height_mm, "mm",
            "The beads as cast end level with the small stones' tables: enough to push down over both crowns.", COMMON)
     derive("surround_contact", (low.value + high.value) / 2.0, "1",
