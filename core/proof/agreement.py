@@ -12,7 +12,7 @@ from ..tolerance import READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
 from .claw_measure import bow_mm
 from .findings import Finding, point
-from .loops import area_mm2, distances_mm, inset_mm, is_ring, largest
+from .loops import area_mm2, distances_mm, inset_mm, is_inside, is_ring, largest
 from .measure import HAIR_MM, ClawMeasure, Gauge
 from .subject import Subject
 
@@ -93,7 +93,7 @@ def _wall(gauge: Gauge, plan: Plan) -> dict[str, tuple[float, np.ndarray | None]
                                ("outer_radius_top", gauge.walls.faces(top)[0], top)):
         if face is not None:
             inset = inset_mm(face, gauge.girdle_loop)
-            if area_mm2([face]) > area_mm2([gauge.girdle_loop]):
+            if is_inside([gauge.girdle_loop], face).mean() < 0.5:
                 inset = -inset
             found[name] = (half - inset, np.array([*face[0], height]))
     if math.isfinite(gauge.taper):

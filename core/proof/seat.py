@@ -12,7 +12,7 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds
-from ..tolerance import CHORD_MM, READ_DEG, READ_MM
+from ..tolerance import CHORD_MM, READ_DEG, READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable
 from .loops import HALF_TURN_DEG, free_turn, middle_of
@@ -118,7 +118,10 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                   "geometry", f"Build the seat up near {_spoken(support.place(j))}, or cut it level all round.")
     yield judge("seat.rests", f"Share of the {support.what} that the stone rests on", share, "1", support.place(j), [rests],
                 0.0)
-    yield _tips(gauge, places[width > 0.0, :2])
+    # Over a wall the notches carry the stone as well, above the wall's top.
+    notched = [leg.edge for claw in gauge.claws for leg in claw.legs if leg.notch > READ_SHARE]
+    yield _tips(gauge, np.concatenate([places[width > 0.0, :2], np.array(notched).reshape(-1, 2)])
+                if gauge.wall is not None else places[width > 0.0, :2])
     wider = ("Deepen the notch, or move the claw inwards, until the stone bears on {limit} mm." if support.what == "claws"
              else "Thicken the wall or reduce its bevel until the stone bears on {limit} mm.")
     yield judge("seat.bearing", "Least width of the bearing", float(widths[j]), "mm", support.place(j),
