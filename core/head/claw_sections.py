@@ -1,7 +1,7 @@
 """The claw's section, square to its axis: round, oval, tab, and V for corners and points.
 
-A section is a ring (n, 2) of (outwards, along) about the axis, n even and counter-clockwise seen from the claw's end, so
-that corner i lies across from corner n - 1 - i and strips of quads close it.
+A section is a ring (n, 2) of (outwards, along) about the axis, n even and counter-clockwise seen from the claw's end,
+so that corner i lies across from corner n - 1 - i and strips of quads close it.
 """
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ SOFT_SHARE = 0.25
 """Radius of a tab's softened edges as a share of its thickness. Common practice, no source."""
 
 V_FLAT = 0.3
-"""Half the flat that blunts the inside of a V claw, as a share of how deep the girdle cuts its legs. Common practice, no
-source."""
+"""Half the flat that blunts the inside of a V claw, as a share of how deep the girdle cuts its legs. Common
+practice, no source."""
 
 V_ROUND = 0.25
-"""Radius of a V claw's outer edge as a share of how far its faces lie outside the girdle: blunt enough not to catch, and
-wide enough to cover a rail's corner. Common practice, no source."""
+"""Radius of a V claw's outer edge as a share of how far its faces lie outside the girdle: blunt enough not to catch,
+and wide enough to cover a rail's corner. Common practice, no source."""
 
 
 def takes_v(place: Place) -> bool:
@@ -77,8 +77,8 @@ def tab_area_mm2(thickness_mm: float, width_mm: float) -> float:
 
 @dataclass(frozen=True)
 class VShape:
-    """A V claw round a corner, seen in the level plane, mm: half the corner's turn, rad; how far its faces lie outside and
-    inside the girdle's sides; the length of its legs; and half the flat inside its corner."""
+    """A V claw round a corner, seen in the level plane, mm: half the corner's turn, rad; how far its faces lie
+    outside and inside the girdle's sides; the length of its legs; and half the flat inside its corner."""
 
     half_rad: float
     outer_mm: float
@@ -108,8 +108,8 @@ class VShape:
 
     @property
     def out_mm(self) -> float:
-        """How far outside the girdle's corner the claw's axis stands; negative: inside. It runs through the middle of the
-        section's area, its flat and its outer edge taken for points."""
+        """How far outside the girdle's corner the claw's axis stands; negative: inside. It runs through the middle
+        of the section's area, its flat and its outer edge taken for points."""
         half, outer = self.half_rad, self.outer_mm
         # The mitre outside the corner, the legs outside the girdle's sides, and the legs inside them.
         areas = math.tan(half) * outer * outer, 2.0 * self.leg_mm * outer, 2.0 * self.leg_mm * self.inset_mm
@@ -120,8 +120,8 @@ class VShape:
 
     @property
     def area_mm2(self) -> float:
-        """Level: the mitre outside the corner less what its round edge lacks, for each leg a rectangle outside the girdle's
-        side and a trapezium inside it, and what the flat adds."""
+        """Level: the mitre outside the corner less what its round edge lacks, for each leg a rectangle outside the
+        girdle's side and a trapezium inside it, and what the flat adds."""
         half = self.half_rad
         back = self.inner_mm * math.sin(half) + self.flat_mm * math.cos(half)
         inside = (self.leg_mm - back / 2.0) * self.inset_mm + self.inner_mm * self.flat_mm / 2.0
@@ -129,15 +129,18 @@ class VShape:
         return mitre + 2.0 * (self.leg_mm * self.outer_mm + inside)
 
     def ring(self, chord_mm: float) -> Floats:
-        """(n, 2) about the axis, level: outwards along the bisector, and along. Legs run parallel to the girdle's sides."""
+        """(n, 2) about the axis, level: outwards along the bisector, and along. Legs run parallel to the girdle's
+        sides."""
         half = self.half_rad
         normal, side = np.array([math.cos(half), math.sin(half)]), np.array([-math.sin(half), math.cos(half)])
         # An odd number, so that a side and not an edge of the claw faces along the bisector, as on a round claw.
         steps = 1 + 2 * math.ceil(max(1.0, 0.5 * circle_count(self.round_mm, chord_mm) * half / math.pi - 0.5))
         end, inner_end = (self.leg_mm * side + off * normal for off in (self.outer_mm, -self.inset_mm))
-        flats = np.column_stack([np.full(steps + 1, -self.inner_mm), np.linspace(self.flat_mm, -self.flat_mm, steps + 1)])
+        across = np.linspace(self.flat_mm, -self.flat_mm, steps + 1)
+        flats = np.column_stack([np.full(steps + 1, -self.inner_mm), across])
         mirrored = np.array([1.0, -1.0])
-        arc = _honest_arc(self.round_mm, half, steps) + np.array([(self.outer_mm - self.round_mm) / math.cos(half), 0.0])
+        arc = _honest_arc(self.round_mm, half, steps)
+        arc[:, 0] += (self.outer_mm - self.round_mm) / math.cos(half)
         level: Floats = np.concatenate([[end * mirrored], arc, [end], [inner_end], flats,
                                         [inner_end * mirrored]])
         level -= (self.out_mm, 0.0)

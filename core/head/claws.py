@@ -30,9 +30,10 @@ BOW_ROWS = 12
 class ClawLine:
     """Where one claw stands: the foot of its axis in the base plane and its frame.
 
-    foot (3,) mm; axis, outwards, along: unit (3,) vectors; `outwards` is square to the axis on the side of the outline's
-    normal, `along` square to both. `place` is the claw's place on the outline, `girdle_mm` the way along the axis to the
-    girdle plane, `bow_mm` how far the claw bows off its axis half way there, `turn_deg` the turn between a V claw's legs.
+    foot (3,) mm; axis, outwards, along: unit (3,) vectors; `outwards` is square to the axis on the side of the
+    outline's normal, `along` square to both. `place` is the claw's place on the outline, `girdle_mm` the way along the
+    axis to the girdle plane, `bow_mm` how far the claw bows off its axis half way there, `turn_deg` the turn between a
+    V claw's legs.
     """
 
     foot: Floats
@@ -93,8 +94,8 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
 
 
 def foot_on_peg(place: Place, radius_mm: float) -> Floats:
-    """(2,) where the plane of the outline's normal meets the peg's circle on the claw's side; where it passes the peg by,
-    the place of the circle nearest to it."""
+    """(2,) where the plane of the outline's normal meets the peg's circle on the claw's side; where it passes the
+    peg by, the place of the circle nearest to it."""
     along = float(place.point @ place.normal)
     nearest = place.point - along * place.normal
     off = float(np.linalg.norm(nearest))
@@ -104,8 +105,8 @@ def foot_on_peg(place: Place, radius_mm: float) -> Floats:
 
 
 def wall_run_mm(outline: Outline, place: Place, inset_mm: float, chord_mm: float) -> float:
-    """How far in from a place, along its normal, the outline's parallel at an inset runs: the inset itself along a smooth
-    outline; more at a corner, whose ridge runs in faster."""
+    """How far in from a place, along its normal, the outline's parallel at an inset runs: the inset itself along a
+    smooth outline; more at a corner, whose ridge runs in faster."""
     if outline.is_one_piece or inset_mm <= 0.0:
         return inset_mm
     mitred = inset_mm / math.cos(math.radians(place.turn_deg / 2.0))
@@ -176,7 +177,8 @@ def raise_claws(site: Site, even: bool) -> dict[str, PolyMesh]:
 
 def raise_claw(plan: Plan, line: ClawLine, ring: Floats, length_mm: float, part: str, even: bool = True,
                is_level: bool = False) -> PolyMesh:
-    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip, or level there.
+    """One claw as a closed shell of quads: flush with the base plane below, square to its axis at the tip, or level
+    there.
 
     ring: its section (n, 2) at the base. even: with rows between base and tip that keep the quads near square; without
     them the same surface in fewer.

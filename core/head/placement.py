@@ -29,10 +29,12 @@ SNAP_MM = 1e-6
 """How near to a corner a place is that corner. Larger: a claw beside a corner would turn to it."""
 
 LEG_MIDDLE = 0.6
-"""Where along a V claw's leg it cuts as deep as planned into a bowed side. Smaller: its end holds less of the girdle."""
+"""Where along a V claw's leg it cuts as deep as planned into a bowed side. Smaller: its end holds less of the
+girdle."""
 
 MIRROR_MM = 1e-3
-"""How far two stretches may be from each other's mirror image. Larger: claws would be shared out as on another outline."""
+"""How far two stretches may be from each other's mirror image. Larger: claws would be shared out as on another
+outline."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,8 +156,8 @@ def _radius_mm(arc: Arc) -> float:
 
 @lru_cache(maxsize=64)
 def legs_turn_deg(outline: Outline, place: Place, leg_mm: float) -> float:
-    """Turn between two straight legs of a length that lie along the sides of a corner: the corner's own, and more where its
-    sides are bowed, so that each leg is cut as deep on both sides of its middle."""
+    """Turn between two straight legs of a length that lie along the sides of a corner: the corner's own, and more
+    where its sides are bowed, so that each leg is cut as deep on both sides of its middle."""
     bow = 0.0
     for piece in outline.pieces:
         for t in (0.0, 1.0):
@@ -222,7 +224,8 @@ def _anchored(outline: Outline, placement: str, count: int) -> tuple[Place, ...]
                  for (start, held), (end, ends) in zip(stops, stops[1:] + stops[:1], strict=True)]
     shares = _shared_out(stretches, count - len(anchors), way.length_mm)
     if shares is None:
-        raise ValueError(f"{count} claws can't stand the same on both sides of this outline; take one more or one fewer")
+        raise ValueError(f"{count} claws can't stand the same on both sides of this outline; take one more or one "
+                         f"fewer")
     between = [way.place_at(along) for stretch, share in zip(stretches, shares, strict=True)
                for along in stretch.spread(share)]
     return tuple(sorted((*anchors, *between), key=azimuth_deg))

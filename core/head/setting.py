@@ -21,11 +21,12 @@ from .sweep import circle_count
 from .tips import Bead, crown_line, find_tip, finish, sphere
 
 TWIST = 0.37
-"""By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between them."""
+"""By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between
+them."""
 
 ROOT, PROUD = 0.9, 1.0003
-"""Where the bent end starts inside the bar, as a share of its section, and by how much it stands proud at the shoulder: so
-that their faces cross and nowhere lie in each other, on which the union folds."""
+"""Where the bent end starts inside the bar, as a share of its section, and by how much it stands proud at the
+shoulder: so that their faces cross and nowhere lie in each other, on which the union folds."""
 
 ROOT_SHARE, ROOT_DEPTH = 0.2, 0.8
 """How far below the shoulder it starts: the larger of a share of half the bar's thickness and of the height over the
@@ -41,11 +42,12 @@ V_TIP_MOST = 0.6
 """The same at most, as a share of the end's height over the girdle plane: a larger bead would reach under the stone."""
 
 V_BEND = 0.25
-"""Where on the girdle's height a V's fold starts: above its lower edge, so that no metal fills the V under the stone."""
+"""Where on the girdle's height a V's fold starts: above its lower edge, so that no metal fills the V under the
+stone."""
 
 V_SHOULDER, V_NARROWED = 0.35, 0.8
-"""How high on the crown a V's legs are filed down, as a share of the crown's height, and how much narrower they are there.
-Common practice, no source."""
+"""How high on the crown a V's legs are filed down, as a share of the crown's height, and how much narrower they are
+there. Common practice, no source."""
 
 
 def set_claws(site: Site) -> dict[str, Solid]:
@@ -84,7 +86,8 @@ def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
     bent = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, shoulder, part, even=False), part)
     # Where the bent end leaves the bar, slivers are left over.
-    return _relieved(tidied(fuse([bar, bent], part), SLIVER_MM, part), site, line, 0.5 * math.hypot(thickness, width), part)
+    whole = tidied(fuse([bar, bent], part), SLIVER_MM, part)
+    return _relieved(whole, site, line, 0.5 * math.hypot(thickness, width), part)
 
 
 def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
@@ -110,14 +113,16 @@ def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
     low = crown_edge + V_SHOULDER * (plan["table_height"] - crown_edge)
     points = np.concatenate([
         line.at(bend) + ROOT * share_at(plan, bend) * offsets, line.at(edge) + PROUD * share_at(plan, edge) * offsets,
-        line.at(low / line.axis[2]) + V_NARROWED * share_at(plan, edge) * offsets, Bead(centre, radius).points(line, chord)])
+        line.at(low / line.axis[2]) + V_NARROWED * share_at(plan, edge) * offsets,
+        Bead(centre, radius).points(line, chord)])
     hood = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, edge, part, even=False, is_level=True), part)
     return _relieved(tidied(fuse([bar, hood], part), SLIVER_MM, part), site, line, 0.0, part)
 
 
 def _relieved(claw: Solid, site: Site, line: ClawLine, reach_mm: float, part: str) -> Solid:
-    """The claw with room cut round each point of the stone that lies no farther than `reach_mm` from the claw's place."""
+    """The claw with room cut round each point of the stone that lies no farther than `reach_mm` from the claw's
+    place."""
     if "claw_relief" not in site.plan:
         return claw
     points = [corner.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG

@@ -24,12 +24,12 @@ LOW_SHARE, LEAST_SHARE = 0.5, 0.2
 claw's thickness. Common practice, no source."""
 
 ALMOND_OVER, BULGE_OUT = 1.2, 0.2
-"""How high an almond's end stands over its contact, and how far outside a dome the bead over its bulge has its centre, as
-shares of their radii. Common practice, no source."""
+"""How high an almond's end stands over its contact, and how far outside a dome the bead over its bulge has its
+centre, as shares of their radii. Common practice, no source."""
 
 ALMOND_SHARE, ALMOND_MIDDLE = 0.45, 0.5
-"""An almond's end as a share of its middle's radius, and where its middle lies on the way to its end. Common practice, no
-source."""
+"""An almond's end as a share of its middle's radius, and where its middle lies on the way to its end. Common
+practice, no source."""
 
 TAB_SHARE = 0.6
 """Radius of the edges of a tab's end as a share of a round tip's. Common practice, no source."""
@@ -116,17 +116,18 @@ def crown_line(plan: Plan, stone: Stone, line: ClawLine) -> CrownLine:
 
 
 def find_tip(crown: CrownLine, top_mm: float, radius_mm: float, contact: float, part: str) -> tuple[Floats, int]:
-    """Centre (3,) of a bead that is as high as `top_mm` and touches the crown at a share `contact` of its slope, and which
-    place of the crown it touches.
+    """Centre (3,) of a bead that is as high as `top_mm` and touches the crown at a share `contact` of its slope, and
+    which place of the crown it touches.
 
-    Where the crown is too steep for a bead of this height, it reaches as nearly as far as it can. Raises GeometryError if
-    none fits.
+    Where the crown is too steep for a bead of this height, it reaches as nearly as far as it can. Raises GeometryError
+    if none fits.
     """
     # Beside the middle of a dome the crown ends lower, and so does the bead.
     centre_z = min(top_mm - radius_mm, float(crown.heights_mm.max()) + LOW_END * radius_mm)
     fits = np.flatnonzero(np.abs(crown.heights_mm - centre_z) < STEEPEST * radius_mm)
     if not len(fits):
-        raise GeometryError(part, f"a tip of {radius_mm:.2f} mm radius cannot be {top_mm:.2f} mm high and touch the crown",
+        raise GeometryError(part, f"a tip of {radius_mm:.2f} mm radius cannot be {top_mm:.2f} mm high and touch the "
+                                  f"crown",
                             "take thicker claws or a lower crown")
     best = int(fits[np.argmin(np.abs(fits - crown.index_at(contact)))])
     off = crown.heights_mm[best] - centre_z

@@ -30,12 +30,15 @@ def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
     if placement == "directions":
         given = spec.get("claws.directions_deg")
         if given is None:
-            raise SpecError(Fault("claws.placement", placement, 'it needs claws.directions_deg, like "45, 135, 225, 315"'))
+            raise SpecError(Fault("claws.placement", placement, 'it needs claws.directions_deg, like "45, 135, 225, '
+                                                                '315"'))
         ways = directions_deg(given)
         if len(ways) < 2:
-            raise SpecError(Fault("claws.directions_deg", given, "one claw alone holds no stone; give at least two directions"))
+            raise SpecError(Fault("claws.directions_deg", given, "one claw alone holds no stone; give at least two "
+                                                                 "directions"))
         if pinned not in (None, len(ways)):
-            raise SpecError(Fault("claws.count", pinned, f"claws.directions_deg gives {len(ways)} directions; leave the count "
+            raise SpecError(Fault("claws.count", pinned, f"claws.directions_deg gives {len(ways)} directions; leave "
+                                                         f"the count "
                                   "out or give as many"))
         places = _refused_as("claws.directions_deg", given, lambda: places_towards(outline, ways))
         draft.derive("claw_count", len(ways), "count", "As many claws as directions were given.")
@@ -64,10 +67,12 @@ def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
     if chosen is not None:
         for placed, path in (("directions", "claws.directions_deg"), ("pairs", "claws.pair_gap_mm")):
             if chosen != placed and spec.get(path) is not None:
-                raise SpecError(Fault(path, spec.get(path), f'with claws.placement = "{chosen}" it changes nothing; leave it '
+                raise SpecError(Fault(path, spec.get(path), f'with claws.placement = "{chosen}" it changes nothing; '
+                                                            f'leave it '
                                       f'out, or take "{placed}"'))
         if start is not None and chosen not in ("evenly", "pairs"):
-            raise SpecError(Fault("claws.start_angle_deg", start, f'with claws.placement = "{chosen}" the first claw has its '
+            raise SpecError(Fault("claws.start_angle_deg", start, f'with claws.placement = "{chosen}" the first claw '
+                                                                  f'has its '
                                   'place; leave the angle out, or take "evenly"'))
         return chosen, "you chose so"
     if spec.get("claws.directions_deg") is not None:
@@ -84,7 +89,8 @@ def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
     outline, width = draft.stone.outline, round(draft.stone.width_mm, 2)
     if placement == "evenly":
         usual = 4 if width <= SIX_CLAWS_ABOVE_MM else 6 if width <= EIGHT_CLAWS_ABOVE_MM else 8
-        return usual, (f"Up to {SIX_CLAWS_ABOVE_MM:g} mm four claws are usual, up to {EIGHT_CLAWS_ABOVE_MM:g} mm six, then "
+        return usual, (f"Up to {SIX_CLAWS_ABOVE_MM:g} mm four claws are usual, up to {EIGHT_CLAWS_ABOVE_MM:g} mm six, "
+                       f"then "
                        f"eight; {why}.")
     if placement == "pairs":
         places = len(corners_of(outline)) or 4

@@ -16,8 +16,8 @@ FEW_FACES_MM = 0.02
 
 @dataclass(frozen=True)
 class Stand:
-    """How claws of a thickness stand: their section word, width or leg length, notch, places, leans (rad) and, for V claws, the
-    turns between their legs (deg)."""
+    """How claws of a thickness stand: their section word, width or leg length, notch, places, leans (rad) and, for V
+    claws, the turns between their legs (deg)."""
 
     section: str
     width_mm: float

@@ -26,16 +26,16 @@ WIDTH_OF_WAY = 0.36
 """Most of the way to the next claw that the usual width takes. Common practice, no source."""
 
 SHORTEST_LEG = 0.7
-"""Shortest usual leg of a V claw as a share of its thickness: shorter it covers no more than its point. Common practice, no
-source."""
+"""Shortest usual leg of a V claw as a share of its thickness: shorter it covers no more than its point. Common
+practice, no source."""
 
 BRITTLE_SHARE = 1.05
 """Claws on a stone of poor toughness are this much stouter, so that they cover more of its edge. Common practice, no
 source."""
 
 RELIEF_MM, RELIEF_SHARE = 0.1, 0.15
-"""Room that is cut round a stone's point in a claw, and the most of the claw's thickness that it takes. Common practice,
-no source; that the points must not touch: GIA Quality Assurance Benchmark, princess cut in V prongs."""
+"""Room that is cut round a stone's point in a claw, and the most of the claw's thickness that it takes. Common
+practice, no source; that the points must not touch: GIA Quality Assurance Benchmark, princess cut in V prongs."""
 
 PAIR_GAP_SHARE = 0.5
 """Usual clear width between the claws of a pair, as a share of their thickness. Common practice, no source."""
@@ -45,6 +45,9 @@ PAIR_STEPS = 3
 
 CHORD_MM = 0.01
 """Chord error of the parallels on which a corner's ridge is found. Larger: claws stray from the ridge by it."""
+
+EVEN = "Claws are as thick at the end as at the base, so that they can be cut to any length."
+"""Why claws don't taper unless they are told to."""
 
 SAME_LEAN_DEG = 1e-6
 """Leans that differ by less are the wall's own. Larger: a corner claw would leave its ridge."""
@@ -58,7 +61,8 @@ def plan_claws(draft: Draft) -> None:
     notch_usual = round((low.value + high.value) / 2.0, 2)
     placement, count, places = plan_count(draft)
     notch = derive("claw_notch", notch_usual, "1",
-                   "The girdle may cut a quarter to a third into a claw: less holds badly, more weakens it.", low.source)
+                   "The girdle may cut a quarter to a third into a claw: less holds badly, more weakens "
+                   "it.", low.source)
     size = claw_diameter(width, count, metal.family)
     least = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value / (1.0 - notch))
     kind = species(spec.get("stone.species") or HOUSE_SPECIES)
@@ -68,21 +72,22 @@ def plan_claws(draft: Draft) -> None:
     if is_brittle:
         reason = f"{reason[:-1]}, and stouter because {kind.name} chips easily."
     if value > usual + 0.006:
-        reason = f"The usual {usual:.2f} mm is too thin for {metal.name} by {draft.process}, which needs {least:.2f} mm."
+        reason = (f"The usual {usual:.2f} mm is too thin for {metal.name} by {draft.process}, which needs "
+                  f"{least:.2f} mm.")
     diameter = derive("claw_diameter", value, "mm", reason, size.source)
     diameter = _plan_section(draft, placement, places, diameter, least)
-    leans = _leans(draft, _stand(draft, placement, places, diameter).places)
     final = _stand(draft, placement, places, diameter)
+    leans = _leans(draft, final.places)
     angle = math.radians(draft["taper"])
     spare_rule = rules["claws.spare_mm"]
     spare = derive("claw_spare", round(spare_rule.value * width / REFERENCE_MM, 2), "mm",
                    "Length past the wall's top to bend over the crown, trimmed back after setting; in proportion to "
                    f"{spare_rule.value:g} mm for a {REFERENCE_MM:g} mm stone.", spare_rule.source)
     steepest = max(_tilts(draft, final.places, leans))
-    length = derive("claw_length", draft["wall_top" if "wall_top" in draft else "girdle_plane"] / math.cos(steepest) + spare,
-                    "mm", "Along the claw from the base plane to its end: up to the bearing, and the spare length.")
-    tip = derive("claw_tip_share", 1.0, "1", "Straight claws are as thick at the end as at the base, so that they can be cut to "
-                 "any length.", COMMON)
+    bearing = draft["wall_top" if "wall_top" in draft else "girdle_plane"]
+    length = derive("claw_length", bearing / math.cos(steepest) + spare, "mm",
+                    "Along the claw from the base plane to its end: up to the bearing, and the spare length.")
+    tip = derive("claw_tip_share", 1.0, "1", EVEN, COMMON)
     derive("claw_shift", (0.5 - notch) * diameter * _share(draft, tip, length, angle) / math.cos(angle), "mm",
            "How far the claw's axis stands outside the wall's line, so that the girdle cuts just the notch.")
     _plan_bow(draft, diameter, notch)
@@ -106,16 +111,20 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
     spec, derive = draft.spec, draft.derive
     section = _section(draft, places)
     if section == "V" and not any(map(takes_v, places)):
-        raise SpecError(Fault("claws.section", section, 'V claws stand at corners, and no claw of this head stands at one; '
-                              'take "tab", or a placement at the corners of a stone that has sharp ones'))
+        raise SpecError(Fault("claws.section", section,
+                              'V claws stand at corners, and no claw of this head stands at one; take '
+                              '"tab", or a placement at the corners of a stone that has sharp ones'))
     if spec.get("claws.tip") == "V" and section != "V":
         raise SpecError(Fault("claws.tip", "V", f'only V claws are folded so, and these are {section}; take "tab"'))
     if section == "V":
-        derive("v_claw_count", sum(map(takes_v, places)), "count", "A claw at a corner is a V that covers both its sides.", COMMON)
+        derive("v_claw_count", sum(map(takes_v, places)), "count", "A claw at a corner is a V that covers both its "
+                                                                   "sides.", COMMON)
     if any(corner.turn_deg >= RELIEF_TURN_DEG for corner in draft.stone.outline.corners):
         derive("claw_relief", round(min(RELIEF_MM, RELIEF_SHARE * diameter), 3), "mm",
-               "Room cut round each of the stone's points inside a claw, so that a point never bears on metal and chips.",
-               "GIA Quality Assurance Benchmark, princess cut in V prongs, for the relief; its size: common practice, no source")
+               "Room cut round each of the stone's points inside a claw, so that a point never bears on metal and "
+               "chips.",
+               "GIA Quality Assurance Benchmark, princess cut in V prongs, for the relief; its size: common practice, "
+               "no source")
     gap_rule = draft.rules.of_process(draft.process, "gap_least_mm")
     gap = gap_rule.value
     _plan_width(draft, section, places, diameter, gap)
@@ -136,10 +145,12 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
                 key, shown = "claws.diameter_mm", diameter
             elif not draft.is_pinned("claw_count") and spec.get("claws.placement"):
                 key, shown = "claws.placement", placement
-            raise SpecError(Fault(key, shown, f"{count} claws of {diameter:g} mm round a stone {draft.stone.width_mm:g} mm wide "
+            raise SpecError(Fault(key, shown, f"{count} claws of {diameter:g} mm round a stone "
+                                              f"{draft.stone.width_mm:g} mm wide "
                                   f"overlap each other; take claws below {most:.2f} mm or fewer of them"))
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
-                          f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep {gap:g} mm apart.",
+                          f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep "
+                          f"{gap:g} mm apart.",
                           gap_rule.source)
         _plan_width(draft, section, places, diameter, gap)
         _plan_pair_gap(draft, placement, diameter, gap)
@@ -152,7 +163,8 @@ def _check_width(draft: Draft, stand: Stand, diameter: float, gap: float) -> Non
         return
     most = _largest(lambda width_mm: replace(stand, width_mm=width_mm).clear_mm(diameter), gap, stand.width_mm)
     if most > 0.0:
-        raise SpecError(Fault("claws.width_mm", draft["claw_width"], f"{len(stand.places)} claws so wide overlap each other; take "
+        raise SpecError(Fault("claws.width_mm", draft["claw_width"], f"{len(stand.places)} claws so wide overlap each "
+                                                                     f"other; take "
                               f"at most {math.floor(100.0 * most) / 100.0:.2f} mm or fewer of them"))
 
 
@@ -169,17 +181,21 @@ def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter:
     value = min(WIDTH_SHARES[section] * diameter, WIDTH_OF_WAY * room)
     if section == "V":
         value = max(min(value, _room_at_base(draft, places, gap)), SHORTEST_LEG * diameter)
-    reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and leaves the side open."
-              if section == "V" else f"Width of the {section} claw along the outline: more than its thickness, to hold more of the edge.")
+    reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and leaves "
+              "the side open."
+              if section == "V" else f"Width of the {section} claw along the outline: more than its thickness, to hold "
+                                     f"more of the edge.")
     draft.derive("claw_width", max(math.floor(100.0 * value + 1e-9) / 100.0, 0.3), "mm", reason, COMMON)
 
 
 def _room_at_base(draft: Draft, places: tuple[Place, ...], gap: float) -> float:
-    """Longest legs with which neighbouring V claws still stand a gap apart in the base plane, where they come nearest."""
+    """Longest legs with which neighbouring V claws still stand a gap apart in the base plane, where they come
+    nearest."""
     girdle = draft["girdle_plane"]
     feet = [(place.point - girdle * math.tan(lean) * place.normal, takes_v(place))
             for place, lean in zip(places, _leans(draft, places), strict=True)]
-    ways = [math.dist(foot, after) for (foot, is_v), (after, is_next_v) in zip(feet, feet[1:] + feet[:1]) if is_v and is_next_v]
+    ways = [math.dist(foot, after) for (foot, is_v), (after, is_next_v) in zip(feet, feet[1:] + feet[:1], strict=True)
+            if is_v and is_next_v]
     return (min(ways) - gap) / 2.0 if ways else math.inf
 
 
@@ -190,7 +206,8 @@ def _plan_pair_gap(draft: Draft, placement: str, diameter: float, gap: float) ->
 
 
 def _stand(draft: Draft, placement: str, places: tuple[Place, ...], thickness: float, section: str = "") -> Stand:
-    """How claws of this thickness stand; the wall's taper stands for their lean, which hardly changes their clear width."""
+    """How claws of this thickness stand; the wall's taper stands for their lean, which hardly changes their clear
+    width."""
     section = section or ("V" if "v_claw_count" in draft else draft.spec.get("claws.section") or "round")
     width = thickness
     if "claw_width" in draft:
@@ -244,7 +261,8 @@ def _plan_bow(draft: Draft, diameter: float, notch: float) -> None:
     else:
         most, why = diameter / 2.0, "the claw leaves its rails"
     if bow > most + 1e-9:
-        raise SpecError(Fault("claws.bow_mm", bow, f"bowed by so much {why}; take at most {math.floor(100.0 * most) / 100.0:.2f} mm"))
+        raise SpecError(Fault("claws.bow_mm", bow, f"bowed by so much {why}; take at most "
+                                                   f"{math.floor(100.0 * most) / 100.0:.2f} mm"))
 
 
 def _plan_directions(draft: Draft, placement: str, places: tuple[Place, ...], leans: tuple[float, ...]) -> None:
@@ -261,7 +279,8 @@ def _plan_directions(draft: Draft, placement: str, places: tuple[Place, ...], le
                      f"{what}; counter-clockwise from the stone's length.", GEOMETRY)
         if abs(math.degrees(lean) - draft["taper"]) > SAME_LEAN_DEG:
             draft.derive(f"claw_{i}_lean", math.degrees(lean), "deg",
-                         "At a corner the wall's ridge runs in faster than its faces, and the claw lies along the ridge.", GEOMETRY)
+                         "At a corner the wall's ridge runs in faster than its faces, and the claw lies along the "
+                         "ridge.", GEOMETRY)
 
 
 def _largest(clear: Callable[[float], float], gap: float, most: float) -> float:
