@@ -92,9 +92,9 @@ def _wall(gauge: Gauge, plan: Plan) -> dict[str, tuple[float, np.ndarray | None]
     for name, face, height in (("outer_radius_base", outer, base), ("inner_radius_base", inner, base),
                                ("outer_radius_top", gauge.walls.faces(top)[0], top)):
         if face is not None:
-            inset = inset_mm(face, gauge.girdle_loop)
-            if is_inside([gauge.girdle_loop], face).mean() < 0.5:
-                inset = -inset
+            # Told from the inner of both loops, past the other's mitred corners.
+            is_within = is_inside([gauge.girdle_loop], face).mean() >= 0.5
+            inset = inset_mm(face, gauge.girdle_loop) if is_within else -inset_mm(gauge.girdle_loop, face)
             found[name] = (half - inset, np.array([*face[0], height]))
     if math.isfinite(gauge.taper):
         found["taper"] = (math.degrees(gauge.taper), np.array([0.0, half, gauge.wall_top_mm]))

@@ -17,7 +17,7 @@ from .loops import largest
 from .measure import HAIR_MM, ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
-PITCH_MM = 0.2
+PITCH_MM = 0.25
 """Height between the places at which a claw's width is taken; on claws thicker than 1 mm more, in proportion. Larger: a
 filed waist hides between them."""
 

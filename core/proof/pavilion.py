@@ -13,6 +13,7 @@ import numpy as np
 
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
+from ..stone.facets import LEVEL
 from .fit import facet_planes
 from .frame import FLAT_MM, HAIR_MM, Frame
 from .loops import area_mm2, crossings, distances_mm, edges_of, is_inside, is_ring, largest, signed_distances_mm
@@ -23,7 +24,7 @@ LEVELS = 18
 CROWDING = 1.6
 """How much closer: the power that spaces them. Larger: a rail low down is passed by."""
 
-PAIRS, SECTORS = 6000, 6
+PAIRS, SECTORS = 12000, 6
 """How many pairs of places and sides are looked at together before the metal is split into sectors, and the most of those.
 Only the time taken depends on them."""
 
@@ -117,12 +118,15 @@ def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats
 
 
 def _convex_planes(placed: PolyMesh) -> tuple[Floats, Floats] | None:
-    """Normals (f, 3) and offsets (f,) of a convex stone's facets: a place outside it is as far from it as from the farthest
-    of them, but beside its edges. None for stones that are not convex, and for scans."""
+    """Normals (f, 3) and offsets (f,) of a convex stone's facets below its crown: a place outside them is as far from it as
+    from the farthest of them, but beside its edges. None for stones that are not convex, and for scans."""
     if len(placed) > MOST_PLANES:
         return None
     normals, offsets = facet_planes(placed)
-    return (normals, offsets) if bool((placed.vertices @ normals.T <= offsets + ON_FACET_MM).all()) else None
+    if not (placed.vertices @ normals.T <= offsets + ON_FACET_MM).all():
+        return None
+    below = normals[:, 2] <= LEVEL
+    return normals[below], offsets[below]
 
 
 def _level_room(places: Floats, loops: list[Floats], centre: Floats) -> tuple[Floats, Floats]:
