@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from html import escape
 
 from ..head import Head, Plan
@@ -48,6 +48,9 @@ table.fixed { table-layout: fixed; font-size: 8.5pt; }
 .proof td.n, .proof th.n { padding-right: 2.5mm; }
 .plan th:nth-child(1) { width: 40mm; } .plan th:nth-child(2) { width: 22mm; }
 .whole { break-inside: avoid; }
+.lead { break-after: avoid; }
+.sound-list { columns: 2; column-gap: 8mm; font-size: 8.5pt; margin: 0 0 3mm; }
+.sound-list li { break-inside: avoid; } .sound-list b { font-weight: 600; white-space: nowrap; }
 svg { display: block; overflow: visible; max-width: none; }
 svg text { font-size: 2.6px; fill: #16181c; stroke: #fff; stroke-width: .7px; stroke-linejoin: round; paint-order: stroke; }
 .metal { fill: #cfd3d8; stroke: #16181c; stroke-width: .25px; fill-rule: evenodd; }
@@ -246,19 +249,45 @@ def enlargement_of(head: Head) -> float:
 
 
 def _findings(findings: Sequence[Finding]) -> str:
+    """What is not sound in full; what is sound as figures alone."""
     rows = []
     for finding in findings:
-        measured = "" if finding.measured is None else figure(finding.measured, finding.unit)
-        limit = "" if finding.limit is None else figure(finding.limit, finding.unit)
+        if finding.verdict == "sound":
+            continue
         place = "" if finding.place is None else ", ".join(f"{round(c, 1) + 0.0:.1f}".replace("-", "−") for c in finding.place)
         text = escape(finding.why) + _spread(finding) + (f"<br><b>{escape(finding.remedy)}</b>" if finding.remedy else "")
         rows.append(f'<tr><td class="verdict {finding.verdict}">{finding.verdict}</td><td>{escape(finding.what)}</td>'
-                    f'<td class="n">{measured}</td><td class="n">{limit}</td><td class="n">{place}</td>'
+                    f'<td class="n">{_measured(finding)}</td><td class="n">{_limit(finding)}</td><td class="n">{place}</td>'
                     f'<td>{text} <span class="src">{escape(finding.source)}</span></td></tr>')
-    return ("<h2>Proof</h2><p>Measured on the solid, worst first; places are x, y, z in mm from the axis in the base plane, x along the stone.</p>"
-            '<table class="fixed proof"><thead><tr>'
-            '<th>verdict</th><th>what</th><th class="n">measured</th><th class="n">limit</th><th class="n">place</th><th>why</th></tr></thead>'
-            f"<tbody>{''.join(_grouped(rows, findings))}</tbody></table>")
+    table = ('<table class="fixed proof"><thead><tr><th>verdict</th><th>what</th><th class="n">measured</th><th class="n">limit</th>'
+             f'<th class="n">place</th><th>why</th></tr></thead><tbody>{"".join(rows)}</tbody></table>') if rows else ""
+    return ('<h2>Proof</h2><p class="lead">Measured on the solid, worst first; places are x, y, z in mm from the axis in the base '
+            f"plane, x along the stone.</p>{table}{_sound(findings)}")
+
+
+def _sound(findings: Sequence[Finding]) -> str:
+    """What is sound: the first of each kind, and agreement with the plan as one figure."""
+    sound = [finding for finding in findings if finding.verdict == "sound"]
+    agreed = sum(finding.code.startswith("plan.") for finding in sound)
+    first = {finding.code: finding for finding in reversed(sound) if not finding.code.startswith("plan.")}
+    kinds = [finding for finding in sound if first.get(finding.code) is finding]
+    items = []
+    for finding in kinds:
+        limit = _limit(finding)
+        figures = _measured(finding) + (f", limit {limit}" if limit else "")
+        items.append(f"<li>{escape(finding.what)}{f': <b>{figures}</b>' if figures else ''}{_spread(finding)}</li>")
+    if agreed:
+        items.append(f"<li>Dimensions found on the solid as planned: <b>{agreed}</b></li>")
+    return (f'<p class="lead">Sound; of like ones the first, all with their reasons and sources in proof.json:</p><ul class="sound-list">'
+            f"{''.join(items)}</ul>") if items else ""
+
+
+def _measured(finding: Finding) -> str:
+    return "" if finding.measured is None else figure(finding.measured, finding.unit)
+
+
+def _limit(finding: Finding) -> str:
+    return "" if finding.limit is None else figure(finding.limit, finding.unit)
 
 
 def _spread(finding: Finding) -> str:
@@ -267,21 +296,6 @@ def _spread(finding: Finding) -> str:
         return ""
     return (f"<br>Within the tolerances at worst {figure(finding.spread.worst, finding.unit)}; sound in "
             f"{100 * finding.spread.share_sound:.0f} % of random draws.")
-
-
-def _grouped(rows: list[str], findings: Sequence[Finding]) -> Iterable[str]:
-    """Anything that is not sound in full; of what is sound the first of each kind, and agreement with the plan as one row."""
-    seen: set[str] = set()
-    agreed = [finding for finding in findings if finding.verdict == "sound" and finding.code.startswith("plan.")]
-    for row, finding in zip(rows, findings, strict=True):
-        if finding.verdict == "sound":
-            if finding in agreed or finding.code in seen:
-                continue
-            seen.add(finding.code)
-        yield row
-    if agreed:
-        yield (f'<tr><td class="verdict sound">sound</td><td>Plan and solid</td><td class="n">{len(agreed)} agree</td><td></td><td></td>'
-               "<td>Each of these dimensions was measured on the solid again and found as planned; proof.json lists them.</td></tr>")
 
 
 def _cautions(head: Head, rules: HouseRules) -> str:
