@@ -27,9 +27,6 @@ NEAR_SHARES = (0.75, 0.84, 0.93)
 """At which heights, from its foot to the girdle, a claw's outer face is told: near the girdle, but below what the setter
 rounds. Lower: bowed claws are read too upright."""
 
-WHOLE_SHARE = 0.98
-"""A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
-
 BOWED_MM = 0.003
 """By how much the middles of a straight claw stray from a line. Larger: bowed claws are carried up straight."""
 
@@ -45,10 +42,6 @@ HOLLOW_DEG = 30.0
 
 LEG_FROM, LEG_TO = 0.3, 0.9
 """Where along a leg, from the corner to its end, its thickness is told: past the joint and the relief, before the end."""
-
-DIRECTIONS = 6
-"""In how many directions a width is taken, 30° apart. Fewer: a claw filed flat across them is read too thick."""
-
 
 @dataclass(frozen=True)
 class Bar:
@@ -99,8 +92,8 @@ class ClawMeasure:
     """One claw as it is found.
 
     spine (k, 3): its middle line from the foot to the girdle; axis (3,): its general direction; outwards (2,): the
-    girdle's normal beside it; edge (2,): the girdle there; lean: cosine of its tilt outwards at the girdle, slope: mm outwards for one mm up there; legs: one,
-    or two of a V claw; width_mm: along the outline; area_mm2: of its section, square to its line; length_mm: from the foot
+    girdle's normal beside it; edge (2,): the girdle there; lean: cosine of its tilt outwards at the girdle; slope: mm outwards for one
+    mm up there; legs: one, or two of a V claw; width_mm: along the outline; area_mm2: of its section, square to its line; length_mm: from the foot
     to its end, along its axis.
     diameter_mm, notch, left_mm and the shares left are those of the leg with the deepest notch.
     """
@@ -255,7 +248,7 @@ def _foot(plain: _Plain) -> Floats:
     return np.array([*found, plain.low_mm])
 
 
-def _line(values: Floats, heights: Floats) -> tuple[float, float]:
+def straight_line(values: Floats, heights: Floats) -> tuple[float, float]:
     """Slope and intercept of the straight line nearest to values (k,) at heights (k,)."""
     z = heights - heights.mean()
     slope = float(z @ values) / float(z @ z)
@@ -267,9 +260,9 @@ def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floa
     """How far out the outer face stands at the girdle before the setter rounds it, and its slope there: mm outwards for
     one mm up. A straight claw's is carried up from its plain part, a bowed one's by a parabola from as near as it can."""
     here = _outermost(at_girdle, outwards)
-    growth, start = _line(plain.middles @ outwards, plain.heights)
+    growth, start = straight_line(plain.middles @ outwards, plain.heights)
     if float(np.abs(plain.middles @ outwards - start - growth * plain.heights).max()) <= BOWED_MM:
-        slope, out = _line(np.array([_outermost([ring], outwards) for ring in plain.rings]), plain.heights)
+        slope, out = straight_line(np.array([_outermost([ring], outwards) for ring in plain.rings]), plain.heights)
         return max(out + slope * frame.girdle_plane_mm, here), slope
     girdle = frame.girdle_plane_mm
     z = plain.low_mm + np.array(NEAR_SHARES) * (girdle - plain.low_mm)
@@ -297,9 +290,9 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
              outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
     """The leg, the slope of its line and its middle (2,) at the girdle."""
     girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
-    aside = _line(plain.middles @ across, plain.heights)[0]
+    aside = straight_line(plain.middles @ across, plain.heights)[0]
     through_each = np.array([_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
-    growth, start = _line(through_each, plain.heights)
+    growth, start = straight_line(through_each, plain.heights)
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     slope -= growth / 2.0
     lean = float(_leans(np.array([slope]), aside)[0])
@@ -362,7 +355,7 @@ def _two_legs(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], c
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     outers = np.array([float((ring @ outwards).max()) for ring in plain.rings])
     across = np.array([-outwards[1], outwards[0]])
-    aside = _line(plain.middles @ across, plain.heights)[0]
+    aside = straight_line(plain.middles @ across, plain.heights)[0]
     below = frame.girdle_plane_mm - plain.heights
     shifts = np.outer(outer - outers, outwards) + np.outer(aside * below, across)
     line = slope * outwards + aside * across
@@ -380,7 +373,7 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     path = frame.girdle_path
     ways = (np.arange(STRIPS) + 0.5) / STRIPS * reach_mm
     points, normals = path.points(corner_mm + ways), path.normals(corner_mm + ways, np.minimum(np.abs(ways) * 0.9, 0.1))
-    low, high = _faces(at_girdle, points, normals)
+    low, high = faces(at_girdle, points, normals)
     met = np.isfinite(high)
     if not met.any():
         return None
@@ -388,12 +381,12 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     body = met & (np.abs(ways) >= LEG_FROM * length) & (np.abs(ways) <= LEG_TO * length)
     # Thickness and outer face are told below the notch, and carried up by how they change there.
     below = np.array([[_median(inner[body]), _median(face[body])] for inner, face in (
-        _faces([ring], points - shift, normals) for ring, shift in zip(plain.rings, shifts))])
+        faces([ring], points - shift, normals) for ring, shift in zip(plain.rings, shifts))])
     if not body.any() or not np.isfinite(below).all():
         return None
     girdle = frame.girdle_plane_mm
-    growth, start = _line(below[:, 1] - below[:, 0], plain.heights)
-    rise, from_there = _line(below[:, 1], plain.heights)
+    growth, start = straight_line(below[:, 1] - below[:, 0], plain.heights)
+    rise, from_there = straight_line(below[:, 1], plain.heights)
     expected, seen = start + growth * girdle, _median((high - low)[body])
     is_whole = seen >= UNCUT_SHARE * expected
     through = seen if is_whole else expected
@@ -413,7 +406,7 @@ def _median(values: Floats) -> float:
     return float(np.median(values)) if len(values) else math.nan
 
 
-def _faces(loops: Sequence[Floats], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
+def faces(loops: Sequence[Floats], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
     """(n,) the inner and the outer face of what stands outermost along each line; nan where nothing does."""
     ways = crossings(loops, points, normals)
     if ways.shape[1] < 2:
@@ -421,69 +414,6 @@ def _faces(loops: Sequence[Floats], points: Floats, normals: Floats) -> tuple[Fl
     last = np.sort(np.where(np.isnan(ways), -np.inf, ways), axis=1)[:, -2:]
     met = np.isfinite(last[:, 0])
     return np.where(met, last[:, 0], np.nan), np.where(met, last[:, 1], np.nan)
-
-
-def widths_between(frame: Frame, claw: ClawMeasure, low_mm: float, high_mm: float,
-                   count: int) -> tuple[Floats, Floats]:
-    """(k,) least width of a claw square to its axis, in six directions, or the least thickness of its legs, and (k, 3)
-    where, at heights between two."""
-    heights = np.linspace(low_mm, high_mm, count)
-    places = claw.at_heights(heights)
-    levels = [frame.part_at(claw.name, z) for z in heights.tolist()]
-    rings = [largest(loops) if loops else None for loops in levels]
-    if claw.is_v:
-        return np.array([0.0 if ring is None else _thinnest_leg(claw, ring, place[:2])
-                         for ring, place in zip(rings, places)]), places
-    return _widths(claw, rings, heights), places
-
-
-def _square_to_line(claw: ClawMeasure, heights: Floats) -> Floats:
-    """(k, 2, 2) what turns level ways into ways outwards and along, square to the claw's line at heights."""
-    z = claw.spine[:, 2]
-    steps = np.diff(claw.spine, axis=0) / np.diff(z)[:, None]
-    middles = np.append((z[1:] + z[:-1]) / 2.0, z[-1])
-    # Near the girdle the lean is known better than by the last step.
-    outwards = np.interp(heights, middles, np.append(steps[:, :2] @ claw.outwards, claw.slope))
-    across = np.array([-claw.outwards[1], claw.outwards[0]])
-    along = np.interp(heights, middles[:-1], steps[:, :2] @ across)
-    lines = np.column_stack([np.outer(outwards, claw.outwards) + np.outer(along, across), np.ones(len(heights))])
-    lines /= np.linalg.norm(lines, axis=1, keepdims=True)
-    out = np.array([*claw.outwards, 0.0]) - lines * (lines[:, :2] @ claw.outwards)[:, None]
-    out /= np.linalg.norm(out, axis=1, keepdims=True)
-    turned: Floats = np.stack([out[:, :2], np.cross(lines, out)[:, :2]], axis=2)
-    return turned
-
-
-def _widths(claw: ClawMeasure, rings: list[Floats | None], heights: Floats) -> Floats:
-    turn = np.arange(DIRECTIONS) * (math.pi / DIRECTIONS)
-    lines = np.column_stack([np.cos(turn), np.sin(turn)])
-    widths = np.zeros(len(rings))
-    known = [i for i, ring in enumerate(rings) if ring is not None]
-    if not known:
-        return widths
-    # A level section is longer along the tilt; undo that before reading the widths.
-    flat = [ring @ turned for ring, turned in zip(rings, _square_to_line(claw, heights)) if ring is not None]
-    starts = np.concatenate([[0], np.cumsum([len(ring) for ring in flat])[:-1]])
-    along = np.concatenate(flat) @ lines.T
-    widths[known] = (np.maximum.reduceat(along, starts) - np.minimum.reduceat(along, starts)).min(axis=1)
-    areas = np.array([abs(area_mm2([ring])) for ring in flat])
-    growth, start = _line(areas, np.arange(len(areas), dtype=np.float64)) if len(areas) > 2 else (0.0, areas.max())
-    # Where metal is missing, what is left through the middle counts, not how far its ends stand apart.
-    for k in np.flatnonzero(areas < WHOLE_SHARE * (start + growth * np.arange(len(areas)))):
-        ways = crossings([flat[k]], np.tile(middle_of(flat[k]), (DIRECTIONS, 1)), lines)
-        ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
-        behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
-        widths[known[k]] = min(widths[known[k]], float((ahead + behind).min()))
-    return widths
-
-
-def _thinnest_leg(claw: ClawMeasure, ring: Floats, middle: Floats) -> float:
-    """Of a V's legs at one height, (2,) the claw's middle there, square to its line, half way along each."""
-    thickness = []
-    for leg in claw.legs:
-        inner, outer = _faces([ring], (leg.edge + middle - claw.spine[-1, :2])[None, :], leg.outwards[None, :])
-        thickness.append(float(outer[0] - inner[0]) * leg.lean if math.isfinite(outer[0]) else 0.0)
-    return min(thickness)
 
 
 def bow_mm(claw: ClawMeasure) -> float:

@@ -12,7 +12,8 @@ import numpy as np
 from ..mesh import Floats
 from ..solid.kernel import bounds, gap_mm
 from . import fit
-from .claw_measure import ClawMeasure, measure_claw, widths_between
+from .claw_measure import ClawMeasure, measure_claw
+from .claw_widths import widths_between
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
 from .loops import distances_mm, edges_of, is_inside, signed_distances_mm

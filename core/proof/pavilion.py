@@ -24,7 +24,7 @@ LEVELS = 18
 CROWDING = 1.6
 """How much closer: the power that spaces them. Larger: a rail low down is passed by."""
 
-PAIRS, SECTORS = 12000, 6
+PAIRS, SECTORS = 40000, 6
 """How many pairs of places and sides are looked at together before the metal is split into sectors, and the most of those.
 Only the time taken depends on them."""
 
