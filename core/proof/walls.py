@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
+from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
 from .loops import area_mm2, corners_and_middles, crossings, distances_mm, first_crossing, is_inside, is_ring, largest
 
@@ -181,8 +182,11 @@ class Wall:
         ways = crossings(self.frame.part_at("wall", height_mm), points, -normals)
         if ways.shape[1] < 2:
             return np.full((len(points), 2), np.inf)
-        near: Floats = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)[:, :2]
-        return near
+        near: Floats = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)
+        # A way through a corner meets both its sides, at one place.
+        with np.errstate(invalid="ignore"):
+            near[:, 1:][np.diff(near, axis=1) < SAME_POINT_MM] = np.inf
+        return np.sort(near, axis=1)[:, :2]
 
     @cached_property
     def _bevel_mm(self) -> float:
