@@ -17,6 +17,7 @@ from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
 from ..core.head.planning.claw_places import placement_of
 from ..core.head.setting import tip_of
+from ..core.head.unused import unused
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from ..core.stone.make import CORRECTION_KEYS
@@ -235,9 +236,12 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
 
 
 def _suit_cut(settings: Any) -> None:
-    """Let go of proportions that the new cut does not have, and of a second diameter of a round one."""
+    """Let go of proportions that the new cut does not have, of a second diameter of a round one, and of a width that was
+    meant for claws at corners."""
     cut = CUT_BY_NAME[settings.stone_cut]
     free(settings, [path for path in proportions() if path.partition(".")[2] not in cut.has])
+    if not settings.claws_section_pinned:
+        free(settings, ["claws.width_mm"])
     if cut.is_round and settings.stone_width_mm_pinned:
         if not settings.stone_length_mm_pinned:
             settings.stone_length_mm, settings.stone_length_mm_pinned = settings.stone_width_mm, True
@@ -283,14 +287,17 @@ def choice(settings: Any, field: Field) -> Value:
 
 
 def spec_from(settings: Any) -> Spec:
-    """The pinned choices. Raises SpecError."""
-    return spec_of(
+    """The pinned choices but for those that change nothing in such a head: the panels hide them, and they come back with
+    what they belong to. Raises SpecError."""
+    spec = spec_of(
         {
             each.path: choice(settings, each)
             for each in FIELDS
             if getattr(settings, property_name(each.path) + "_pinned")
         }
     )
+    idle = {fault.key for fault in unused(spec)}
+    return spec_of({path: value for path, value in spec if path not in idle}) if idle else spec
 
 
 def write_choices(settings: Any, spec: Spec) -> None:

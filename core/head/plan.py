@@ -4,6 +4,7 @@ Closed forms only; no mesh is made here but the stone's own, which the stone kee
 """
 from __future__ import annotations
 
+from ..errors import SpecError
 from ..spec import Spec
 from ..stone import Stone
 from ..trade.house_rules import HouseRules, house_rules
@@ -14,6 +15,7 @@ from .planning.sides import plan_sides
 from .planning.stone import plan_stone
 from .planning.surround import plan_surround
 from .styles import style_of
+from .unused import unused
 
 
 def make_plan(spec: Spec, stone: Stone, rules: HouseRules | None = None) -> Plan:
@@ -21,6 +23,8 @@ def make_plan(spec: Spec, stone: Stone, rules: HouseRules | None = None) -> Plan
 
     Raises SpecError, naming the choice that has to give way, if no head with these choices exists.
     """
+    if faults := unused(spec):
+        raise SpecError(*faults)
     draft = Draft(spec, stone, rules or house_rules())
     plan_stone(draft)
     for step in style_of(spec).steps:

@@ -36,10 +36,6 @@ def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
         if len(ways) < 2:
             raise SpecError(Fault("claws.directions_deg", given, "one claw alone holds no stone; give at least two "
                                                                  "directions"))
-        if pinned not in (None, len(ways)):
-            raise SpecError(Fault("claws.count", pinned, f"claws.directions_deg gives {len(ways)} directions; leave "
-                                                         f"the count "
-                                  "out or give as many"))
         places = _refused_as("claws.directions_deg", given, lambda: places_towards(outline, ways))
         draft.derive("claw_count", len(ways), "count", "As many claws as directions were given.")
         return placement, len(ways), places
@@ -61,27 +57,22 @@ def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
 
 
 def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
-    """Where the claws stand, and why in half a sentence. Raises SpecError where the choices contradict each other."""
+    """Where the claws stand, and why in half a sentence."""
+    return chosen_placement(spec) or usual_placement(outline)
+
+
+def chosen_placement(spec: Spec) -> tuple[str, str] | None:
+    """Where the choices put the claws, in words or by what goes with one placement only; None where they leave it open."""
     chosen: str | None = spec.get("claws.placement")
-    start = spec.get("claws.start_angle_deg")
     if chosen is not None:
-        for placed, path in (("directions", "claws.directions_deg"), ("pairs", "claws.pair_gap_mm")):
-            if chosen != placed and spec.get(path) is not None:
-                raise SpecError(Fault(path, spec.get(path), f'with claws.placement = "{chosen}" it changes nothing; '
-                                                            f'leave it '
-                                      f'out, or take "{placed}"'))
-        if start is not None and chosen not in ("evenly", "pairs"):
-            raise SpecError(Fault("claws.start_angle_deg", start, f'with claws.placement = "{chosen}" the first claw '
-                                                                  f'has its '
-                                  'place; leave the angle out, or take "evenly"'))
         return chosen, "you chose so"
     if spec.get("claws.directions_deg") is not None:
         return "directions", "you gave their directions"
     if spec.get("claws.pair_gap_mm") is not None:
         return "pairs", "you gave the gap in a pair"
-    if start is not None:
+    if spec.get("claws.start_angle_deg") is not None:
         return "evenly", "you gave the first claw's direction"
-    return usual_placement(outline)
+    return None
 
 
 def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:

@@ -34,9 +34,6 @@ COARSE_MM = 0.02
 def plan_peg(draft: Draft) -> None:
     """Peg, position and claws. Raises SpecError where the culet would touch the peg or the claws would lean too far."""
     stone, rules, derive = draft.stone, draft.rules, draft.derive
-    if draft.is_pinned("taper"):
-        raise SpecError(Fault("wall.taper_deg", draft.spec.get("wall.taper_deg"), "the claws of a peg lean from its edge to the "
-                              "girdle, and there is no wall; leave the taper out, or change peg.diameter_mm"))
     width = stone.width_mm
     least = max(draft.metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
     diameter = derive("peg_diameter", round(max(START_MM + RISE * width, least), 2), "mm",

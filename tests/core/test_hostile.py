@@ -1,0 +1,53 @@
+"""Careless and hostile specs: what changes nothing is said, and every refusal is a sentence that helps."""
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from core.errors import SpecError
+from core.head import make_head
+from core.head.unused import unused
+from core.spec import spec_of
+
+
+def faults_of(choices: dict[str, object], state: str = "cast") -> dict[str, str]:
+    """What is refused, by key; every sentence is looked at."""
+    with pytest.raises(SpecError) as caught:
+        make_head(spec_of(choices), state)
+    for fault in caught.value.faults:
+        text = str(fault)
+        assert text.endswith(".") and "  " not in text and "\n" not in text
+        assert not re.search(r"\bnan\b|\binf\b|-\d+\.?\d* mm|(below|most|least) -?0\.?0* mm", text)
+    return {fault.key: fault.allowed for fault in caught.value.faults}
+
+
+IDLE = [
+    ({"head.style": "tapered claw", "rails.thickness_mm": 1.0}, "rails.thickness_mm", 'take "basket"'),
+    ({"rails.upper_drop": 0.5}, "rails.upper_drop", 'take "basket"'),
+    ({"head.style": "basket", "wall.thickness_mm": 1.0}, "wall.thickness_mm", '"tapered claw", "gallery", "coronet" or "rim"'),
+    ({"head.style": "basket", "peg.height_mm": 1.0}, "peg.height_mm", 'take "peg"'),
+    ({"head.style": "coronet", "wall.bar_mm": 1.0}, "wall.bar_mm", 'take "gallery"'),
+    ({"head.style": "gallery", "wall.scoop_mm": 1.0}, "wall.scoop_mm", 'take "coronet"'),
+    ({"head.style": "peg", "wall.taper_deg": 5.0}, "wall.taper_deg", "leave the taper out"),
+    ({"head.style": "rim", "claws.count": 4}, "claws.count", '"gallery", "coronet" or "peg"'),
+    ({"head.style": "coronet", "rim.height_mm": 1.0}, "rim.height_mm", 'take "rim"'),
+    ({"head.style": "rim", "rim.open_width_deg": 30.0}, "rim.open_width_deg", "rim.open_directions_deg"),
+    ({"surround.stone_mm": 1.0}, "surround.stone_mm", "surround.present = true"),
+    ({"surround.present": False, "surround.drop_mm": 1.0}, "surround.drop_mm", "surround.present = true"),
+    ({"sides.cut": "pear"}, "sides.cut", "sides.present = true"),
+    ({"claws.section": "round", "claws.width_mm": 1.0}, "claws.width_mm", '"oval" or "tab"'),
+    ({"claws.placement": "evenly", "claws.directions_deg": "0, 90"}, "claws.directions_deg", 'take "directions"'),
+    ({"claws.directions_deg": "45, 135, 225, 315", "claws.pair_gap_mm": 0.5}, "claws.pair_gap_mm", 'take "pairs"'),
+    ({"claws.directions_deg": "45, 135, 225, 315", "claws.start_angle_deg": 5.0}, "claws.start_angle_deg", 'take "evenly"'),
+    ({"claws.directions_deg": "45, 135, 225, 315", "claws.count": 6}, "claws.count", "gives 4 directions"),
+]
+
+
+@pytest.mark.parametrize(("choices", "key", "words"), IDLE, ids=[key for _, key, _ in IDLE])
+def test_a_choice_that_changes_nothing_is_refused(choices: dict[str, object], key: str, words: str) -> None:
+    found = faults_of({"stone.length_mm": 6.0, **choices})
+    assert list(found) == [key] and words in found[key]
+    freed = {path: value for path, value in choices.items() if path != key}
+    assert unused(spec_of(freed)) == ()
+    make_head(spec_of({"stone.length_mm": 6.0, **freed}))
