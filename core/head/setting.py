@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles, tidied
+from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles, tidied, transformed
 from ..spec import Spec
 from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
@@ -18,7 +18,10 @@ from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of,
 from .draft import Plan
 from .site import Site
 from .sweep import circle_count
-from .tips import Bead, crown_line, find_tip, finish, sphere
+from .tips import Bead, CrownLine, crown_line, find_tip, finish, sphere
+
+ALIKE_MM = 1e-7
+"""Claws whose measures differ by less are made once. Larger: one claw's tip stands off another's crown."""
 
 TWIST = 0.37
 """By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between
@@ -51,11 +54,52 @@ there. Common practice, no source."""
 
 
 def set_claws(site: Site) -> dict[str, Solid]:
-    """Every claw as the setter leaves it, by name, before the stone's seat is cut out of it.
+    """Every claw as the setter leaves it, by name, before the stone's seat is cut out of it. Those that are alike but for
+    their places are made once.
 
     Raises GeometryError if a claw cannot reach over the crown.
     """
-    return {f"claw {i}": set_claw(site, line, f"claw {i}") for i, line in enumerate(site.lines, 1)}
+    solids: dict[str, Solid] = {}
+    known: list[tuple[Floats, Floats, Solid]] = []  # of claws that are unlike: frame, shape, solid
+    for i, line in enumerate(site.lines, 1):
+        part = f"claw {i}"
+        if section_of(site.spec, site.plan, line.place) == "V":
+            solids[part] = _set_v(site, line, part)
+            continue
+        crown = crown_line(site.plan, site.stone, line)
+        frame, shape = _frame_of(line), _shape_of(line, crown)
+        like = next((each for each in known if _are_alike(each[1], shape)), None)
+        if like is None:
+            known.append((frame, shape, set_claw(site, line, crown, part)))
+            like = known[-1]
+        own = like[2] if like[0] is frame else transformed(like[2], _from_to(like[0], frame))
+        half = 0.5 * share_at(site.plan, line.girdle_mm) * np.ptp(base_ring(site.spec, site.plan, line, site.chord_mm), axis=0)
+        solids[part] = _relieved(own, site, line, float(np.hypot(*half)), part)
+    return solids
+
+
+def _are_alike(first: Floats, second: Floats) -> bool:
+    return first.shape == second.shape and float(np.abs(first - second).max()) < ALIKE_MM
+
+
+def _frame_of(line: ClawLine) -> Floats:
+    """(4, 4) from a claw's upright frame to the head's: outwards, along and up from its foot."""
+    out_x, out_y = line.place.normal
+    return np.array([[out_x, -out_y, 0.0, line.foot[0]], [out_y, out_x, 0.0, line.foot[1]],
+                     [0.0, 0.0, 1.0, line.foot[2]], [0.0, 0.0, 0.0, 1.0]])
+
+
+def _from_to(first: Floats, second: Floats) -> Floats:
+    """(3, 4) that moves what stands in one frame to where it stands in another."""
+    moved: Floats = (second @ np.linalg.inv(first))[:3]
+    return moved
+
+
+def _shape_of(line: ClawLine, crown: CrownLine) -> Floats:
+    """All that tells one claw of a head from another, but for where it stands."""
+    upright = _frame_of(line)[:3, :3]
+    ways = np.array([line.axis, line.outwards, line.along, [*line.place.point, 0.0] - line.foot]) @ upright
+    return np.concatenate([ways.ravel(), [line.girdle_mm, line.bow_mm, len(crown.ways_mm)], crown.ways_mm, crown.heights_mm])
 
 
 def tip_of(spec: Spec) -> str:
@@ -64,17 +108,14 @@ def tip_of(spec: Spec) -> str:
     return chosen or ("tab" if spec.get("claws.section") == "tab" else "round")
 
 
-def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
-    """One claw as the setter leaves it, before the stone's seat is cut out of it."""
-    if section_of(site.spec, site.plan, line.place) == "V":
-        return _set_v(site, line, part)
+def set_claw(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
+    """One claw that is no V claw as the setter leaves it, before anything is cut out of it."""
     plan, chord = site.plan, site.chord_mm
     ring = base_ring(site.spec, plan, line, chord)
     share = share_at(plan, line.girdle_mm)
     thickness, width = share * np.ptp(ring, axis=0)
     tip = tip_of(site.spec)
-    beads = finish("round" if tip == "V" else tip, plan, crown_line(plan, site.stone, line), line, float(thickness),
-                   float(width), part)
+    beads = finish("round" if tip == "V" else tip, plan, crown, line, float(thickness), float(width), part)
     radius = float(thickness) / 2.0
     # The shoulder is round and never stands higher than the tip, however thick the claw.
     shoulder_z = min(plan["girdle_plane"] + plan["girdle"] / 2.0, plan["tip_height"] - radius)
@@ -86,8 +127,7 @@ def set_claw(site: Site, line: ClawLine, part: str) -> Solid:
     bent = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, shoulder, part, even=False), part)
     # Where the bent end leaves the bar, slivers are left over.
-    whole = tidied(fuse([bar, bent], part), SLIVER_MM, part)
-    return _relieved(whole, site, line, 0.5 * math.hypot(thickness, width), part)
+    return tidied(fuse([bar, bent], part), SLIVER_MM, part)
 
 
 def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
