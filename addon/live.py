@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import time
 from collections import OrderedDict
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import bpy
@@ -75,23 +76,59 @@ def known(metal: bpy.types.Object) -> tuple[Finding, ...] | str | None:
 
 
 def prove_now(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
-    """The findings, worst first, computed if they are missing; a sentence if the head cannot be proved."""
+    """The findings, worst first, computed without their spread if they are missing; a sentence if there are none."""
     found = _keep(_proofs, key_of(metal), PROOFS_KEPT, lambda: _proved(metal))
     return found if isinstance(found, str) else (*_of_object(metal), *found)
 
 
+def prove_fully(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
+    """The same with the spread, where tolerances were given."""
+    found = prove_now(metal)
+    if isinstance(found, str) or not wants_spread(metal, found):
+        return found
+    keep_proof(key_of(metal), proof_of(head_there(metal), with_spread=True))
+    return prove_now(metal)
+
+
+def wants_spread(metal: bpy.types.Object, findings: Iterable[Finding]) -> bool:
+    """Whether tolerances were given that these findings do not show."""
+    try:
+        is_given = bool(head_of(metal.data).spec.section("spread"))
+    except SeatwrightError:
+        return False
+    return is_given and all(each.spread is None for each in findings)
+
+
+def keep_proof(key: Key, findings: tuple[Finding, ...]) -> None:
+    """Take findings that were computed elsewhere for this key in place of those known."""
+    _proofs.pop(key, None)
+    _keep(_proofs, key, PROOFS_KEPT, lambda: findings)
+
+
 def _proved(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
+    try:
+        return proof_of(head_there(metal), with_spread=False)
+    except SeatwrightError as error:
+        return refusal(metal, error)
+
+
+def proof_of(head: Head, with_spread: bool, progress: Any = None) -> tuple[Finding, ...]:
+    """The proof of a head as planned, or as others left it. Raises SeatwrightError."""
     from ..core.proof import prove
     from ..core.proof.outside import prove_as_found
-    from . import edited, rebuild
+    from . import edited
 
-    try:
-        head = head_there(metal)
-        return prove_as_found(head) if isinstance(head, edited.EditedHead) else prove(head)
-    except SeatwrightError as error:
-        return sentence(error) + (
-            " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(metal.data) else ""
-        )
+    if isinstance(head, edited.EditedHead):
+        return prove_as_found(head, progress=progress, with_spread=with_spread)
+    return prove(head, with_spread=with_spread)
+
+
+def refusal(metal: bpy.types.Object, error: SeatwrightError) -> str:
+    """Why a head cannot be proved, for people."""
+    from . import rebuild
+
+    advice = " The metal was edited by hand; undo that or rebuild it." if rebuild.is_edited(metal.data) else ""
+    return sentence(error) + advice
 
 
 def is_scaled(metal: bpy.types.Object) -> bool:

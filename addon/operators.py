@@ -16,6 +16,7 @@ from ..core.head.draft import HOUSE_ALLOY
 from ..core.spec import BY_PATH, Spec, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import compat, live, overlay, rebuild, stone_file
+from .job import Job, Work
 from .properties import (
     FIGURES,
     PLAN_NAME,
@@ -374,18 +375,26 @@ class SEATWRIGHT_OT_keep_hand_edits(OnHead, bpy.types.Operator):
         return {"FINISHED"}
 
 
-class SEATWRIGHT_OT_prove(OnHead, bpy.types.Operator):
-    """Measure the metal and hold it against the house rules now, without waiting for the slider to rest"""
+class SEATWRIGHT_OT_prove(OnHead, Job, bpy.types.Operator):
+    """Measure the metal and hold it against the house rules now, with what the tolerances do to each finding"""
 
     bl_idname = "seatwright.prove"
     bl_label = "Prove Now"
+    doing = "Proving"
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
-        findings = live.prove_now(metal_of(context))
+    def prepare(self, context: bpy.types.Context) -> Work | None:
+        metal = metal_of(context)
+        try:
+            head = live.head_there(metal)
+        except SeatwrightError as error:
+            self.report({"ERROR"}, live.refusal(metal, error))
+            return None
+        self._key = live.key_of(metal)
+        return lambda tell: live.proof_of(head, with_spread=True, progress=tell)
+
+    def finish(self, context: bpy.types.Context, findings: Any) -> set[str]:
+        live.keep_proof(self._key, findings)
         live.redraw()
-        if isinstance(findings, str):
-            self.report({"ERROR"}, findings)
-            return {"CANCELLED"}
         count = {verdict: sum(each.verdict == verdict for each in findings) for verdict in ("unsafe", "watch", "sound")}
         self.report({"INFO"}, ", ".join(f"{number} {verdict}" for verdict, number in count.items()))
         return {"FINISHED"}
@@ -490,7 +499,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
                 "The folder is beside the .blend file, which is not saved yet; save it or choose another folder",
             )
             return {"CANCELLED"}
-        findings = live.prove_now(metal)
+        findings = live.prove_fully(metal)
         if isinstance(findings, str):
             self.report({"ERROR"}, findings)
             return {"CANCELLED"}

@@ -11,6 +11,7 @@ import bpy
 
 from ..core.errors import SeatwrightError
 from ..core.head import Head
+from ..core.head.unused import STYLES_OF
 from ..core.spec import FIELDS
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import live, overlay, painted, preview, rebuild, remedies
@@ -219,23 +220,6 @@ class SEATWRIGHT_PT_proportions(SeatwrightPanel, bpy.types.Panel):
         layout.prop(settings, "stone_mesh")
 
 
-WALLED = ("tapered claw", "gallery", "coronet", "rim")
-STYLES_OF = {
-    "wall.thickness_mm": WALLED,
-    "wall.seat_inset_mm": WALLED,
-    "wall.bevel_mm": WALLED,
-    "wall.bar_mm": ("gallery",),
-    "wall.band_mm": ("gallery",),
-    "wall.scoop_mm": ("coronet",),
-    "wall.taper_deg": (*WALLED, "basket"),
-    "rails.thickness_mm": ("basket",),
-    "rails.upper_drop": ("basket",),
-    "peg.diameter_mm": ("peg",),
-    "peg.height_mm": ("peg",),
-}
-"""Which styles have what; a choice that is not listed is there in all."""
-
-
 class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
     """What stands under the stone, and the seat in it"""
 
@@ -362,6 +346,25 @@ class SEATWRIGHT_PT_casting(SeatwrightPanel, bpy.types.Panel):
             layout.label(text=f"Inside diameter {head.plan['finger_diameter']:.2f} mm")
 
 
+class SEATWRIGHT_PT_spread(SeatwrightPanel, bpy.types.Panel):
+    """How far stone, model and shrinkage may be off; the proof then says what that does to each finding"""
+
+    bl_label = "Tolerances"
+    bl_parent_id = "SEATWRIGHT_PT_casting"
+    bl_options = {"DEFAULT_CLOSED"}
+
+    def draw(self, context: bpy.types.Context) -> None:
+        layout, settings, _ = self.begin(context)
+        column = layout.column(align=True)
+        for path in SPREAD:
+            choose(column, context, settings, path)
+        if not any(getattr(settings, property_name(path) + "_pinned") for path in SPREAD):
+            say(layout, context, "Give any of these, and the proof shows worst cases and the stone sizes that fit.", "INFO")
+
+
+SPREAD = tuple(field.path for field in FIELDS if field.section == "spread")
+
+
 class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
     """What was measured on the metal, worst first"""
 
@@ -377,6 +380,8 @@ class SEATWRIGHT_PT_proof(SeatwrightPanel, bpy.types.Panel):
             say(layout, context, findings, "ERROR")
         else:
             draw_findings(layout, context, findings)
+            if live.wants_spread(metal_of(context), findings):
+                layout.operator("seatwright.prove", text="Prove with Tolerances")
             if any(each.verdict != "sound" for each in findings) or remedies.change_of(metal_of(context)):
                 draw_change(layout, context)
         draw_paint(layout, metal_of(context).data)
@@ -464,10 +469,18 @@ def list_findings(
             say(
                 box,
                 context,
-                "\n".join((overlay.label_of(finding), finding.why, finding.remedy, f"Source: {finding.source}")),
+                "\n".join((overlay.label_of(finding), finding.why, finding.remedy, spread_of(finding), f"Source: {finding.source}")),
             )
             if finding.verdict != "sound":
                 draw_remedy(box, context, index, finding)
+
+
+def spread_of(finding: Any) -> str:
+    """What the tolerances make of a finding, in a sentence; "" where none were given."""
+    if finding.spread is None:
+        return ""
+    worst = overlay.figure(finding.spread.worst, finding.unit)
+    return f"Within the tolerances at worst {worst}; sound in {100.0 * finding.spread.share_sound:.0f} % of random draws."
 
 
 def draw_remedy(layout: bpy.types.UILayout, context: bpy.types.Context, index: int, finding: Any) -> None:
@@ -501,6 +514,8 @@ def draw_change(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
     row = box.row(align=True)
     if change.is_sound and change.remedies:
         row.operator("seatwright.take_change")
+    if not change.is_sound:
+        row.operator("seatwright.make_sound", text="Free What Is Pinned").frees = True
     row.operator("seatwright.put_away_change")
 
 
@@ -596,6 +611,7 @@ classes = (
     SEATWRIGHT_PT_sides,
     SEATWRIGHT_PT_proof,
     SEATWRIGHT_PT_casting,
+    SEATWRIGHT_PT_spread,
     SEATWRIGHT_PT_why,
     SEATWRIGHT_PT_hand_over,
     SEATWRIGHT_PT_scene,

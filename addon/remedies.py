@@ -141,13 +141,20 @@ class SEATWRIGHT_OT_make_sound(OnPlan, Job, bpy.types.Operator):
     bl_label = "Make It Sound"
     doing = "Making the head sound"
 
+    frees: bpy.props.BoolProperty(  # type: ignore[valid-type]
+        name="Free What Is Pinned",
+        description="Let the measures that you gave change, too; stone, alloy and kind of head stay",
+    )
+
     def prepare(self, context: bpy.types.Context) -> Work | None:
         from ..core.remedy import make_sound
+        from ..core.remedy.levers import is_lever
 
         metal = metal_of(context)
         spec = spec_from(metal.data.seatwright)
         self._key = live.key_of(metal)
-        return lambda tell: make_sound(spec, progress=_counting(tell))
+        kept = None if not self.frees else frozenset(path for path, _ in spec if not is_lever(path))
+        return lambda tell: make_sound(spec, progress=_counting(tell), keep=kept)
 
     def finish(self, context: bpy.types.Context, change: Change) -> set[str]:
         _put(_changes, self._key, change)

@@ -18,8 +18,11 @@ import demo_scene
 import matrix
 
 PACKAGE = "bl_ext.user_default.seatwright"
-ACROSS_MM, DOWN_MM, MARGIN_MM = 19.0, 13.5, 16.0
+ACROSS_MM, DOWN_MM, MARGIN_MM = 15.0, 12.5, 19.0
 """Size of a tile, and of the margin that holds the names."""
+
+ZOOM = {"surround": 0.85, "trilogy": 0.6}
+"""Kinds that are shown smaller, to fit their tiles."""
 
 PIXELS_PER_MM = 8.0
 SAMPLES = 40
@@ -27,7 +30,7 @@ CAMERA_HEIGHT_DEG, TURN_DEG = 38.0, 22.0
 """How far the camera looks down on each head, and how far each head is turned about its own axis."""
 
 PAPER, INK = (0.86, 0.87, 0.89, 1.0), (0.05, 0.05, 0.06, 1.0)
-LAMPS = ((-0.6, -0.5, 0.8, 2.2), (0.8, -0.2, 0.5, 1.4), (0.1, 0.9, 0.6, 1.6))
+LAMPS = ((-0.6, -0.5, 0.8, 1.1), (0.8, -0.2, 0.5, 0.7), (0.1, 0.9, 0.6, 0.8))
 """Suns: the way they come from, and watts per square metre. Common practice, no source."""
 
 
@@ -85,7 +88,8 @@ def add_head(cut: str, kind: str, state: str, where: Vector) -> bool:
     middle = Matrix.Translation((0.0, 0.0, -head.plan["girdle_plane"] * 0.6))
     for each in things:
         thing = link(bpy.data.objects.new(each.name, each))
-        thing.matrix_world = Matrix.Translation(where) @ Matrix.Rotation(math.radians(TURN_DEG), 4, "Z") @ middle
+        turned = Matrix.Rotation(math.radians(TURN_DEG), 4, "Z") @ Matrix.Scale(ZOOM.get(kind, 1.0), 4)
+        thing.matrix_world = Matrix.Translation(where) @ turned @ middle
     return True
 
 
@@ -129,10 +133,10 @@ def main(state: str, path: str) -> None:
     sys.path.insert(0, os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
     cuts, ink = inside("core.stone").CUTS, glow("Ink", INK)
     for column, kind in enumerate(matrix.KINDS):
-        write(kind, place(column, -0.75), 2.2, ink)
+        write(kind, place(column, -0.75), 2.0, ink)
     made = 0
     for row, cut in enumerate(cuts):
-        write(cut, place(-0.5 - MARGIN_MM / ACROSS_MM, row) + Vector((1.0, 0.0, 0.0)), 1.6, ink, "LEFT")
+        write(cut, place(-0.5 - MARGIN_MM / ACROSS_MM, row) + Vector((1.0, 0.0, 0.0)), 1.9, ink, "LEFT")
         for column, kind in enumerate(matrix.KINDS):
             if add_head(cut, kind, state, place(column, row)):
                 made += 1

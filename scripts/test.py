@@ -1,6 +1,6 @@
-"""Run every test: the core without Blender, the built extension in each Blender, and a real Blender in a window.
+"""Run every test: the core without Blender, every cut with every kind of head, the built extension in each Blender, and a real Blender in a window.
 
-    python3 scripts/test.py [--only core|blender|gui]
+    python3 scripts/test.py [--only core|matrix|blender|gui]
 
 A part that can't run on this machine is reported as skipped with the reason; with CI=true that is a failure.
 The window part needs a folder with setup.sh and window.sh (environment variable SEATWRIGHT_BLENDER_GUI, or
@@ -113,6 +113,10 @@ def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
     pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts", *ignored)
 
 
+def matrix_stage(tally: Tally) -> None:
+    pytest(tally, "matrix", environment.python("test"), "tests/matrix")
+
+
 def types_stage(tally: Tally) -> None:
     python = environment.python("test")
     # The explicit base keeps mypy from taking the repository folder, which holds an __init__.py, for a package.
@@ -154,7 +158,7 @@ def window_stage(tally: Tally, suite: str) -> None:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Run every test of Seatwright.")
-    parser.add_argument("--only", choices=("core", "blender", "gui"), help="run one of the three parts")
+    parser.add_argument("--only", choices=("core", "matrix", "blender", "gui"), help="run one of the four parts")
     only = parser.parse_args().only
     tally = Tally()
     started = time.monotonic()
@@ -162,6 +166,8 @@ def main() -> int:
         for name, lock, version in CORES:
             stage(tally, name, lambda: core_stage(tally, name, lock, version))
         stage(tally, "types of the core", lambda: types_stage(tally))
+    if only in (None, "matrix"):
+        stage(tally, "every cut with every kind of head", lambda: matrix_stage(tally))
     if only in (None, "blender"):
         for series in environment.BLENDERS:
             stage(tally, f"blender {series}", lambda: blender_stage(tally, series))

@@ -19,7 +19,7 @@ from .rim import check_rim
 from .seat import check_seat
 from .several import several_of
 from .sides import check_sides
-from .spread import Tolerances, tolerances_of, with_spread
+from .spread import Tolerances, spread_over, tolerances_of
 from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
@@ -47,14 +47,14 @@ __all__ = ["CHECKS", "VERDICTS", "Finding", "Spread", "Subject", "Tolerances", "
            "tolerances_of"]
 
 
-def prove(head: Head, rules: HouseRules | None = None) -> tuple[Finding, ...]:
-    """Every finding for a head, worst first, with the spread that its spec asks for. Raises GeometryError if its solids
-    can't be made.
+def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True) -> tuple[Finding, ...]:
+    """Every finding for a head, worst first, with the spread that its spec asks for unless that is left for later. Raises
+    GeometryError if its solids can't be made.
 
     Each main stone is proven with the metal of its own head; then all metal and all stones together.
     """
     rules = rules or house_rules()
-    tolerances = tolerances_of(head.spec, rules)
+    tolerances = tolerances_of(head.spec, rules) if with_spread else None
     if head.centre is head:
         return prove_subject(subject_of(head), rules, tolerances)
     found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances)
@@ -98,7 +98,7 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
     def examine(varied: Subject, moves_metal: bool) -> list[Finding]:
         return _examined(varied, rules, OF_STONE_AND_METAL if moves_metal else OF_STONE)
 
-    return worst_first(with_spread(subject, found, tolerances, examine))
+    return worst_first(spread_over(subject, found, tolerances, examine))
 
 
 def _examined(subject: Subject, rules: HouseRules, checks: Sequence[Check]) -> list[Finding]:

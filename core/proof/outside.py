@@ -21,14 +21,15 @@ WHOLE = "metal"
 """The one part of metal whose roles are not known."""
 
 
-def prove_as_found(head: Head, rules: HouseRules | None = None, progress: Progress | None = None) -> tuple[Finding, ...]:
+def prove_as_found(head: Head, rules: HouseRules | None = None, progress: Progress | None = None,
+                   with_spread: bool = True) -> tuple[Finding, ...]:
     """Every finding for a head whose parts are meshes that came about by other hands, worst first.
 
     Where a mesh bounds no metal, its faults come first, each with its place, and every other family says that it cannot
     run. Raises Cancelled if `progress` answers False.
     """
     looked = look_at(head.parts, progress)
-    return worst_first([*looked, *(prove(head, rules) if is_sound(looked) else _not_run())])
+    return worst_first([*looked, *(prove(head, rules, with_spread) if is_sound(looked) else _not_run())])
 
 
 def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, state: str, alloy: Alloy, process: str,

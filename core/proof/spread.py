@@ -74,7 +74,7 @@ def tolerances_of(spec: Spec, rules: HouseRules) -> Tolerances | None:
     return Tolerances(stone, model, casting)
 
 
-def with_spread(subject: Subject, findings: Sequence[Finding], tolerances: Tolerances,
+def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Tolerances,
                 examine: Examine) -> list[Finding]:
     """The findings, each measured one with its spread, and the stone sizes that the metal takes.
 

