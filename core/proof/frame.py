@@ -9,7 +9,7 @@ import numpy as np
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, section
 from ..stone import Stone
-from .loops import Path, crossings, largest
+from .loops import Path, crossings, edges_of, largest, signed_distances_mm
 
 STATION_MM = 0.3
 """How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
@@ -25,6 +25,13 @@ FLAT_MM = 0.02
 
 HAIR_MM = 1e-4
 """How far below an edge its section is taken. Larger: the rim is read beside its edge."""
+
+STRAIGHT_EDGES = 360
+"""In how many directions a straight edge is laid against the girdle. Fewer: curved sides would seem to stand in."""
+
+CLEFT_SHARE = 0.005
+"""How far the girdle stands in from a straight edge where it is a cleft, as a share of the stone's width. Smaller: what
+lies between two directions of the edge would count; larger: less of the cleft does."""
 
 
 class Frame:
@@ -122,6 +129,26 @@ class Frame:
     def girdle_loop(self) -> Floats:
         """(k, 2) the stone's section half way up its girdle, where it is widest all round."""
         return largest(self.stone_at(self.girdle_middle_mm))
+
+    @cached_property
+    def _cleft(self) -> np.ndarray:
+        """(k,) bool: which corners of the girdle's loop lie in a heart's cleft: between what a straight edge touches that
+        is laid across it."""
+        loop = self.girdle_loop
+        turn = np.linspace(0.0, 2.0 * np.pi, STRAIGHT_EDGES, endpoint=False)
+        touched = np.unique(np.argmax(loop @ np.stack([np.cos(turn), np.sin(turn)]), axis=0))
+        off = np.abs(signed_distances_mm(loop, edges_of([loop[touched]]))[0])
+        return np.asarray(off > CLEFT_SHARE * self.stone.width_mm)
+
+    @property
+    def has_cleft(self) -> bool:
+        return bool(self._cleft.any())
+
+    def is_in_cleft(self, points: Floats) -> np.ndarray:
+        """(n,) bool: for which points (n, 2) the nearest corner of the girdle lies in a heart's cleft."""
+        off = points[:, None] - self.girdle_loop
+        found: np.ndarray = self._cleft[np.argmin((off ** 2).sum(axis=2), axis=1)]
+        return found
 
     @cached_property
     def girdle_path(self) -> Path:

@@ -43,13 +43,20 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _rim(subject: Subject, rules: HouseRules) -> Finding:
-    measured, place = subject.gauge.walls.rim
+    walls = subject.gauge.walls
+    measured, place = walls.rim
     least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
     # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
     widen = f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower the wall's top."
     slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source, widen, usual.key)
+    # In a heart's cleft the walls of both lobes back each other, so the least that stays standing is enough there.
+    in_cleft = measured >= least.value - READ_MM and walls.rim_past_cleft[0] > measured
+    if in_cleft and walls.rim_past_cleft[0] < slack.value - READ_MM:
+        measured, place = walls.rim_past_cleft
+        in_cleft = False
     return judge("seat.rim", "Rim outside the pavilion at the wall's top", measured, "mm", place,
-                 [at_least(least, "unsafe", widen), slack], READ_MM)
+                 [at_least(least, "unsafe", widen), *([] if in_cleft else [slack])], READ_MM,
+                 "in the cleft, where both lobes' walls back it; elsewhere wider" if in_cleft else "")
 
 
 @dataclass(frozen=True, eq=False)

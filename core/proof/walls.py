@@ -85,6 +85,14 @@ class Wall:
     def rim(self) -> tuple[float, Floats]:
         """Least rim, square to the wall, from the outer wall to the pavilion at the wall's top, mm, and (3,) where;
         negative if the pavilion reaches through the wall."""
+        return self._rim(False)
+
+    @cached_property
+    def rim_past_cleft(self) -> tuple[float, Floats]:
+        """The same over the places that are not in a heart's cleft; the same value where there is none."""
+        return self._rim(True) if self.frame.has_cleft and self.rim[0] >= 0.0 else self.rim
+
+    def _rim(self, past_cleft: bool) -> tuple[float, Floats]:
         frame, top = self.frame, self.top_mm
         stone = frame.stone_at(top)
         if not stone:
@@ -94,6 +102,9 @@ class Wall:
         if outer is None:
             return self._rim_of_pieces(pavilion)
         from_wall, from_stone = distances_mm(outer, pavilion), distances_mm(pavilion, outer)
+        if past_cleft:
+            from_wall = np.where(frame.is_in_cleft(outer), np.inf, from_wall)
+            from_stone = np.where(frame.is_in_cleft(pavilion), np.inf, from_stone)
         i, j = int(np.argmin(from_wall)), int(np.argmin(from_stone))
         least, place = (from_wall[i], outer[i]) if from_wall[i] <= from_stone[j] else (from_stone[j], pavilion[j])
         through = ~is_inside([outer], pavilion)

@@ -11,13 +11,17 @@ import numpy as np
 from ..dimension import Dimension
 from ..mesh import Floats, PolyMesh
 from .facets import LEVEL, MIRROR, Planes, column, mirrored_polyhedron, polyhedron
-from .outline import Outline
+from .outline import Outline, Piece
 
 SHADOW_MM = 1e-9
 """How far outside the girdle a point still counts as on it. Larger: claws would find crown beside the stone."""
 
 MEASURED_WAYS = 48
 """Places per piece of the outline from which the pavilion is looked for before the best is refined."""
+
+DEEPEST_WAYS = 96
+"""Places all round from which the pavilion is looked for where its deepest place is asked for. Fewer: a corner of the
+pavilion is passed over."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,6 +94,33 @@ class Stone:
             self._insets[depth_mm] = self._least_inset(depth_mm)
         return self._insets[depth_mm]
 
+    def pavilion_deepest_mm(self, depth_mm: float) -> float:
+        """Most, mm, that the pavilion lies inside the outline `depth_mm` below z = 0, each place measured to the side of
+        the outline that is nearest to it: so far in must metal reach that is to lie under all of the pavilion there. As
+        `pavilion_inset_mm` for a straight pavilion and a flat base."""
+        if self.straight_pavilion_deg is not None or self.pavilion_depth_mm == 0.0:
+            return self.pavilion_inset_mm(depth_mm)
+        if depth_mm >= self.pavilion_depth_mm:
+            return self.outline.reach_mm
+        pieces = self._half(self.outline.pieces)
+        # Closer together towards the ends of each piece, where corners are.
+        t = 0.5 - 0.5 * np.cos(np.linspace(0.0, math.pi, max(4, DEEPEST_WAYS // len(pieces)) + 1))
+        points, normals = (np.concatenate(rows) for rows in zip(*(piece.at(t)[:2] for piece in pieces), strict=True))
+        ways = self._ways_in(points, normals, depth_mm)
+        met = np.isfinite(ways)
+        feet = points[met] - normals[met] * ways[met, None]
+        if self.is_mirrored:
+            feet = feet[feet[:, 1] >= 0.0]
+        # To the chords between the places, of which those from one piece to the next have no length.
+        sides, from_start = np.diff(points, axis=0), feet[:, None] - points[:-1]
+        along = np.einsum("ijk,jk->ij", from_start, sides) / np.maximum((sides ** 2).sum(axis=1), 1e-18)
+        off = from_start - np.clip(along, 0.0, 1.0)[:, :, None] * sides
+        return math.sqrt(float(np.einsum("ijk,ijk->ij", off, off).min(axis=1).max()))
+
+    def _half(self, pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
+        """The pieces of the half that the facet planes are of."""
+        return pieces[:len(pieces) // 2] if self.is_mirrored else pieces
+
     @cached_property
     def _insets(self) -> dict[float, float]:
         """Insets already measured, by depth."""
@@ -97,8 +128,7 @@ class Stone:
 
     def _least_inset(self, depth_mm: float) -> float:
         """The least of the ways in from all places of the outline, refined around the best place of each piece."""
-        pieces = self.outline.pieces
-        pieces = pieces[:len(pieces) // 2] if self.is_mirrored else pieces
+        pieces = self._half(self.outline.pieces)
         low, high = np.zeros(len(pieces)), np.ones(len(pieces))
         least = math.inf
         for _ in range(3):

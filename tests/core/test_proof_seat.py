@@ -17,6 +17,7 @@ from core.proof.loops import edges_of, hollow_deg, is_ring, signed_distances_mm
 from core.proof.seat import check_seat
 from core.solid.kernel import Solid, bounds, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
 from core.spec import spec_of
+from core.stone import CUTS
 from core.tolerance import READ_MM
 from core.trade.house_rules import HouseRules, house_rules
 
@@ -235,6 +236,22 @@ def test_the_culet_keeps_clear_of_the_base(clearance_mm: float, verdict: str) ->
 @pytest.mark.parametrize(("room_mm", "verdict"), [(0.01, "watch"), (0.02, "sound"), (0.05, "sound"), (0.06, "watch")])
 def test_the_room_of_a_cut_seat_is_held_against_the_rules(room_mm: float, verdict: str) -> None:
     assert findings(head_of("peg", seat__cut=True, seat__clearance_mm=room_mm))["seat.clearance"].verdict == verdict
+
+
+@pytest.mark.parametrize("cut_name", CUTS)
+def test_a_level_wall_carries_every_cut_all_round(cut_name: str) -> None:
+    for width_mm in (4.0, 8.0):
+        for state in ("cast", "set"):
+            found = findings(head_of("tapered claw", state, cut_name, width_mm))
+            for code in ("seat.rim", "seat.rests", "seat.tips", "seat.bearing", "seat.rocks"):
+                assert code not in found or found[code].verdict == "sound", (width_mm, state, found[code])
+
+
+@pytest.mark.parametrize(("inset_mm", "verdict"), [(0.09, "unsafe"), (0.1, "sound"), (0.11, "sound")])
+def test_in_a_hearts_cleft_the_least_rim_is_enough(inset_mm: float, verdict: str) -> None:
+    finding = findings(head_of("tapered claw", "cast", "heart", wall__seat_inset_mm=inset_mm))["seat.rim"]
+    assert finding.verdict == verdict and finding.measured == pytest.approx(inset_mm, abs=0.005)
+    assert finding.place is not None and abs(finding.place[1]) < 0.2
 
 
 @pytest.mark.parametrize("style", STYLES)

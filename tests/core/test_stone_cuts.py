@@ -126,6 +126,18 @@ def test_pavilion_inset_is_what_a_section_shows(cut: str) -> None:
                                    * 1.5) == pytest.approx(1.5 * stone.pavilion_inset_mm(stone.pavilion_depth_mm))
 
 
+@pytest.mark.parametrize("cut", [cut for cut in FACETED if cut not in ("round brilliant", "rose cut")])
+def test_the_pavilions_deepest_place_is_what_a_section_shows(cut: str) -> None:
+    """Outside check: shapely's distances from 900 places of a section to the girdle."""
+    stone = stone_of(cut)
+    solid, girdle = solid_of(stone.mesh, cut), Polygon(stone.outline.loop(0.0, stone.outline.counts(1e-4))).boundary
+    for depth in (0.04 * stone.width_mm, 0.4 * stone.pavilion_depth_mm):
+        edge = Polygon(section(solid, -depth)[0]).boundary
+        measured = max(girdle.distance(edge.interpolate(share, normalized=True)) for share in np.linspace(0.0, 1.0, 900))
+        assert stone.pavilion_deepest_mm(depth) == pytest.approx(measured, rel=0.06)
+    assert stone.pavilion_deepest_mm(stone.pavilion_depth_mm) == stone.outline.reach_mm
+
+
 def way_in(point: np.ndarray, normal: np.ndarray, boundary: LineString) -> float:
     ray = LineString([point + 1e-9 * normal, point - 20.0 * normal])
     hit = ray.intersection(boundary)

@@ -4,6 +4,7 @@ from __future__ import annotations
 import math
 
 from ...stone import Stone
+from ...stone.outline import Cleft
 from ..draft import Draft
 
 REFERENCE_MM = 5.0
@@ -35,12 +36,15 @@ def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") ->
 def plan_taper(draft: Draft, thickness_mm: float) -> float:
     """The lean of wall or rails of a thickness, mm, square to them, so that a hollow stays open at the base."""
     rule, stone, girdle = draft.rules["wall.taper_deg"], draft.stone, draft["girdle_plane"]
-    fitting = [taper for taper in (rule.value, *TAPERS_DEG)
-               if hollow_mm(stone, girdle, taper, thickness_mm) >= HOLLOW_SHARE * stone.width_mm]
+    least = HOLLOW_SHARE * stone.width_mm
+    open_at = [taper for taper in (rule.value, *TAPERS_DEG) if hollow_mm(stone, girdle, taper, thickness_mm) >= least]
+    fitting = [taper for taper in open_at if _room_at_culet_mm(stone, girdle, taper, thickness_mm) >= least]
     taper = fitting[0] if fitting else 0.0
     reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
               if taper == rule.value else
-              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper.")
+              f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper."
+              if not open_at or taper == open_at[0] else
+              f"At the usual {rule.value:g}° the wall in the cleft would run under the culet, so the wall stands steeper.")
     return draft.derive("taper", taper, "deg", reason, rule.source)
 
 
@@ -48,6 +52,13 @@ def hollow_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: fl
     """Radius of the largest rod that passes the hollow at the base; not above 0 where the wall fills it."""
     angle = math.radians(taper_deg)
     return stone.outline.reach_mm - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
+
+
+def _room_at_culet_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: float) -> float:
+    """From the axis to the wall below a heart's cleft, at the base; endless without a cleft."""
+    angle = math.radians(taper_deg)
+    clefts = [math.hypot(*piece.point) for piece in stone.outline.pieces if isinstance(piece, Cleft)]
+    return min(clefts, default=math.inf) - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
 
 
 def plan_seat(draft: Draft) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...stone import Stone
+from ...stone.outline import Cleft
 from ...tolerance import SAME_POINT_MM
 from ...trade.collets import collet_blank
 from ..draft import Draft
@@ -16,6 +17,13 @@ SHELF_MM = 0.05
 """How far the flat of the wall's top runs on under the stone before the bevel begins. Without it a steep bevel falls
 away from the pavilion at once, and the stone rests on an edge. Common practice, no source."""
 
+BEARING_SHARE = 0.5
+"""Share of the least bearing that the flat runs on under the pavilion's innermost place, where the bevel falls away faster
+than the pavilion; the rest lies down the slope. Common practice, no source."""
+
+CLEFT_INSET = 1.2
+"""Least rim in a heart's cleft, as a multiple of the least that a setter's bur leaves standing. The usual one there would
+sink the wall's top so far below the lobes that the stone would bear on little of it. Common practice, no source."""
 
 NEAR_SHARE = 0.2
 """Share of the pavilion's depth in which the wall's top is looked for first. Smaller: it is often looked for twice."""
@@ -39,9 +47,11 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None
     taper = plan_taper(draft, thickness)
     angle = math.radians(taper)
     inset_rule = rules["seat.inset_mm"]
-    inset = derive("seat_inset", min(inset_rule.value, round(thickness / 3.0, 2)), "mm",
-                   "Rim left outside the pavilion at the wall's top: enough to carry the girdle's edge without showing.",
-                   inset_rule.source)
+    usual, why_inset = min(inset_rule.value, round(thickness / 3.0, 2)), "enough to carry the girdle's edge without showing"
+    if any(isinstance(piece, Cleft) for piece in stone.outline.pieces):
+        usual, why_inset = min(usual, CLEFT_INSET * rules.value("seat.rim_least_mm")), (
+            "least in the cleft, where the walls of both lobes back each other; elsewhere more")
+    inset = derive("seat_inset", usual, "mm", f"Rim left outside the pavilion at the wall's top: {why_inset}.", inset_rule.source)
     drop = derive("wall_drop", _drop(draft, stone, girdle, angle, inset), "mm",
                   "How far below the girdle the pavilion leaves a rim of the seat inset, square to the wall.")
     top = derive("wall_top", girdle - drop, "mm", "The girdle plane less the drop: where the wall ends.")
@@ -52,14 +62,14 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None
     derive("outer_radius_top", half - drop * math.tan(angle), "mm", "The outer wall at the wall's top.")
     derive("inner_radius_base", base - through, "mm", "The hollow at the base: the outer radius less the wall.")
     share = rules["seat.bevel_share"]
-    room = (thickness - inset) / math.cos(angle) - SHELF_MM
-    most = 0.9 * top / math.cos(angle)
+    usual, most = share.value * thickness, 0.9 * top / math.cos(angle)
+    room = _bevel_room_mm(draft, min(usual, most))
     if stone.pavilion_depth_mm == 0.0:
         bevel = derive("bevel", 0.0, "mm", "A flat base rests on the whole of the wall's top, so there is none.", COMMON)
     else:
-        bevel = derive("bevel", math.floor(100.0 * max(0.0, min(share.value * thickness, room, most)) + 0.5) / 100.0, "mm",
-                       "As much of the wall as starts the seat, three quarters at most, and leaves a rim and a shelf under the "
-                       "stone.", share.source)
+        bevel = derive("bevel", math.floor(100.0 * max(0.0, min(usual, room, most)) + 0.5) / 100.0, "mm",
+                       "As much of the wall as starts the seat, three quarters at most, and leaves a rim outside the stone and "
+                       "metal under all of its pavilion.", share.source)
     if bevel > min(through, top / math.cos(angle)) - 1e-9:
         raise SpecError(Fault("wall.bevel_mm", bevel, "the bevel must stay inside the wall: below "
                               f"{min(through, top / math.cos(angle)):.3f} mm with this wall and taper"))
@@ -69,6 +79,23 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None
         derive("development_outer", blank.outer_radius_mm, "mm", "The wall's outer face unrolled: the blank's outer radius.")
         derive("development_inner", blank.inner_radius_mm, "mm", "The wall's outer face unrolled: the blank's inner radius.")
         derive("development_sector", blank.sector_deg, "deg", "The wall's outer face unrolled: the blank's sector.")
+
+
+def _bevel_room_mm(draft: Draft, usual_mm: float) -> float:
+    """The widest bevel that leaves metal for the seat under all of the pavilion: on the flat of the wall's top, or where
+    a usual bevel ends, if the pavilion comes down on it there."""
+    stone, angle, drop = draft.stone, math.radians(draft["taper"]), draft["wall_drop"]
+    through = draft["wall_thickness"] / math.cos(angle)
+
+    def inside(depth: float) -> float:
+        # The pavilion's innermost place, from the wall's outer face.
+        return stone.pavilion_deepest_mm(depth) - depth * math.tan(angle)
+
+    room = (draft["wall_thickness"] - draft["seat_inset"]) / math.cos(angle) - SHELF_MM
+    if stone.straight_pavilion_deg is not None or inside(drop + usual_mm * math.cos(angle)) <= through - SHELF_MM:
+        return room
+    shelf = BEARING_SHARE * draft.rules.value("seat.bearing_least_mm")
+    return min(room, through - inside(drop) - shelf)
 
 
 def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float) -> float:
