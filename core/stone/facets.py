@@ -20,6 +20,9 @@ MEET_MM = 3e-10
 """Planes that pass a corner nearer than this meet in it. Larger: facets would bend by more than PLANAR_MM."""
 
 
+MANY_PAIRS, TOGETHER = 40_000, 12
+"""From how many pairs of points and planes on points are taken so many together. Only the time taken depends on them."""
+
 LEVEL = 1e-9
 """A plane whose normal has less than this along z is upright. Larger: a steep facet would count as girdle."""
 
@@ -89,9 +92,28 @@ def upright(edge: Floats, is_closed: bool = True) -> tuple[Floats, Floats]:
 def column(planes: Planes, xy: Floats) -> tuple[Floats, Floats]:
     """(n,) highest and lowest z, mm, that all sloping planes leave over (n, 2) points."""
     n = planes.normals
-    level = planes.offsets - xy @ n[:, :2].T
     up, down = n[:, 2] > LEVEL, n[:, 2] < -LEVEL
-    return (level[:, up] / n[up, 2]).min(axis=1), (level[:, down] / n[down, 2]).max(axis=1)
+    return (_lowest(planes.offsets[up] / n[up, 2], n[up, :2] / n[up, 2:], xy),
+            -_lowest(-planes.offsets[down] / n[down, 2], -n[down, :2] / n[down, 2:], xy))
+
+
+def _lowest(heights: Floats, slopes: Floats, xy: Floats) -> Floats:
+    """(n,) least of heights (f,) - xy · slopes (f, 2) over (n, 2) points.
+
+    Of many planes only those are tried that can be lowest near a run of points: neighbours in a list mostly lie near each
+    other, and a dome has thousands of planes.
+    """
+    if len(xy) * len(heights) <= MANY_PAIRS:
+        least: Floats = (heights - xy @ slopes.T).min(axis=1)
+        return least
+    least, steep = np.empty(len(xy)), np.hypot(slopes[:, 0], slopes[:, 1])
+    for start in range(0, len(xy), TOGETHER):
+        run = xy[start:start + TOGETHER]
+        middle = (run.min(axis=0) + run.max(axis=0)) / 2.0
+        level, change = heights - slopes @ middle, steep * float(np.hypot(*(run - middle).T).max())
+        can_be = ~(level - change > (level + change).min())
+        least[start:start + TOGETHER] = (heights[can_be] - run @ slopes[can_be].T).min(axis=1)
+    return least
 
 
 def mirrored_polyhedron(planes: Planes, inside: Sequence[float]) -> PolyMesh:
