@@ -424,7 +424,9 @@ class SEATWRIGHT_OT_show_finding(bpy.types.Operator):
         if findings is None or isinstance(findings, str) or properties.index >= len(findings):
             return "Turn the view to the place of this finding and mark it there"
         found = findings[properties.index]
-        text = f"{found.what}: {overlay.label_of(found)}. {found.why} {found.remedy} Source: {found.source}"
+        figures = overlay.label_of(found)
+        title = f"{found.what}: {figures}" if figures else found.what
+        text = f"{title}. {found.why} {found.remedy} Source: {found.source}"
         return "\n".join(textwrap.wrap(" ".join(text.split()), 90))
 
     def execute(self, context: bpy.types.Context) -> set[str]:

@@ -78,7 +78,7 @@ def figure(value: float, unit: str) -> str:
 def label_of(finding: Finding) -> str:
     """What is written beside the mark."""
     if finding.measured is None:
-        return "not measured"
+        return "" if finding.is_caution else "not measured"
     if finding.limit is None:
         return figure(finding.measured, finding.unit)
     return f"{figure(finding.measured, finding.unit)}, limit {figure(finding.limit, finding.unit)}"

@@ -469,7 +469,7 @@ def list_findings(
             say(
                 box,
                 context,
-                "\n".join((overlay.label_of(finding), finding.why, finding.remedy, spread_of(finding), f"Source: {finding.source}")),
+                "\n".join((overlay.label_of(finding), finding.why, finding.remedy, spread_of(finding), f"Source: {finding.source}")).strip(),
             )
             if finding.verdict != "sound":
                 draw_remedy(box, context, index, finding)

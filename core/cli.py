@@ -183,7 +183,8 @@ def _summary(findings: Sequence[Finding], paths: Sequence[Path], solved: Mapping
              *_changes(change), "Proof: " + ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS) + "."]
     for finding in findings:
         if finding.verdict != "sound":
-            lines.append(f"  {finding.verdict}: {finding.what}: {_figures(finding)}. {finding.why} {finding.remedy}".rstrip())
+            figures = "" if finding.is_caution else f": {_figures(finding)}"
+            lines.append(f"  {finding.verdict}: {finding.what}{figures}. {finding.why} {finding.remedy}".rstrip())
             if solved is not None:
                 lines.append(f"    remedy: {remedy.sentence if (remedy := solved.get(finding)) else NO_REMEDY}")
     return lines

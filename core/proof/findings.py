@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 from ..trade.alloys import Alloy
 from ..trade.house_rules import Rule, alloy_rule
 
+CANNOT = "This check cannot run"
+"""How the reason of a check begins that could not measure."""
+
 Verdict = Literal["unsafe", "watch", "sound"]
 VERDICTS: tuple[Verdict, ...] = ("unsafe", "watch", "sound")
 """Worst first."""
@@ -69,6 +72,11 @@ class Finding:
     rule: str = ""
     spread: Spread | None = None
     bounds: tuple[Bound, ...] = ()
+
+    @property
+    def is_caution(self) -> bool:
+        """True if it says something in words alone; False if it was measured, or should have been and could not be."""
+        return self.measured is None and not self.why.startswith(CANNOT)
 
 
 @dataclass(frozen=True)
@@ -126,7 +134,7 @@ def judge(code: str, what: str, measured: float, unit: str, place: Place, limits
 
 def unable(code: str, what: str, reason: str, remedy: str) -> Finding:
     """A check that cannot run: never passed off as done."""
-    return Finding(code, what, "watch", None, None, "", None, f"This check cannot run, because {reason}.", remedy,
+    return Finding(code, what, "watch", None, None, "", None, f"{CANNOT}, because {reason}.", remedy,
                    "geometry")
 
 

@@ -53,7 +53,7 @@ def _flask(kind: Species) -> Finding:
     why = f"Casting with the {kind.name} in the wax: {kind.cast_in_place}."
     if not is_borne:
         why = f"{why[:-1]}; set it into the finished casting."
-    return _caution("species.flask", f"Casting the {kind.name} in place", "sound", float(is_borne), None, "1", why, "", kind)
+    return _caution("species.flask", f"Casting the {kind.name} in place", "sound", None, None, "", why, "", kind)
 
 
 def _cleaning(kind: Species) -> Finding:
@@ -64,15 +64,14 @@ def _cleaning(kind: Species) -> Finding:
     remedy = "Tell the customer and the next jeweller: warm soapy water and a soft brush only." if verdict == "watch" else ""
     if grade == unknown:
         why = f"{why[:-1]}; what is not listed is best left to soap and a soft brush."
-    return _caution("species.cleaning", f"Cleaning the {kind.name}", verdict, float(grade), float(never), "1", why, remedy, kind)
+    return _caution("species.cleaning", f"Cleaning the {kind.name}", verdict, None, None, "", why, remedy, kind)
 
 
 def _acid(kind: Species) -> Finding:
     is_barred = kind.acid.startswith(NO_ACID)
     why = f"{kind.name.capitalize()} and acids: {kind.acid}."
     remedy = "Pickle the head before the stone is in it, and never after." if is_barred else ""
-    return _caution("species.acid", f"Pickle and the {kind.name}", "watch" if is_barred else "sound", float(is_barred), 0.0, "1",
-                    why, remedy, kind)
+    return _caution("species.acid", f"Pickle and the {kind.name}", "watch" if is_barred else "sound", None, None, "", why, remedy, kind)
 
 
 def _cleavage(subject: Subject, kind: Species) -> Finding:
@@ -103,6 +102,6 @@ def _points(subject: Subject) -> list[Floats]:
     return [loop[i] for i in np.flatnonzero(180.0 - turn < POINT_DEG)]
 
 
-def _caution(code: str, what: str, verdict: Verdict, measured: float, limit: float | None, unit: str, why: str, remedy: str,
+def _caution(code: str, what: str, verdict: Verdict, measured: float | None, limit: float | None, unit: str, why: str, remedy: str,
              kind: Species) -> Finding:
     return Finding(code, what, verdict, measured, limit, unit, None, why, remedy, kind.source)

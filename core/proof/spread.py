@@ -102,7 +102,8 @@ def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Toler
 
 def _varies(finding: Finding, subject: Subject) -> bool:
     code = finding.code
-    return (finding.measured is not None and math.isfinite(finding.measured) and not code.startswith(PLAN)
+    return (finding.measured is not None and math.isfinite(finding.measured) and bool(finding.bounds)
+            and not code.startswith(PLAN)
             and code not in TOPOLOGY and not (subject.is_set and code in FITTED))
 
 
