@@ -97,7 +97,7 @@ def test_every_species_has_its_five_cautions_in_whole_sentences() -> None:
         assert set(found) == {"heat", "flask", "cleaning", "acid", "cleavage"}
         for finding in found.values():
             assert finding.why.endswith(".") and finding.source == kind.source
-                assert finding.is_caution or math.isfinite(finding.measured)
+            assert finding.is_caution or math.isfinite(finding.measured)
             assert (finding.remedy == "") == (finding.verdict == "sound")
 
 
