@@ -8,8 +8,9 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints
-from ..solid.kernel import Solid, first_hits, triangles_of
+from ..solid.kernel import Solid, area_mm2, first_hits, hull_triangles, solid_of_triangles, triangles_of, volume_mm3
 from ..tolerance import SAME_POINT_MM
+from .fit import facet_planes
 from .measure import MOST_FACETS, Gauge
 from .places import Places, places_on
 
@@ -41,6 +42,10 @@ Larger: thin metal outside the seat is not seen."""
 
 FEW = 12
 """Every how manieth facet is tried first, which leaves out most places. Only the time taken depends on it."""
+
+MANY_PAIRS, CELL_MM, CELLS = 200_000, 0.8, 100_003
+"""From how many pairs of places and facets on the places are taken by cells, the cells' edge, and a number larger than there
+are cells side by side. Only the time taken depends on them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,9 +180,11 @@ class BesideStone:
         placed = self.gauge.placed
         if len(placed) > MOST_FACETS:
             return None
-        normals = placed.face_normals()
-        offsets = np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
-        return (normals, offsets) if (placed.vertices @ normals.T <= offsets + SAME_POINT_MM).all() else None
+        hull = hull_triangles(placed.vertices)
+        beyond = volume_mm3(solid_of_triangles(*hull, "stone's hull")) - volume_mm3(self.gauge.stone_solid)
+        if beyond > SAME_POINT_MM * area_mm2(self.gauge.stone_solid):
+            return None
+        return facet_planes(placed)
 
     def __call__(self, points: Floats) -> np.ndarray:
         """(n,) bool for places (n, 3)."""
@@ -186,8 +193,13 @@ class BesideStone:
         if self._planes is not None:
             normals, offsets = self._planes
             within: np.ndarray = np.all(points @ normals[::FEW].T <= offsets[::FEW] + BESIDE_MM, axis=1)
-            left = np.flatnonzero(within)
-            within[left] = np.all(points[left] @ normals.T <= offsets + BESIDE_MM, axis=1)
+            for own in _near_each_other(np.flatnonzero(within), points, len(normals)):
+                run = points[own]
+                middle = (run.min(axis=0) + run.max(axis=0)) / 2.0
+                # Farther inside a facet than its farthest place, the whole run is inside it.
+                reach = float(np.linalg.norm(run - middle, axis=1).max())
+                can_cut = np.flatnonzero(normals @ middle - offsets + reach > BESIDE_MM)
+                within[own] = np.all(run @ normals[can_cut].T <= offsets[can_cut] + BESIDE_MM, axis=1)
             return within
         solid = self.gauge.stone_solid
         near = np.zeros(len(points), bool)
@@ -197,3 +209,13 @@ class BesideStone:
         # From inside, the first face on the way up looks up.
         inside: np.ndarray = near | (facing[:, 2] > 0.0)
         return inside
+
+
+def _near_each_other(index: np.ndarray, points: Floats, facets: int) -> list[np.ndarray]:
+    """Some of (n, 3) places in runs whose places lie near each other; all in one run where the facets are few."""
+    if len(index) * facets <= MANY_PAIRS:
+        return [index] if len(index) else []
+    cells = np.floor(points[index] / CELL_MM).astype(np.int64)
+    key = (cells[:, 0] * CELLS + cells[:, 1]) * CELLS + cells[:, 2]
+    order = np.argsort(key, kind="stable")
+    return np.split(index[order], np.flatnonzero(np.diff(key[order])) + 1)
