@@ -37,8 +37,8 @@ def _agree(name: str, measured: float, planned: float, allowed: float, unit: str
     whether it is safe is said by the other checks."""
     reading = READ_SHARE if unit == "1" else SAME_POINT_MM
     is_off = abs(measured - planned) > allowed + reading
-    why = f"{rule.why[:-1]}; it is {abs(measured - planned):.4f} off where {allowed:.3g} is allowed." if is_off else (
-        f"It was planned as {planned:.4f} and is found so to within {allowed:.3g}.")
+    why = f"{rule.why[:-1]}; it is {abs(measured - planned):.4f} off where {_plain(allowed)} is allowed." if is_off else (
+        f"It was planned as {planned:.4f} and is found so to within {_plain(allowed)}.")
     remedy = f"Build the head again from its plan, or take {measured:.4g} as its {name}." if is_off else ""
     return Finding(f"plan.{name}", f"{name.replace('_', ' ').capitalize()} as planned", "watch" if is_off else "sound",
                    measured, planned, unit, point(place), why, remedy, rule.source)
@@ -185,3 +185,8 @@ def _claws(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:
     stray("claw_tip_share", {claw.name: 1.0 + claw.leg.growth * rise[claw.name] / base[claw.name] for claw in claws}, end)
     found["head_height"] = (float(bounds(subject.metal)[1][2]) - gauge.base_mm, end(claws[0]))
     return found
+
+
+def _plain(value: float) -> str:
+    """Three figures without an exponent, which few readers of a proof know."""
+    return np.format_float_positional(value, 3, fractional=False, trim="-")

@@ -51,3 +51,25 @@ def test_a_choice_that_changes_nothing_is_refused(choices: dict[str, object], ke
     freed = {path: value for path, value in choices.items() if path != key}
     assert unused(spec_of(freed)) == ()
     make_head(spec_of({"stone.length_mm": 6.0, **freed}))
+
+
+HOPELESS = [
+    ({"head.style": "rim", "stone.cut": "oval", "stone.width_mm": 1.0, "wall.seat_inset_mm": 1.68, "rim.thickness_mm": 0.2},
+     "wall.seat_inset_mm", "below the culet; take a smaller inset"),
+    ({"head.style": "rim", "stone.length_mm": 3.0, "wall.thickness_mm": 8.0, "wall.taper_deg": 11.0,
+      "head.culet_clearance_mm": 20.0}, "wall.thickness_mm", "smaller taper"),
+    ({"stone.cut": "oval", "stone.width_mm": 3.0, "claws.directions_deg": "33, 78, 81.8, 213"},
+     "claws.directions_deg", "give directions farther apart"),
+    ({"stone.cut": "straight trillion", "stone.width_mm": 9.0, "stone.length_mm": 27.0, "claws.diameter_mm": 1.5},
+     "claws.count", "take fewer of them, or a larger stone"),
+    ({"stone.length_mm": 6.0, "claws.width_mm": 1.0}, "claws.width_mm", '"oval" or "tab"'),
+    ({"head.style": "peg", "stone.length_mm": 6.0, "head.culet_clearance_mm": 0.3}, "head.culet_clearance_mm", "a lower peg"),
+    ({"stone.length_mm": 6.0, "surround.present": True, "surround.drop_mm": 5.0}, "head.culet_clearance_mm",
+     "lie below the base"),
+]
+
+
+@pytest.mark.parametrize(("choices", "key", "words"), HOPELESS, ids=[key for _, key, _ in HOPELESS])
+def test_what_no_head_can_have_is_refused_with_a_way_out(choices: dict[str, object], key: str, words: str) -> None:
+    found = faults_of(choices)
+    assert list(found) == [key] and words in found[key]

@@ -110,6 +110,9 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
     """Section, width, relief and pair gap; returns the thickness, which is less where claws would meet."""
     spec, derive = draft.spec, draft.derive
     section = _section(draft, places)
+    if section == "round" and spec.get("claws.width_mm") is not None:
+        raise SpecError(Fault("claws.width_mm", spec.get("claws.width_mm"), "these claws are round and as wide as they are "
+                              'thick; leave it out, or take claws.section = "oval" or "tab"'))
     if section == "V" and not any(map(takes_v, places)):
         raise SpecError(Fault("claws.section", section,
                               'V claws stand at corners, and no claw of this head stands at one; take '
@@ -141,13 +144,18 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
         if draft.is_pinned("claw_diameter") or most < least:
             shown: object = count
             key = "claws.count"
-            if draft.is_pinned("claw_diameter"):
+            way = f"take claws below {most:.2f} mm or fewer of them"
+            if most < least:
+                way = "claws thin enough could not be cast; take fewer of them, or a larger stone"
+                if placement == "directions":
+                    key, shown, way = "claws.directions_deg", spec.get("claws.directions_deg"), "give directions farther apart"
+            elif draft.is_pinned("claw_diameter"):
                 key, shown = "claws.diameter_mm", diameter
-            elif not draft.is_pinned("claw_count") and spec.get("claws.placement"):
+            if key == "claws.count" and not draft.is_pinned("claw_count") and spec.get("claws.placement"):
                 key, shown = "claws.placement", placement
             raise SpecError(Fault(key, shown, f"{count} claws of {diameter:g} mm round a stone "
                                               f"{draft.stone.width_mm:g} mm wide "
-                                  f"overlap each other; take claws below {most:.2f} mm or fewer of them"))
+                                  f"overlap each other; {way}"))
         diameter = derive("claw_diameter", math.floor(most * 100.0) / 100.0, "mm",
                           f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep "
                           f"{gap:g} mm apart.",

@@ -56,9 +56,9 @@ def plan_peg(draft: Draft) -> None:
     if draft["culet_clearance"] - height < gap.value - 1e-9:
         key, value = (("head.culet_clearance_mm", draft["culet_clearance"]) if draft.is_pinned("culet_clearance")
                       else ("peg.height_mm", height))
-        raise SpecError(Fault(key, value, f"the culet would stand {draft['culet_clearance'] - height:.2f} mm over the peg of "
-                              f"{height:g} mm and needs {gap.value:g} mm; take a clearance of at least {height + gap.value:.2f} mm "
-                              "or a lower peg"))
+        raise SpecError(Fault(key, value, f"the culet would stand {draft['culet_clearance']:.2f} mm over the base and needs "
+                              f"{gap.value:g} mm over the peg of {height:g} mm; take a clearance of at least "
+                              f"{height + gap.value:.2f} mm or a lower peg"))
     lean = math.degrees(math.atan2(width / 2.0 - diameter / 2.0, draft["girdle_plane"]))
     draft.all["taper"] = Dimension("taper", lean, "deg", "How far the claws beside the stone's width lean out: from the peg's edge "
                                    "to the girdle.", GEOMETRY, False)

@@ -152,13 +152,13 @@ def _seat_mm(draft: Draft, outside: float, lean: float) -> tuple[float, float]:
     if relief <= 0.0:
         raise SpecError(Fault("wall.seat_inset_mm", given, "the rim and its clearance alone take more; take more than "
                               f"{outside * lean:.2f} mm"))
-    drop = relief
+    drop = relief * stone.pavilion_depth_mm / stone.outline.reach_mm
     for _ in range(STEPS):
+        if drop >= min(girdle, stone.pavilion_depth_mm):
+            raise SpecError(Fault("wall.seat_inset_mm", given, "with this stone the ledge would lie below the "
+                                  f"{'base' if girdle < stone.pavilion_depth_mm else 'culet'}; take a smaller inset"))
         # Near the girdle a pavilion is all but straight, so each step in proportion lands all but on the place.
         before, drop = drop, drop * relief / stone.pavilion_inset_mm(drop)
-        if drop >= girdle:
-            raise SpecError(Fault("wall.seat_inset_mm", given, "with this stone the ledge would lie below the base; take a "
-                                  "smaller inset"))
         if abs(drop - before) < SAME_POINT_MM:
             break
     return given, drop
@@ -174,8 +174,9 @@ def _refuse_closed(draft: Draft, slope: float) -> None:
     if draft.is_pinned("wall_thickness"):
         outside = draft["seat_clearance"] + draft["rim_thickness"]
         most = (reach - top * slope + outside) * math.cos(math.atan(slope))
-        raise SpecError(Fault("wall.thickness_mm", draft["wall_thickness"], "the wall fills its own hollow; it must be below "
-                              f"{most:.2f} mm"))
+        raise SpecError(Fault("wall.thickness_mm", draft["wall_thickness"], "the wall fills its own hollow; "
+                              + (f"it must be below {most:.2f} mm" if most > draft["rim_thickness"] else
+                                 "take a thinner wall with a smaller taper or clearance")))
     if draft.is_pinned("culet_clearance") and reach > ledge:
         raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"], "the wall closes before it reaches so "
                               "low a base; take a smaller clearance or taper"))

@@ -154,7 +154,9 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
     needed = _needed_mm(draft, small)
     if top < needed:
         raise SpecError(Fault("head.culet_clearance_mm", draft["culet_clearance"],
-                              f"the plate of the surround would stand {top:.2f} mm over the base, and it needs "
+                              "the plate of the surround would "
+                              + (f"stand {top:.2f} mm over the base" if top > 0.0 else "lie below the base")
+                              + ", and it needs "
                               f"{needed:.2f} mm for its metal and the small stones' culets; take at least "
                               f"{draft['culet_clearance'] + needed - top:.2f} mm, or smaller stones in the surround"))
     plate = derive("surround_plate", min(round(max(share.value * size, least.value), 3), top), "mm",
