@@ -8,7 +8,7 @@ import numpy as np
 from ..mesh import Floats
 from .claw_measure import ClawMeasure, faces, straight_line
 from .frame import Frame
-from .loops import area_mm2, crossings, largest, middle_of
+from .loops import crossings, largest, middle_of
 
 WHOLE_SHARE = 0.98
 """A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
@@ -56,15 +56,21 @@ def _widths(claw: ClawMeasure, rings: list[Floats | None], heights: Floats) -> F
     if not known:
         return widths
     # A level section is longer along the tilt; undo that before reading the widths.
-    flat = [ring @ turned for ring, turned in zip(rings, _square_toline(claw, heights)) if ring is not None]
-    starts = np.concatenate([[0], np.cumsum([len(ring) for ring in flat])[:-1]])
-    along = np.concatenate(flat) @ lines.T
+    known_rings = [ring for ring in rings if ring is not None]
+    sizes = np.array([len(ring) for ring in known_rings])
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    turned = _square_toline(claw, heights)[known].repeat(sizes, axis=0)
+    flat = np.einsum("ij,ijk->ik", np.concatenate(known_rings), turned)
+    along = flat @ lines.T
     widths[known] = (np.maximum.reduceat(along, starts) - np.minimum.reduceat(along, starts)).min(axis=1)
-    areas = np.array([abs(area_mm2([ring])) for ring in flat])
+    after = np.arange(1, len(flat) + 1)
+    after[starts + sizes - 1] = starts
+    areas = np.abs(np.add.reduceat(flat[:, 0] * flat[after, 1] - flat[:, 1] * flat[after, 0], starts)) / 2.0
     growth, start = straight_line(areas, np.arange(len(areas), dtype=np.float64)) if len(areas) > 2 else (0.0, areas.max())
     # Where metal is missing, what is left through the middle counts, not how far its ends stand apart.
     for k in np.flatnonzero(areas < WHOLE_SHARE * (start + growth * np.arange(len(areas)))):
-        ways = crossings([flat[k]], np.tile(middle_of(flat[k]), (DIRECTIONS, 1)), lines)
+        ring = flat[starts[k]:starts[k] + sizes[k]]
+        ways = crossings([ring], np.tile(middle_of(ring), (DIRECTIONS, 1)), lines)
         ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
         behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
         widths[known[k]] = min(widths[known[k]], float((ahead + behind).min()))
