@@ -47,15 +47,15 @@ def claw_half_mm(site: Site, place: Place) -> float:
 
 def wall_face(plan: Plan) -> Face:
     """The wall's outer face."""
-    return Face(plan["girdle_plane"], math.radians(plan["taper"]))
+    taper = math.radians(plan["taper"])
+    return Face(plan["girdle_plane"], taper, plan["wall_thickness"] / math.cos(taper))
 
 
 def lay_out_windows(site: Site, holes: Holes) -> list[Window]:
     """The windows of the site's wall."""
     outline = site.outline.parted
     face, run = wall_face(site.plan), Run.along(outline)
-    through = site.plan["wall_thickness"] / math.cos(face.taper_rad)
-    deepest = float(face.inset(0.0)) + through
+    deepest = float(face.inset(0.0)) + face.through_mm
     return windows(run, posts(outline, run, claw_halves(site), deepest, holes.bar_mm), face, holes)
 
 
@@ -72,7 +72,7 @@ def pierce_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     plan, outline = site.plan, site.outline.parted
     face, holes, run = wall_face(plan), holes_of(plan), Run.along(outline)
     lean = math.cos(face.taper_rad)
-    through, bevel, top = plan["wall_thickness"] / lean, plan["bevel"], plan["wall_top"]
+    through, bevel, top = face.through_mm, plan["bevel"], plan["wall_top"]
     inner_top = top - bevel * lean
     pitch = min(holes.bar_mm, 2.0 * holes.bottom_mm) / PITCHES_PER_BAR
     low, high = holes.bottom_mm / 2.0, (holes.top_mm + inner_top) / 2.0
@@ -168,7 +168,7 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     plan, outline = site.plan, site.outline.parted
     face = wall_face(plan)
     lean = math.cos(face.taper_rad)
-    through, bevel, top = plan["wall_thickness"] / lean, plan["bevel"], plan["wall_top"]
+    through, bevel, top = face.through_mm, plan["bevel"], plan["wall_top"]
     known = np.linspace(float(face.inset(top)), float(face.inset(0.0)) + through, SCOOP_PARALLELS)
     bays = scoop_bays(site, Run.along(outline))
     stations = columns(outline, known, scoop_pitch_mm(bays, plan["scoop_depth"], site.chord_mm), site.chord_mm)
@@ -201,8 +201,8 @@ def scoop_bays(site: Site, run: Run) -> list[Bay]:
 
 
 def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
-    """(n,) of each station: how far down the scoop the wall's top is, 0 at the claws and 1 in the middle of a bay; the
-    same at all stations that a corner brings together inside."""
+    """(n,) of each station: how far down the scoop the wall's top is, 0 at the claws and 1 in the middle of a bay; at all
+    stations that a corner or a cleft brings together the least of theirs, so that no claw loses its wall."""
     shares = np.zeros(len(stations.spots))
     around = float(run.length(run.pieces, 0.0))
     for along in (run.length(stations.along, 0.0) + around, run.length(stations.along, 0.0) + 2.0 * around):
@@ -210,8 +210,13 @@ def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
             if bay.end > bay.start:
                 share = np.clip((along - bay.start) / (bay.end - bay.start), 0.0, 1.0)
                 shares = np.maximum(shares, 0.5 - 0.5 * np.cos(2.0 * math.pi * share))
-    same = same_points(stations.points[-1:])
-    return shares if same is None else shares[same]
+    # Corners bring stations together inside, a cleft outside; a wall as tall on either side of each stays closed.
+    together = [same for same in (same_points(stations.points[-1:]), same_points(stations.points[:1])) if same is not None]
+    for same in together + together[:-1]:
+        least = np.ones(len(shares))
+        np.minimum.at(least, same, shares)
+        shares = least[same]
+    return shares
 
 
 def scoop_pitch_mm(bays: list[Bay], depth_mm: float, chord_mm: float) -> float:

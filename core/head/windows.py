@@ -34,12 +34,19 @@ SAME_SPOT = 1e-6
 """Spots nearer than this are one. Larger: a claw beside a corner would count as on it."""
 
 
+LOCAL_WAYS = 16
+"""Pieces of a bay in each of which is told how much shorter the inner face is. Fewer: bars at an oval's ends are cut
+thin inside."""
+
+
 @dataclass(frozen=True)
 class Face:
-    """The wall's outer face: the girdle plane, mm, and the taper, rad."""
+    """The wall's outer face: the girdle plane, mm, the taper, rad, and how far in the inner face lies behind it, level,
+    mm."""
 
     girdle_mm: float
     taper_rad: float
+    through_mm: float
 
     def inset(self, heights: Floats | float) -> Floats | float:
         """How far inside the outline it lies at heights, mm."""
@@ -159,7 +166,8 @@ def windows(run: Run, stops: Sequence[Post], face: Face, holes: Holes) -> list[W
     found: list[Window] = []
     around = [*(_moved(post, -run.pieces) for post in stops), *stops, *(_moved(post, run.pieces) for post in stops)]
     for i in range(len(stops), 2 * len(stops)):
-        lefts, rooms = [], []
+        lefts, rooms, bars = [], [], []
+        bay = (around[i].first, around[i + 1].last)
         for height in (holes.bottom_mm, holes.top_mm):
             inset = face.inset(height)
             # A claw may stand on a corner or beside one: what reaches farther into the bay counts.
@@ -167,23 +175,35 @@ def windows(run: Run, stops: Sequence[Post], face: Face, holes: Holes) -> list[W
             right = min(float(run.length(post.last, inset)) - post.before_mm for post in around[i + 1:i + 3])
             lefts.append(left)
             rooms.append(right - left)
-        found += _row((lefts[0], lefts[1]), (rooms[0], rooms[1]), (around[i].first, around[i + 1].last), face, holes)
+            bars.append(holes.bar_mm / _narrowing(run, bay, float(inset), face.through_mm))
+        found += _row((lefts[0], lefts[1]), (rooms[0], rooms[1]), (bars[0], bars[1]), bay, face, holes)
     return found
+
+
+def _narrowing(run: Run, bay: tuple[float, float], inset_mm: float, through_mm: float) -> float:
+    """The least share of its width outside that what lies between two ways through the wall has left inside, within a
+    bay: windows go through square to the outline, so bars under a round girdle narrow inwards."""
+    spots = np.linspace(*bay, LOCAL_WAYS + 1)
+    outside, inside = (np.diff(run.length(spots, inset)) for inset in (inset_mm, inset_mm + through_mm))
+    has_length = outside > SAME_SPOT
+    shares = inside[has_length] / outside[has_length]
+    return float(min(1.0, shares.min(initial=1.0)))
 
 
 def _moved(post: Post, by: float) -> Post:
     return replace(post, last=post.last + by, first=post.first + by)
 
 
-def _row(lefts: tuple[float, float], rooms: tuple[float, float], bay: tuple[float, float], face: Face,
-         holes: Holes) -> list[Window]:
-    """The fewest windows side by side whose arches leave them jambs; none where they'd be too narrow."""
+def _row(lefts: tuple[float, float], rooms: tuple[float, float], bars: tuple[float, float], bay: tuple[float, float],
+         face: Face, holes: Holes) -> list[Window]:
+    """The fewest windows side by side whose arches leave them jambs; none where they'd be too narrow. bars: how wide a bar
+    is outside, so that it has its width inside too."""
     best: list[Window] = []
     for count in range(1, 40):
-        widths = [(room - (count - 1) * holes.bar_mm) / count for room in rooms]
+        widths = [(room - (count - 1) * bar) / count for room, bar in zip(rooms, bars, strict=True)]
         if min(widths) < holes.least_mm - 1e-9:
             break
-        row = [_window(tuple(left + k * (width + holes.bar_mm) for left, width in zip(lefts, widths, strict=True)),
+        row = [_window(tuple(left + k * (width + bar) for left, width, bar in zip(lefts, widths, bars, strict=True)),
                        (widths[0], widths[1]), bay, face, holes) for k in range(count)]
         if row[0].spring_mm <= holes.bottom_mm:
             continue

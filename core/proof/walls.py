@@ -12,7 +12,8 @@ import numpy as np
 from ..mesh import Floats
 from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
-from .loops import area_mm2, corners_and_middles, crossings, distances_mm, first_crossing, is_inside, is_ring, largest
+from .loops import (area_mm2, corners_and_middles, crossings, distances_mm, edges_of, first_crossing, is_inside, is_ring,
+                    largest)
 
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
@@ -37,8 +38,13 @@ SEAT_MM = 0.05
 """How near to the stone the inner face is its seat: the most room that a seat is cut with. Larger: thin places beside the
 stone are passed over."""
 
-BESIDE = 2
-"""How many ways in beside a window are left out. Fewer: ways that leave through its side are read as thin metal."""
+FACE_SHARE = 0.5
+"""How much of its length a side of a section may lie along a way in and still be a face of the wall. Smaller: dents and
+bevelled corners are passed over; larger: the sides of windows count."""
+
+DENT_MM = 0.3
+"""How much farther in than usual a way may meet the wall's outer face. Smaller: dents are passed over; larger: what lies
+beyond a corner is read for the wall."""
 
 SCOOPS = 3
 """From how many places on, well spread, a top that stands in them only was scooped on purpose and not filed away."""
@@ -175,29 +181,39 @@ class Wall:
         return values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height_mm)])
 
     def _piece_thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped. The ways beside a window's
-        edge are left out, because they leave through it, and those under a scoop's bevel."""
+        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped, without those under a
+        scoop's bevel."""
         points, normals = self.frame.stations
         near = self._crossed_at(height_mm)
         met = np.isfinite(near).all(axis=1)
         if not self.stands.all():
             met &= np.isfinite(self._crossed_at(min(height_mm + self._bevel_mm, self.top_mm - HAIR_MM))).all(axis=1)
-        for step in range(1, BESIDE + 1):
-            met = met & np.roll(met, step) & np.roll(met, -step)
         enters: Floats = points[met] - normals[met] * near[met, :1]
         return near[met, 1] - near[met, 0], enters
 
     def _crossed_at(self, height_mm: float) -> Floats:
         """(n, 2) where each way in first enters the wall and leaves it, mm; inf where it meets none on its side."""
         points, normals = self.frame.stations
-        ways = crossings(self.frame.part_at("wall", height_mm), points, -normals)
+        loops = self.frame.part_at("wall", height_mm)
+        ways = crossings(loops, points, -normals)
         if ways.shape[1] < 2:
             return np.full((len(points), 2), np.inf)
-        near: Floats = np.sort(np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf), axis=1)
+        ways = np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf)
+        sides = np.argsort(ways, axis=1)
+        near = np.take_along_axis(ways, sides, axis=1)
         # A way through a corner meets both its sides, at one place.
         with np.errstate(invalid="ignore"):
             near[:, 1:][np.diff(near, axis=1) < SAME_POINT_MM] = np.inf
-        return np.sort(near, axis=1)[:, :2]
+        order = np.argsort(near, axis=1)[:, :2]
+        near, sides = np.take_along_axis(near, order, axis=1), np.take_along_axis(sides, order, axis=1)
+        # A way that comes or goes through the side of a window does not cross the wall from face to face.
+        edges = edges_of(loops)[1][sides]
+        along = np.abs(np.einsum("nij,nj->ni", edges, normals)) / np.maximum(np.linalg.norm(edges, axis=2), HAIR_MM)
+        across = np.isfinite(near).all(axis=1) & (along <= FACE_SHARE).all(axis=1)
+        if across.any():
+            # Beside a mitred corner a way misses its own side of the wall and comes upon the other.
+            across &= near[:, 0] <= float(np.median(near[across, 0])) + DENT_MM
+        return np.where(across[:, None], near, np.inf)
 
     @cached_property
     def _bevel_mm(self) -> float:

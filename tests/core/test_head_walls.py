@@ -152,6 +152,22 @@ def test_bars_and_bands_are_as_wide_as_stated() -> None:
     assert plan["window_band"] == pytest.approx(plan["window_sill"])
 
 
+@pytest.mark.parametrize(("cut", "length_mm"), [("oval", 8.0), ("rose cut", 10.0)])
+def test_bars_have_their_width_on_the_inner_face_too(cut: str, length_mm: float) -> None:
+    made = head("gallery", stone__cut=cut, stone__length_mm=length_mm)
+    run, bar = Run.along(made.stone.outline.parted), made.plan["window_bar"]
+    found = lay_out_windows(made._site, holes_of(made.plan))
+    inside = []
+    for one, other in zip(found, found[1:], strict=False):
+        if one.bay == other.bay:  # not on either side of a claw
+            inset = np.array([float(one.face.inset(one.bottom_mm))])
+            ends = [run.spot(np.array([length]), inset, one.bay) for length in (one.lefts[0] + one.widths[0], other.lefts[0])]
+            inside.append(float(run.length(ends[1], inset + one.face.through_mm)[0]
+                                - run.length(ends[0], inset + one.face.through_mm)[0]))
+    assert inside and min(inside) >= bar - 1e-6
+    assert cut != "rose cut" or max(inside) == pytest.approx(bar, abs=1e-6)
+
+
 @pytest.mark.parametrize("cut", ["oval", "cushion", "emerald"])
 def test_windows_go_through_the_wall_square_to_the_outline(cut: str) -> None:
     """Each point inside lies where the outline's normal leads from its partner outside."""
@@ -177,6 +193,19 @@ def test_the_least_stone_of_a_gallery(width_mm: float, is_made: bool) -> None:
         assert head("gallery", stone__length_mm=width_mm).plan["window_count"] > 0
     else:
         assert "at least 3 mm" in refusal("gallery", stone__length_mm=width_mm)
+
+
+@pytest.mark.parametrize("cut", CUTS)
+def test_a_scooped_wall_reaches_its_top_at_every_claw(cut: str) -> None:
+    made = head("coronet", stone__cut=cut, stone__length_mm=8.0)
+    wall, top = made.part_solids["wall"], made.plan["wall_top"]
+    assert bounds(wall)[1][2] == pytest.approx(top, abs=1e-9)
+    for name, claw in made.part_solids.items():
+        if name.startswith("claw"):
+            low, high = bounds(claw)
+            near = [loop for loop in section(wall, top - 0.005)
+                    if ((loop >= low[:2] - 0.3) & (loop <= high[:2] + 0.3)).all(axis=1).any()]
+            assert near, name
 
 
 def test_bars_that_leave_no_window_are_refused() -> None:
