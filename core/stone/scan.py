@@ -21,7 +21,7 @@ from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, bodies, hits, section, solid_of_triangles, transformed
 from .facets import Planes
 from .outline import Outline
-from .stone import Stone
+from .stone import Stone, farthest_inside_mm
 
 SIZES_MM = (0.5, 100.0)
 """How small and how large a scanned stone may be. Wider: a mesh in metres or inches would pass for one in mm."""
@@ -113,16 +113,34 @@ class ScannedStone(Stone):
             rows.append(piece.at(np.linspace(0.0, 1.0, 2 + math.ceil(WAYS * length / self.outline.perimeter_mm)))[:2])
         return np.concatenate([points for points, _ in rows]), -np.concatenate([normals for _, normals in rows])
 
-    def _least_inset(self, depth_mm: float) -> float:
-        loops = section(self.solid, -depth_mm)
-        if not loops:  # the very tip
+    def _loops_mm(self, depth_mm: float) -> list[Floats]:
+        """Where the mesh is cut at a depth below the girdle; nothing at its very tip."""
+        return [_simplified(loop, FINE_MM) for loop in section(self.solid, -depth_mm) if len(loop) > 3]
+
+    def _deepest(self, depth_mm: float) -> float:
+        loops, around = self._loops_mm(depth_mm), self._ways_around[0]
+        if not loops:
             return self.outline.reach_mm
-        loops = [_simplified(loop, FINE_MM) for loop in loops if len(loop) > 3]
+        feet = [point for loop in loops for point in (loop, _along(loop, WAYS))]
+        return farthest_inside_mm(np.concatenate(feet), np.concatenate([around, around[:1]]))
+
+    def _least_inset(self, depth_mm: float) -> float:
+        loops = self._loops_mm(depth_mm)
+        if not loops:
+            return self.outline.reach_mm
         starts = np.concatenate(loops)
         ends = np.concatenate([np.roll(loop, -1, axis=0) for loop in loops])
         points, inwards = self._ways_around
         least = float(_first_hits(points, inwards, starts, ends).min())
         return least if math.isfinite(least) else self.outline.reach_mm
+
+
+def _along(loop: Floats, count: int) -> Floats:
+    """(count, 2) points evenly along a closed loop (n, 2)."""
+    closed = np.concatenate([loop, loop[:1]])
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    ways = np.linspace(0.0, run[-1], count)
+    return np.column_stack([np.interp(ways, run, closed[:, k]) for k in range(2)])
 
 
 def scanned_stone(vertices: Floats, triangles: Ints, name: str = "scan",

@@ -102,6 +102,10 @@ class Stone:
             return self.pavilion_inset_mm(depth_mm)
         if depth_mm >= self.pavilion_depth_mm:
             return self.outline.reach_mm
+        return self._deepest(depth_mm)
+
+    def _deepest(self, depth_mm: float) -> float:
+        """As `pavilion_deepest_mm`, found on the facets."""
         pieces = self._half(self.outline.pieces)
         # Closer together towards the ends of each piece, where corners are.
         t = 0.5 - 0.5 * np.cos(np.linspace(0.0, math.pi, max(4, DEEPEST_WAYS // len(pieces)) + 1))
@@ -111,11 +115,7 @@ class Stone:
         feet = points[met] - normals[met] * ways[met, None]
         if self.is_mirrored:
             feet = feet[feet[:, 1] >= 0.0]
-        # To the chords between the places, of which those from one piece to the next have no length.
-        sides, from_start = np.diff(points, axis=0), feet[:, None] - points[:-1]
-        along = np.einsum("ijk,jk->ij", from_start, sides) / np.maximum((sides ** 2).sum(axis=1), 1e-18)
-        off = from_start - np.clip(along, 0.0, 1.0)[:, :, None] * sides
-        return math.sqrt(float(np.einsum("ijk,ijk->ij", off, off).min(axis=1).max()))
+        return farthest_inside_mm(feet, points)
 
     def _half(self, pieces: tuple[Piece, ...]) -> tuple[Piece, ...]:
         """The pieces of the half that the facet planes are of."""
@@ -156,3 +156,12 @@ class Stone:
         leave = np.where(speed < -1e-12, share, np.inf).min(axis=1)
         blocked = ((np.abs(speed) <= 1e-12) & (outside > 0.0)).any(axis=1)
         return np.where(blocked | (enter > leave), np.inf, np.maximum(enter, 0.0))
+
+
+def farthest_inside_mm(feet: Floats, points: Floats) -> float:
+    """How far the farthest of some feet (k, 2) is from an outline, mm: from the chords between its points (n, 2)."""
+    # Chords from one piece to the next have no length.
+    sides, from_start = np.diff(points, axis=0), feet[:, None] - points[:-1]
+    along = np.einsum("ijk,jk->ij", from_start, sides) / np.maximum((sides ** 2).sum(axis=1), 1e-18)
+    off = from_start - np.clip(along, 0.0, 1.0)[:, :, None] * sides
+    return math.sqrt(float(np.einsum("ijk,ijk->ij", off, off).min(axis=1).max()))

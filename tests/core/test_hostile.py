@@ -2,13 +2,17 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
 from core.errors import SpecError
+from core.handover.stl import stl_bytes
 from core.head import make_head
+from core.head.planning.openings import MOST_SIDES
 from core.head.unused import unused
-from core.spec import spec_of
+from core.spec import BY_PATH, spec_of
+from core.stone import make_stone
 
 
 def faults_of(choices: dict[str, object], state: str = "cast") -> dict[str, str]:
@@ -73,3 +77,20 @@ HOPELESS = [
 def test_what_no_head_can_have_is_refused_with_a_way_out(choices: dict[str, object], key: str, words: str) -> None:
     found = faults_of(choices)
     assert list(found) == [key] and words in found[key]
+
+
+@pytest.mark.parametrize("cut", ["princess", "oval", "round cabochon"])
+def test_a_scan_has_every_head_but_windows_round_a_curve(cut: str, tmp_path: Path) -> None:
+    drawn = make_stone({"cut": cut, "length_mm": 8.0})
+    path = tmp_path / "scan.stl"
+    path.write_bytes(stl_bytes(drawn.mesh.vertices, drawn.mesh.triangles()[0]))
+    scan = make_stone({"mesh": str(path)})
+    for share in (0.5, 0.9):
+        depth = share * drawn.pavilion_depth_mm
+        assert scan.pavilion_deepest_mm(depth) == pytest.approx(drawn.pavilion_deepest_mm(depth), rel=0.05, abs=0.01)
+    for style in BY_PATH["head.style"].choices:
+        if style == "gallery" and len(scan.outline.pieces) > MOST_SIDES:
+            found = faults_of({"stone.mesh": str(path), "head.style": style})
+            assert "with a corner between each two" in found["head.style"]
+        else:
+            make_head(spec_of({"stone.mesh": str(path), "head.style": style}))

@@ -36,6 +36,9 @@ SCOOP_OF_WALL, SCOOP_OF_BAY = 0.35, 0.5
 """Usual depth of a scoop, the lesser of these shares of the wall's height and of the bay's width. Common practice, no
 source."""
 
+MOST_SIDES = 32
+"""More sides than any drawn outline has: windows bent across so many corners of a scanned one would break the wall."""
+
 BEARING_SHARE = 0.25
 """Wall that stays at its full height on each side of a claw, as a share of the claw's thickness. Common practice, no
 source."""
@@ -51,6 +54,9 @@ def plan_gallery(draft: Draft) -> None:
     if stone.width_mm < LEAST_STONE_MM:
         raise SpecError(Fault("head.style", "gallery", f"a stone {stone.width_mm:g} mm wide leaves no room for windows and bars; take "
                               f'a stone of at least {LEAST_STONE_MM:g} mm, or the style "basket"'))
+    if (sides := len(stone.outline.pieces)) > MOST_SIDES:
+        raise SpecError(Fault("head.style", "gallery", f"windows follow the sides of an outline, and this mesh's has {sides} with "
+                              'a corner between each two; take the style "tapered claw" or "basket", or the cut by its name'))
     expected = draft.spec.get("wall.band_mm") or castable
     plan_wall(draft, 2.0 * expected + WANTED_TALL_MM + 1.5 * rules["seat.inset_mm"].value,
               "Lifts the stone until the wall is tall enough for windows and the bands above and below them.")
