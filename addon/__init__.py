@@ -21,6 +21,7 @@ missing      the panel shown when the solid kernel cannot be loaded
 
 from __future__ import annotations
 
+import gc
 import importlib
 
 NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
@@ -30,6 +31,17 @@ _registered: list[object] = []
 
 
 def register() -> None:
+    # The imports make thousands of objects, and the collector would look through all of Blender's for them.
+    is_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        _register()
+    finally:
+        if is_enabled:
+            gc.enable()
+
+
+def _register() -> None:
     try:
         from ..core.solid import kernel  # noqa: F401  the one compiled part, and so the one that can be missing
     except ImportError as error:
