@@ -75,11 +75,18 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     below = places.points[:, 2] < gauge.girdle_plane_mm
     index = np.flatnonzero(down & below)
     index = index[~subject.beside_stone(places.points[index])]
+    # A peg's foot takes the sprue, whatever grows out of it above.
+    foot = subject.parts.get("peg")
+    at_foot = index[:0]
+    if foot is not None and len(index):
+        low = places.points[index, 2] <= gauge.base_mm + READ_MM
+        at_foot = index[low & is_inside(gauge.part_at("peg", gauge.base_mm + READ_MM), places.points[index, :2])]
     for name, solid in subject.parts.items():
         if name.startswith(("claw", "rim", "bead")) and len(index):
             inner = places.points[index] - SAME_POINT_MM * places.normals[index]
             _, facing = first_hits(solid, inner, inner + [0.0, 0.0, FAR_MM])
             index = index[facing[:, 2] <= 0.0]
+    index = np.union1d(index, at_foot)
     if not len(index):
         return None
     best: tuple[Floats, float] | None = None

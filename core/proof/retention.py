@@ -16,7 +16,7 @@ from ..mesh import Floats
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, holds_all, owners_of, sides
-from .findings import Finding, Limit, at_least, at_most, judge, unable
+from .findings import Finding, Limit, at_least, at_most, judge, point, unable
 from .loops import distances_mm, is_inside
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
@@ -257,12 +257,23 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
                 claw.girdle_place, [Limit(0.0, False, "watch", why, "geometry",
                                           f"{more}, or have the claws checked every year.")], 0.0,
                 f"{claw.name} is the one whose loss lets the stone go most")
-    if ways:
-        wide, needed, claw = max(ways, key=lambda each: round(each[0] - each[1], 3))
-        yield judge("retention.one_lost_way", "Widest way out with one claw broken off", wide, "mm", claw.girdle_place,
-                    [Limit(needed, False, "watch", why, "geometry",
-                           f"{more}{_nearer(f'the neighbours of {claw.name}', wide, needed)}.")], -READ_MM,
-                    f"{claw.name} is the one whose loss lets the stone go most")
+    if not ways:
+        return
+    loosened = {each.name for freed, each in free if freed > 0.0}
+    code, what = "retention.one_lost_way", "Widest way out with one claw broken off"
+    # A way out is one for a stone that can move; what still holds a stone all round keeps it from any.
+    open_ways = [each for each in ways if each[2].name in loosened]
+    wide, needed, claw = max(open_ways or ways, key=lambda each: round(each[0] - each[1], 3))
+    if not open_ways and wide >= needed - READ_MM:
+        yield Finding(code, what, "sound", wide, None, "mm", point(claw.girdle_place),
+                      f"The stone would pass, but whichever claw breaks, the others still press on it from every side and over "
+                      f"its crown; it stays, and the broken claw wants mending soon; {claw.name} leaves the widest way.", "",
+                      "geometry")
+        return
+    yield judge(code, what, wide, "mm", claw.girdle_place,
+                [Limit(needed, False, "watch", why, "geometry",
+                       f"{more}{_nearer(f'the neighbours of {claw.name}', wide, needed)}.")], -READ_MM,
+                f"{claw.name} is the one whose loss lets the stone go most")
 
 
 def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:

@@ -182,6 +182,17 @@ def test_three_claws_can_lose_none_and_six_can(state: str) -> None:
     assert way.verdict == "sound" and 0.9 * way.limit < way.measured < way.limit
 
 
+@pytest.mark.parametrize("state", ["cast", "set"])
+def test_a_way_out_counts_for_a_stone_that_a_lost_claw_lets_move(state: str) -> None:
+    """Four claws on the corners of a cushion leave, without one, a way as wide as its side; the other three still hold it
+    in every direction, as `holds_all` says of the head without that claw."""
+    subject = head(state, stone__cut="cushion", stone__length_mm=8.0, claws__count=4)
+    way = found(subject, "one_lost_way")
+    assert holds_all(contacts_of(without(subject, "claw 1").gauge, state == "set", SHARE).wrenches)
+    assert way.verdict == "sound" and way.limit is None and way.measured >= 8.0 - 0.1 and "stays" in way.why
+    assert found(head(state, stone__length_mm=8.0, claws__count=3), "one_lost_way").verdict == "watch"
+
+
 # Ways out.
 
 

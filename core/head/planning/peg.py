@@ -46,7 +46,8 @@ def plan_peg(draft: Draft) -> None:
     gap, preferred = rules["head.pavilion_gap_least_mm"], rules["head.culet_clearance_preferred_mm"]
     far = float(np.linalg.norm(stone.outline.loop(0.0, stone.outline.counts(COARSE_MM)), axis=1).max())
     clear = height + preferred.value
-    lift = (far - diameter / 2.0) / math.tan(math.radians(MOST_LEAN_DEG)) - stone.pavilion_depth_mm
+    # From within the peg, because a claw's thickness and a V claw's legs lie lower than its axis.
+    lift = (far - diameter / 4.0) / math.tan(math.radians(MOST_LEAN_DEG)) - stone.pavilion_depth_mm
     if lift > clear + MOST_LIFT * width:
         raise SpecError(Fault("head.style", "peg", f"the claws to the ends of a stone {stone.length_mm:.4g} × {width:.4g} mm would "
                               f"lean more than {MOST_LEAN_DEG:g}° from one small peg; take the style \"basket\""))
