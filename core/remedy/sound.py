@@ -322,10 +322,11 @@ class _Maker:
         key = best.of("unsafe")[0]
         first = best.findings[key]
         second = self._against(best, key)
-        tried = f"Of {self.trials.count} heads tried none is sound"
+        tried = f"Of {count} heads tried none is sound" if (count := self.trials.count) > 1 else "This head is not sound"
         if second is None:
             held = self._held(best, key)
-            pins = f"; it answers to what you keep: the {' and the '.join(held)}" if held else ""
+            listed = " and ".join((*([", the ".join(held[:-1])] if held[1:] else []), *held[-1:]))
+            pins = f"; it answers to what you keep: the {listed}" if held else ""
             return Collision(first, None, f"{tried}: nothing that may change makes this sound: {_said(first)}{pins}.")
         return Collision(first, second, f"{tried}, because two rules collide: {_said(first)}; and where that is mended, "
                                         f"{_said(second)}.")

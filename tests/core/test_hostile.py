@@ -94,3 +94,15 @@ def test_a_scan_has_every_head_but_windows_round_a_curve(cut: str, tmp_path: Pat
             assert "with a corner between each two" in found["head.style"]
         else:
             make_head(spec_of({"stone.mesh": str(path), "head.style": style}))
+
+
+@pytest.mark.parametrize(("choices", "key"), [
+    ({"stone.cut": "rose cut", "stone.width_mm": 5.9, "head.culet_clearance_mm": 0.55}, "head.culet_clearance_mm"),
+    ({"stone.length_mm": 6.0, "rails.thickness_mm": 1.4, "head.culet_clearance_mm": 0.3}, "rails.thickness_mm")])
+def test_rails_without_room_are_told_how_much_they_need(choices: dict[str, object], key: str) -> None:
+    found = faults_of({"head.style": "basket", **choices})
+    assert list(found) == [key]
+    least = float(re.search(r"culet clearance of at least ([\d.]+) mm", found[key])[1])
+    make_head(spec_of({"head.style": "basket", **choices, "head.culet_clearance_mm": least}))
+    if most := re.search(r"rails of at most ([\d.]+) mm", found[key]):
+        make_head(spec_of({"head.style": "basket", **choices, "rails.thickness_mm": float(most[1])}))

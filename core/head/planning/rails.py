@@ -72,11 +72,16 @@ def _plan_rails(draft: Draft, least: float, gap: float) -> None:
            "How far the upper rail's middle stands outside the wall's line: on the claws' axis"
            + (", and as much farther out as clears the pavilion." if outwards > 0.0 else
               "." if drop > 0.0 else ", but so far in that a flat base rests on it."))
-    if height - base - thickness < gap - 1e-9:
-        raise SpecError(Fault("rails.thickness_mm", thickness, f"base and upper rail of {thickness:g} mm leave "
-                              f"{height - base - thickness:.2f} mm between them, and {draft.process} needs {gap:g} mm; take "
-                              f"rails of at most {thickness + (height - base - thickness - gap) / 1.5:.2f} mm or a larger "
-                              "culet clearance"))
+    short = gap - (height - base - thickness)
+    if short > 1e-9:
+        clearance = draft["culet_clearance"] + math.ceil(100.0 * short) / 100.0
+        most = math.floor(100.0 * (thickness - short / 1.5) + 1e-6) / 100.0
+        thinner = f"rails of at most {most:.2f} mm or " if most >= least else ""
+        raise SpecError(Fault("rails.thickness_mm" if thinner else "head.culet_clearance_mm",
+                              thickness if thinner else draft["culet_clearance"],
+                              f"base and upper rail of {thickness:g} mm with {gap:g} mm open between them, which {draft.process} "
+                              f"needs, ask for {short:.2f} mm more height; take {thinner}a culet clearance of at least "
+                              f"{clearance:.2f} mm"))
 
 
 def _bow_mm(draft: Draft, height: float) -> float:
