@@ -11,7 +11,7 @@ CLAWED = ("tapered claw", "basket", "gallery", "coronet", "peg")
 STYLES_OF = {
     "wall.thickness_mm": WALLED,
     "wall.seat_inset_mm": WALLED,
-    "wall.bevel_mm": WALLED,
+    "wall.bevel_mm": ("tapered claw", "gallery", "coronet"),
     "wall.bar_mm": ("gallery",),
     "wall.band_mm": ("gallery",),
     "wall.scoop_mm": ("coronet",),

@@ -31,6 +31,7 @@ IDLE = [
     ({"rails.upper_drop": 0.5}, "rails.upper_drop", 'take "basket"'),
     ({"head.style": "basket", "wall.thickness_mm": 1.0}, "wall.thickness_mm", '"tapered claw", "gallery", "coronet" or "rim"'),
     ({"head.style": "basket", "peg.height_mm": 1.0}, "peg.height_mm", 'take "peg"'),
+    ({"head.style": "rim", "wall.bevel_mm": 0.2}, "wall.bevel_mm", '"tapered claw", "gallery" or "coronet"'),
     ({"head.style": "coronet", "wall.bar_mm": 1.0}, "wall.bar_mm", 'take "gallery"'),
     ({"head.style": "gallery", "wall.scoop_mm": 1.0}, "wall.scoop_mm", 'take "coronet"'),
     ({"head.style": "peg", "wall.taper_deg": 5.0}, "wall.taper_deg", "leave the taper out"),
