@@ -6,6 +6,7 @@ beads are pushed down over their crowns.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -37,6 +38,9 @@ ROOT_MM = 0.3
 OVER_MM = 0.05
 """How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach
 a rim that leans over."""
+
+ALIKE_MM = 1e-7
+"""Beads between which stones lie alike to this are cut once. Larger: a bead stands off its stone."""
 
 TURNS = (0.37, 0.29, 0.41, 0.23, 0.47)
 """By what shares of a facet round parts may be turned: where edges of beads and stones meet by chance, the next is
@@ -108,13 +112,23 @@ class Surround:
     @cached_property
     def cutters(self) -> list[Solid]:
         """What the seats and holes are cut with."""
+        return self._cutters_at(range(len(self.stones)))
+
+    def _cutters_at(self, which: Sequence[int]) -> list[Solid]:
+        """The same of some of the small stones alone."""
+        places = [[*self.row.middles[i], self.top_mm] for i in which]
         if self.state == "set":
-            hole = solid_of(self._hole(), "drilled hole")
-            one = solid_of(self.small.mesh, "small stone")
-            return [composed([transformed(one, stone.matrix) for stone in self.stones], "small stones"),
-                    composed([moved(hole, [*place, self.top_mm]) for place in self.row.middles], "drilled holes")]
-        tool = solid_of(self._bur(), "small stone's cutter")
-        return [composed([moved(tool, [*place, self.top_mm]) for place in self.row.middles], "small stones' cutters")]
+            stone, hole = self._tools
+            return [composed([transformed(stone, self.stones[i].matrix) for i in which], "small stones"),
+                    composed([moved(hole, place) for place in places], "drilled holes")]
+        return [composed([moved(self._tools[0], place) for place in places], "small stones' cutters")]
+
+    @cached_property
+    def _tools(self) -> tuple[Solid, ...]:
+        """As set the stone and the drill, as cast the bur."""
+        if self.state == "set":
+            return solid_of(self.small.mesh, "small stone"), solid_of(self._hole(), "drilled hole")
+        return (solid_of(self._bur(), "small stone's cutter"),)
 
     @cached_property
     def solids(self) -> dict[str, Solid]:
@@ -138,11 +152,23 @@ class Surround:
         return found
 
     def _set_beads(self) -> dict[str, Solid]:
-        """Each bead with what its two stones take out of it."""
-        found, stone = {}, solid_of(self.small.mesh, "small stone")
+        """Each bead with what its two stones take out of it; those that are alike but for their places are cut once."""
+        found: dict[str, Solid] = {}
+        known: list[tuple[Floats, Floats, Solid]] = []  # of beads that are unlike: frame, how its stones lie in it, solid
         for i, (name, bead) in enumerate(list(self.bare.items())[1:]):
-            before, after = i // 2, (i // 2 + 1) % len(self.stones)
-            found[name] = cut(bead, [transformed(stone, self.stones[at].matrix) for at in (before, after)], name)
+            stones = [self.stones[at] for at in (i // 2, (i // 2 + 1) % len(self.stones))]
+            way = stones[1].matrix[:2, 3] - stones[0].matrix[:2, 3]
+            way *= (1.0 if i % 2 == 0 else -1.0) / self.row.pitch_mm
+            place = (float(self.bead_places[i, 0]), float(self.bead_places[i, 1]), self.top_mm)
+            frame = np.vstack([upright_frame(place, (float(way[0]), float(way[1]))), [0.0, 0.0, 0.0, 1.0]])
+            home = np.linalg.inv(frame)
+            lie = np.stack([home[:3] @ np.vstack([stone.matrix, frame[3]]) for stone in stones])
+            like = next((each for each in known if np.abs(each[1] - lie).max() < ALIKE_MM), None)
+            if like is None:
+                known.append((frame, lie, cut(bead, [transformed(self._tools[0], stone.matrix) for stone in stones], name)))
+                found[name] = known[-1][2]
+            else:
+                found[name] = transformed(like[2], (frame @ np.linalg.inv(like[0]))[:3])
         return found
 
     def carved(self, solid: Solid, part: str) -> Solid:
@@ -152,7 +178,7 @@ class Surround:
         near = ((self.row.middles + reach > low[:2]) & (self.row.middles - reach < high[:2])).all(axis=1)
         if not near.any() or high[2] < self.top_mm - self.site.plan["surround_plate"]:
             return solid
-        left = cut(solid, self.cutters, part)
+        left = cut(solid, self._cutters_at(np.flatnonzero(near).tolist()), part)
         return left if left.volume() < solid.volume() * (1.0 - 1e-9) else solid
 
     def plate(self) -> PolyMesh:
