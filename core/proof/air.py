@@ -25,6 +25,9 @@ ROUND = 8
 WIDER = 1.5
 """How many times as wide as where it is narrowest a hole may be and still be that hole. Larger: flared cups are holes."""
 
+SMALL = 2.0
+"""Up to how many times the least width a hole is small, so that its core breaks however short. Common practice, no source."""
+
 DEEPEST_MM = 30.0
 """Longer than any hole in a head. Larger: nothing; smaller: deep holes count as open."""
 
@@ -49,7 +52,7 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     bores = [each for each, is_hole, _ in holes if is_hole]
     yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
                   rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")
-    yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], rules.of_process(process, "hole_depth_most_mm"))
+    yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], process, rules)
 
 
 def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str) -> Finding:
@@ -101,18 +104,25 @@ def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats)
     return float(steps[int(np.argmax(is_open))]) if is_open.any() else DEEPEST_MM
 
 
-def _blind(holes: Sequence[tuple[Narrowest, float]], rule: Rule) -> Finding:
+def _blind(holes: Sequence[tuple[Narrowest, float]], process: str, rules: HouseRules) -> Finding:
     """The blind hole that is deepest for its width: investment, resin or powder must come out of it again."""
     code, what = "casting.blind", "Depth of the deepest blind hole over what its width allows"
+    share, most = (rules.of_process(process, name) for name in ("hole_depth_share", "hole_depth_most_mm"))
+    small_mm = SMALL * rules.of_process(process, "hole_least_mm").value
     if not holes:
-        limit = Limit(1.0, False, "watch", "No hole that ends in the metal was found.", rule.source, "", rule.key)
+        limit = Limit(1.0, False, "watch", "No hole that ends in the metal was found.", share.source, "", share.key)
         return judge(code, what, 0.0, "1", None, [limit], 0.0)
-    worst, depth = max(holes, key=lambda hole: hole[1] / max(hole[0].diameter_mm, rule.value))
-    allowed = max(worst.diameter_mm, rule.value)
+
+    def allowed(width_mm: float) -> tuple[float, Rule]:
+        by_width = share.value * width_mm
+        return (most.value, most) if width_mm <= small_mm and most.value < by_width else (by_width, share)
+
+    worst, depth = max(holes, key=lambda hole: hole[1] / allowed(hole[0].diameter_mm)[0])
+    deepest, rule = allowed(worst.diameter_mm)
     limit = Limit(1.0, False, "watch", f"A blind hole {worst.diameter_mm:.2f} mm wide and {depth:.2f} mm deep keeps what "
-                  f"is in it; it should be no deeper than wide, or than {rule.value:g} mm.", rule.source,
+                  f"is in it; so wide, it may be {deepest:.2f} mm deep.", rule.source,
                   "Open its end, make it shallower, or fill it and drill it later.", rule.key)
-    return judge(code, what, depth / allowed, "1", worst.middle, [limit], 0.01)
+    return judge(code, what, depth / deepest, "1", worst.middle, [limit], 0.01)
 
 
 def check_merged(subject: Subject) -> Iterator[Finding]:

@@ -114,10 +114,14 @@ def test_a_hole_is_told_from_a_slit_and_held_against_its_own_limit(across_mm: fl
     assert gap.verdict == "sound" and found(alone(plate), "blind").measured == 0.0
 
 
-@pytest.mark.parametrize(("deep_mm", "verdict"), [(0.5, "sound"), (0.75, "sound"), (0.85, "watch"), (1.6, "watch")])
-def test_a_blind_hole_may_be_as_deep_as_it_is_wide(deep_mm: float, verdict: str) -> None:
+@pytest.mark.parametrize(("wide_mm", "deep_mm", "verdict"), [
+    (0.8, 0.5, "sound"), (0.8, 0.75, "sound"), (0.8, 0.85, "watch"), (0.8, 1.6, "watch"),
+    # Small holes, no deeper than wide and in no case than 0.30 mm: what 0.3 mm alone would let pass is too deep.
+    (0.22, 0.19, "sound"), (0.22, 0.27, "watch"), (0.26, 0.29, "watch"), (0.36, 0.28, "sound"), (0.36, 0.34, "watch")])
+def test_a_blind_hole_may_be_as_deep_as_it_is_wide_and_a_small_one_no_deeper_than_its_core_bears(
+        wide_mm: float, deep_mm: float, verdict: str) -> None:
     """Morris and Watson, CAD design guidelines. The depth is read to half a step of half the width."""
-    lump = cut(block((0.0, 0.0, 0.0), (3.0, 3.0, 4.0)), [bar(0.4, deep_mm + 1.0, (0.5, 0.0, 2.0 - deep_mm))], "lump")
+    lump = cut(block((0.0, 0.0, 0.0), (3.0, 3.0, 4.0)), [bar(wide_mm / 2.0, deep_mm + 1.0, (0.5, 0.0, 2.0 - deep_mm))], "lump")
     blind = found(alone(lump), "blind")
     assert blind.verdict == verdict
     if verdict == "watch":
