@@ -108,6 +108,10 @@ def curve(outline: Outline, out_mm: float) -> Floats:
 def evenly(outline: Outline, out_mm: float, count: int) -> Row:
     """`count` places on the parallel with equal straight distances between neighbours, the first on the outline's
     length. Raises GeometryError if there is no such division."""
+    if _is_circle(outline):
+        turn = np.arange(count) * (2.0 * math.pi / count)
+        outwards, radius = np.column_stack([np.cos(turn), np.sin(turn)]), outline.reach_mm + out_mm
+        return Row(radius * outwards, outwards, 2.0 * radius * math.sin(math.pi / count))
     points = curve(outline, out_mm)
     ring = np.concatenate([points, points[:1]])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])
@@ -145,6 +149,11 @@ def evenly(outline: Outline, out_mm: float, count: int) -> Row:
         pitch += damped * common
     raise GeometryError("surround", f"{count} stones cannot be spread evenly round this outline",
                         "take another number of them")
+
+
+def _is_circle(outline: Outline) -> bool:
+    only = outline.pieces[0]
+    return outline.is_one_piece and isinstance(only, Arc) and only.x_mm == only.y_mm
 
 
 def most_that_fit(outline: Outline, out_mm: float, apart_mm: float) -> Row | None:
