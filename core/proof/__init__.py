@@ -38,7 +38,7 @@ OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sp
                 "marks.lead", "marks.cadmium")
 """Findings that hold for all the metal of a head with several stones, and are said of that alone."""
 
-SAID_ONCE = ("wear.hardness", "wear.finger", "marks.")
+SAID_ONCE = ("wear.hardness", "marks.")
 """Findings of a side head that only repeat the centre's."""
 
 Check = Callable[[Subject, HouseRules], Iterable[Finding]]

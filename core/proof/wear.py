@@ -41,8 +41,6 @@ def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield _snag(subject, rules)
     yield _points(subject, rules)
     yield _cleaning(subject, rules)
-    if subject.plan is not None and "finger_diameter" in subject.plan:
-        yield _finger(subject, rules)
 
 
 def _hardness(subject: Subject, rules: HouseRules) -> Finding:
@@ -59,16 +57,6 @@ def _height(subject: Subject, rules: HouseRules) -> Finding:
     return judge("wear.height", "Table above the base plane", height, "mm", [0.0, 0.0, gauge.table_mm],
                  [at_most(rule, "watch", f"Lower the head by {max(0.0, height - rule.value):.2f} mm, by less culet "
                                          "clearance or a shallower stone.")], READ_MM)
-
-
-def _finger(subject: Subject, rules: HouseRules) -> Finding:
-    gauge = subject.gauge
-    clearance = float(gauge.culet[2]) - gauge.base_mm
-    preferred = rules["head.culet_clearance_preferred_mm"]
-    remedy = f"Raise the culet clearance by {max(0.0, preferred.value - clearance):.2f} mm."
-    return judge("wear.finger", "Culet above the finger, with the base plane lying on it", clearance, "mm", gauge.culet,
-                 [at_least(rules["head.culet_clearance_least_mm"], "unsafe", remedy),
-                  at_least(preferred, "watch", remedy)], READ_MM)
 
 
 def _flare(subject: Subject, rules: HouseRules) -> Finding:
