@@ -136,9 +136,22 @@ def _holding_keys(plan: Plan) -> list[tuple[str, str]]:
         return [(f"{plan['claw_count']:.0f} × {plan['claw_diameter']:.2f} mm", "claws"),
                 (f"{100 * plan['claw_notch']:.0f} %", "notch in each claw"),
                 (figure(plan["trim_length"], "mm"), "to cut off each claw"),
-                (figure(plan["tip_height"], "mm"), "finished tips over the base")]
+                *_tips(plan)]
     return [(figure(plan["rim_thickness"], "mm"), "rim"),
             (figure(plan["rim_height"], "mm"), "rim over the girdle's lower edge, as cast")]
+
+
+def _plain_claws(plan: Plan) -> int:
+    """How many claws are not V claws."""
+    return round(plan["claw_count"] - (plan["v_claw_count"] if "v_claw_count" in plan else 0.0))
+
+
+def _tips(plan: Plan) -> list[tuple[str, str]]:
+    """How high finished tips stand; V claws cover more of the crown than others."""
+    found = [(figure(plan["tip_height"], "mm"), "finished tips over the base")] if _plain_claws(plan) else []
+    if "v_tip_height" in plan:
+        found.append((figure(plan["v_tip_height"], "mm"), "folded V claws over the base"))
+    return found
 
 
 def _other_stones(head: Head) -> list[tuple[str, str]]:
@@ -220,9 +233,17 @@ def _seat_start(plan: Plan) -> str:
 def _closing(plan: Plan) -> list[str]:
     """How the metal is closed over the crown."""
     if "claw_count" in plan:
-        return [f"Bend each claw over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off "
-                "what is over, about "
-                f"{plan['trim_length']:.2f} mm, and round its tip, {plan['tip_height']:.2f} mm over the base."]
+        steps = []
+        if "v_tip_height" in plan:
+            steps.append("Fold both sides of each V claw over the facets beside its corner until they lie on "
+                         f"{100 * plan['v_contact']:.0f} % of the crown's slope, {plan['v_tip_height']:.2f} mm over the base; "
+                         "nothing presses on the point itself.")
+        if _plain_claws(plan):
+            each = "each other claw" if steps else "each claw"
+            steps.append(f"Bend {each} over until it lies on {100 * plan['contact']:.0f} % of the crown's slope, cut off "
+                         f"what is over, about {plan['trim_length']:.2f} mm, and finish its tip, {plan['tip_height']:.2f} mm "
+                         "over the base.")
+        return steps
     return [f"Push the rim of {plan['rim_thickness']:.2f} mm over the crown from opposite sides in turns, rub it down "
             "all round, and burnish its edge."]
 

@@ -11,6 +11,7 @@ import zipfile
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import lib3mf
 import numpy as np
@@ -20,6 +21,7 @@ import trimesh
 from core.errors import FileFault
 from core.handover import FILES, hand_over
 from core.handover.drawing import Drawing, best_scale
+from core.handover.sheet import sheet_html
 from core.handover.views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view, upright_section
 from core.handover.write import write_files
 from core.head import Head, make_head
@@ -27,6 +29,7 @@ from core.proof import prove
 from core.solid.kernel import volume_mm3
 from core.spec import spec_of
 from core.trade.alloys import SHEET_ALLOYS, alloy
+from core.trade.house_rules import house_rules
 from core.trade.species import species
 
 HEADS = {
@@ -276,11 +279,20 @@ def test_names_in_any_script_and_files_from_before_stay(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("style", ["basket", "gallery", "coronet", "peg", "rim"])
-@pytest.mark.parametrize("more", [{}, {"surround.present": True}, {"sides.present": True}])
-def test_heads_of_every_style_and_with_several_stones_are_handed_over(style: str, more: dict[str, bool], tmp_path: Path) -> None:
+@pytest.mark.parametrize("more", [{}, {"surround.present": True, "surround.stone_mm": 2.0}, {"sides.present": True}])
+def test_heads_of_every_style_and_with_several_stones_are_handed_over(style: str, more: dict[str, Any], tmp_path: Path) -> None:
     """The 3MF holds each stone once, unprinted, and every file is there."""
-    made = make_head(spec_of({"head.style": style, "surround.stone_mm": 2.0, **more}), chord_mm=0.02)
+    made = make_head(spec_of({"head.style": style, **more}), chord_mm=0.02)
     assert [path.name for path in hand_over(made, (), tmp_path)] == list(FILES)
     model = zipfile.ZipFile(tmp_path / "head.3mf").read("3D/3dmodel.model").decode()
     assert re.findall(r'type="other" name="([^":]*)', model) == [stone.name for stone in made.stones]
     assert model.count("<item ") == 1
+
+
+def test_the_sheet_tells_how_v_claws_are_folded_and_how_high() -> None:
+    head = make_head(spec_of({"stone.cut": "marquise", "stone.length_mm": 8.0}), "set")
+    page = sheet_html(head, (), house_rules())
+    assert "Fold both sides of each V claw" in page and "Bend each other claw" in page
+    assert f"{head.plan['v_tip_height']:.2f} mm over the base" in page and f"{head.plan['tip_height']:.2f} mm over the base" in page
+    princess = sheet_html(make_head(spec_of({"stone.cut": "princess"}), "set"), (), house_rules())
+    assert "Fold both sides" in princess and "Bend each" not in princess
