@@ -29,6 +29,9 @@ SCHEMA = 1
 SPEC_KEY, STATE_KEY, PARTS_KEY = "seatwright_spec", "seatwright_state", "seatwright_parts"
 """Custom properties of the mesh: what it was built from, readable without this extension."""
 
+ADDED = "added metal"
+"""The first name in PARTS_KEY: faces that were joined to a head without a part of their own get 0 from Blender."""
+
 DIGITS = 6
 """Significant digits of a number taken from Blender, which keeps them as 32 bit floats: 0.9 is 0.8999999762 there.
 More would show that rounding in files; fewer would lose a typed micrometre of a 60 mm stone."""

@@ -20,6 +20,7 @@ from ..core.mesh import PolyMesh, joined
 from ..core.spec import Spec, spec_to_toml
 from . import live, materials, painted
 from .properties import (
+    ADDED,
     PARTS_KEY,
     SCHEMA,
     SPEC_KEY,
@@ -117,9 +118,9 @@ def write_metal(mesh: bpy.types.Mesh, shells: PolyMesh) -> None:
     else:
         with _kept_groups(mesh):
             _write_faces(mesh, shells)
-    _face_attribute(mesh, "part", "INT", shells.tags)
+    _face_attribute(mesh, "part", "INT", shells.tags + 1)
     mesh.set_sharp_from_angle(angle=math.radians(SHARP_DEG))
-    mesh[PARTS_KEY] = list(shells.tag_names)
+    mesh[PARTS_KEY] = [ADDED, *shells.tag_names]
 
 
 def write_facets(mesh: bpy.types.Mesh, stones: PolyMesh) -> None:
@@ -140,7 +141,7 @@ def _same_faces(mesh: bpy.types.Mesh, shells: PolyMesh) -> bool:
         return False
     corners = np.empty(len(mesh.loops), np.int32)
     mesh.attributes[".corner_vert"].data.foreach_get("value", corners)
-    return np.array_equal(corners, shells.corners) and list(mesh.get(PARTS_KEY, [])) == list(shells.tag_names)
+    return np.array_equal(corners, shells.corners) and list(mesh.get(PARTS_KEY, [])) == [ADDED, *shells.tag_names]
 
 
 @contextlib.contextmanager

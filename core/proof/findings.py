@@ -4,6 +4,7 @@ Equal to the limit passes; a difference smaller than the measurement can read do
 """
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -121,8 +122,11 @@ def judge(code: str, what: str, measured: float, unit: str, place: Place, limits
           reading: float, note: str = "") -> Finding:
     """The finding for a measurement against limits, the gravest first.
 
-    `note` is the end of the sentence that says what was seen, for the sake of a reader who did not look.
+    `note` is the end of the sentence that says what was seen, for the sake of a reader who did not look. A measurement that
+    came to no number, on metal unlike any that is planned, is one that cannot be judged.
     """
+    if not math.isfinite(measured):
+        return unable(code, what, "the metal there has no such measure", "Look at this place yourself.")
     broken = next((limit for limit in limits if not limit.is_kept(measured, reading)), None)
     # A sound finding shows the bound that it came nearest to.
     shown = broken or min(limits, key=lambda limit: abs(measured - limit.value))

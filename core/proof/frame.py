@@ -29,6 +29,9 @@ HAIR_MM = 1e-4
 STRAIGHT_EDGES = 360
 """In how many directions a straight edge is laid against the girdle. Fewer: curved sides would seem to stand in."""
 
+HOLDING = ("wall", "rim", "peg", "base rail", "upper rail")
+"""The roles of parts that hold a stone, beside its claws."""
+
 CLEFT_SHARE = 0.005
 """How far the girdle stands in from a straight edge where it is a cleft, as a share of the stone's width. Smaller: what
 lies between two directions of the edge would count; larger: less of the cleft does."""
@@ -86,8 +89,9 @@ class Frame:
 
     @cached_property
     def base_mm(self) -> float:
-        """The lowest plane of the metal."""
-        return float(bounds(self.metal)[0][2])
+        """The lowest plane of what holds the stone, whatever ring was joined to it; of all metal where no part is known."""
+        holding = [solid for name, solid in self.parts.items() if name in HOLDING or name.startswith("claw")]
+        return min(float(bounds(solid)[0][2]) for solid in holding or [self.metal])
 
     @cached_property
     def girdle_plane_mm(self) -> float:

@@ -47,8 +47,8 @@ def test_a_head_is_one_metal_of_closed_parts_and_a_faceted_stone_below_the_curso
     mesh, stone = metal.data, metal.children[0].data
     assert closed(mesh) and closed(stone)
     assert metal.matrix_world.translation == Vector((3, 4, 5))
-    assert list(mesh["seatwright_parts"]) == ["wall", "claw 1", "claw 2", "claw 3", "claw 4"]
-    assert {each.value for each in mesh.attributes["part"].data} == set(range(5))
+    assert list(mesh["seatwright_parts"]) == ["added metal", "wall", "claw 1", "claw 2", "claw 3", "claw 4"]
+    assert {each.value for each in mesh.attributes["part"].data} == set(range(1, 6))
     kinds = list(stone["seatwright_facets"])
     assert [kinds[each.value] for each in stone.attributes["facet"].data].count("table") == 1
     assert all(each.value for each in stone.attributes["sharp_face"].data)

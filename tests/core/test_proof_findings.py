@@ -395,6 +395,22 @@ def test_without_roles_the_checks_that_need_them_say_so_and_the_others_run() -> 
     assert not any(each.code.startswith("plan.") for each in findings)
 
 
+def test_heights_are_read_from_the_head_whatever_was_joined_below_it() -> None:
+    alone = worked()
+    ring = block(np.array([0.0, 0.0, -9.9]), (20.0, 2.0, 20.0))
+    joined = replace(alone, metal=fuse([alone.metal, ring], "head"), parts={**alone.parts, "added metal": ring})
+    for code in ("wear.height", "seat.culet_clearance", "retention.spare", "plan.wall_top", "plan.head_height", "seat.rim"):
+        assert found(joined, code).measured == pytest.approx(found(alone, code).measured), code
+    assert found(joined, "plan.girdle_plane").verdict == "sound"
+
+
+@pytest.mark.parametrize("measured", [math.nan, math.inf, -math.inf])
+def test_what_came_to_no_number_is_said_to_be_unknown(measured: float) -> None:
+    limit = Limit(1.0, True, "unsafe", "Why.", "geometry", "Remedy.")
+    finding = judge("seat.rim", "Rim", measured, "mm", None, [limit], READ_MM)
+    assert finding.verdict == "watch" and finding.measured is None and "cannot run" in finding.why
+
+
 def test_a_head_read_back_from_its_shells_proves_like_the_one_made() -> None:
     head = make_head(spec_of(WORKED))
     solids = {name: solid_of(mesh, name) for name, mesh in head.parts.items()}
