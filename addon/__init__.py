@@ -5,6 +5,7 @@ properties   the choices of a spec as properties of the metal's mesh
 rebuild      properties to spec to mesh, in the same datablock
 materials    what metal and stone look like
 edited       a head whose metal was edited by hand or by modifiers
+house        the workshop's own rules, from the preferences
 job          long work of an operator, with its share shown and stopped by Escape
 painted      what is painted on a metal now
 paint        thickness and gaps painted on the metal's faces
@@ -24,7 +25,7 @@ from __future__ import annotations
 import gc
 import importlib
 
-NAMES = ("properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
+NAMES = ("house", "properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
 """Registered in this order and unregistered in reverse."""
 
 _registered: list[object] = []

@@ -13,10 +13,14 @@ import numpy as np
 
 from ..core.head import Head
 from ..core.head.build import BESIDE
+from ..core.head.placed import PlacedStone
 from ..core.head.trilogy import Side
 from ..core.mesh import PolyMesh
 from ..core.solid.kernel import Solid, fuse
 from .properties import PARTS_KEY
+
+MOVED = 1e-5
+"""How far a stone's matrix may be off by rounding before it counts as moved. Larger: a stone that leans passes."""
 
 WHOLE = "metal"
 """The only part of metal whose faces no longer know theirs."""
@@ -24,9 +28,20 @@ WHOLE = "metal"
 
 @dataclass(frozen=True, eq=False)
 class EditedHead(Head):
-    """The head that was planned, with the shells that are there now."""
+    """The head that was planned, with the shells that are there now and the stones where they are.
+
+    moved: (3, 4) matrix by which somebody moved the stones in the head's frame; None if nobody did.
+    """
 
     shells: Mapping[str, PolyMesh] = field(default_factory=dict)
+    moved: np.ndarray | None = None
+
+    @cached_property
+    def stones(self) -> tuple[PlacedStone, ...]:
+        planned: tuple[PlacedStone, ...] = Head.stones.func(self)
+        if self.moved is None:
+            return planned
+        return tuple(replace(each, matrix=_after(each.matrix, self.moved)) for each in planned)
 
     @cached_property
     def parts(self) -> dict[str, PolyMesh]:
@@ -60,20 +75,47 @@ class EditedHead(Head):
         own = {name.removeprefix(f"{side.name} "): shell for name, shell in self.shells.items()
                if name.startswith(side.name) and not name.endswith("bridge")} or self.shells
         return EditedHead(**{each.name: getattr(side.head, each.name) for each in fields(Head)},
-                          shells={name: side.brought_home(shell) for name, shell in own.items()})
+                          shells={name: side.brought_home(shell) for name, shell in own.items()},
+                          moved=None if self.moved is None else _seen_from(side.matrix, self.moved))
+
+
+def _after(first: np.ndarray, then: np.ndarray) -> np.ndarray:
+    """(3, 4) of one motion after another."""
+    return np.column_stack([then[:, :3] @ first[:, :3], then[:, :3] @ first[:, 3] + then[:, 3]])
+
+
+def _seen_from(frame: np.ndarray, motion: np.ndarray) -> np.ndarray:
+    """A motion as a frame that was only turned and moved sees it."""
+    home = np.column_stack([frame[:, :3].T, -frame[:, :3].T @ frame[:, 3]])
+    return _after(_after(frame, motion), home)
+
+
+def stone_moved(metal: bpy.types.Object) -> np.ndarray | None:
+    """(3, 4) matrix by which this metal's stone object was moved in the head's frame; None if it is where it was put."""
+    from . import rebuild
+
+    stone = rebuild.own_stone(metal.data)
+    shown = next((each for each in metal.children if each.data == stone), None) if stone is not None else None
+    if shown is None:
+        return None
+    matrix = np.array(shown.matrix_local, np.float64)[:3]
+    return matrix if np.abs(matrix - np.eye(4)[:3]).max() > MOVED else None
 
 
 def mesh_there(metal: bpy.types.Object) -> bpy.types.Mesh:
     """The metal as it is seen: with its modifiers where it has any that show."""
     if not any(modifier.show_viewport for modifier in metal.modifiers) or metal.mode == "EDIT":
         return metal.data
-    return metal.evaluated_get(bpy.context.evaluated_depsgraph_get()).data
+    # While Blender draws, the scene is evaluated already and must not be evaluated again.
+    graph = bpy.context.view_layer.depsgraph or bpy.context.evaluated_depsgraph_get()
+    return metal.evaluated_get(graph).data
 
 
 def edited_head(head: Head, metal: bpy.types.Object) -> EditedHead:
     """The planned head with the metal that is there now."""
     shells = shells_of(mesh_there(metal), list(metal.data.get(PARTS_KEY, [])))
-    return EditedHead(**{each.name: getattr(head, each.name) for each in fields(Head)}, shells=shells)
+    planned = {each.name: getattr(head, each.name) for each in fields(Head)}
+    return EditedHead(**planned, shells=shells, moved=stone_moved(metal))
 
 
 def shells_of(mesh: bpy.types.Mesh, names: list[str]) -> dict[str, PolyMesh]:

@@ -14,7 +14,8 @@ from typing import Any
 import bpy
 
 from ..core.errors import Cancelled, SeatwrightError
-from .properties import sentence
+from . import live
+from .properties import is_head, sentence
 
 Progress = Callable[..., bool]
 """Is told the share that is done, and where that is not known words instead, and answers whether to go on."""
@@ -59,6 +60,18 @@ class Job:
 
     doing = "Working"
 
+    def start(self, metal: bpy.types.Object) -> None:
+        """Remember which metal the work is about, as it is now."""
+        self._name, self._key = metal.name, live.key_of(metal)
+
+    def started(self) -> bpy.types.Object | None:
+        """That metal, if it is still as it was; else None, after saying so."""
+        metal = bpy.data.objects.get(self._name)
+        if metal is not None and is_head(metal.data) and live.key_of(metal) == self._key:
+            return metal
+        self.report({"WARNING"}, f"{self._name} was changed while this ran, so the result was dropped; run it again")
+        return None
+
     def execute(self, context: bpy.types.Context) -> set[str]:
         work = self.prepare(context)
         if work is None:
@@ -91,10 +104,19 @@ class Job:
         context.workspace.status_text_set(f"{self.doing}: {far}, Escape stops it")
         return {"RUNNING_MODAL"} if self._run.is_running else self._end(context)
 
-    def _end(self, context: bpy.types.Context) -> set[str]:
+    def cancel(self, context: bpy.types.Context) -> None:
+        """Blender closes the file or the window."""
+        self._run.is_stopped = True
+        self._clear(context)
+
+    def _clear(self, context: bpy.types.Context) -> None:
         context.window_manager.event_timer_remove(self._timer)
         context.window_manager.progress_end()
-        context.workspace.status_text_set(None)
+        if context.workspace is not None:
+            context.workspace.status_text_set(None)
+
+    def _end(self, context: bpy.types.Context) -> set[str]:
+        self._clear(context)
         error = self._run.error
         if isinstance(error, Cancelled):
             self.report({"INFO"}, str(error))

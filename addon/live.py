@@ -7,6 +7,8 @@ is missing is computed again.
 
 from __future__ import annotations
 
+import contextlib
+import os
 import time
 from collections import OrderedDict
 from collections.abc import Iterable
@@ -17,10 +19,12 @@ import bpy
 from ..core.errors import SeatwrightError
 from ..core.head import Head, make_head
 from ..core.spec import Spec, spec_from_toml
+from . import house
 from .properties import built_spec, built_state, sentence
 
 if TYPE_CHECKING:
     from ..core.proof import Finding
+    from ..core.trade.house_rules import HouseRules
 
 REST_S = 0.3
 """How long nothing may change before the proof runs. Shorter: a slow drag would stutter."""
@@ -30,26 +34,61 @@ HEADS_KEPT, PROOFS_KEPT = 16, 64
 SCALE_READS = 1e-5
 """How far an object's scale may be off 1 by rounding. Larger: a tenth of a millimetre on a ring would go unnoticed."""
 
-Key = tuple[str, str, str]
+DRAWN_POINTS = 50_000
+"""Metal of more points is looked through once for each change that Blender tells of, and not at every drawing."""
 
-_heads: OrderedDict[tuple[str, str], Head] = OrderedDict()
+RESTING_POINTS = 60_000
+"""Larger metal is proved on demand alone, with its share shown. Larger: the window stands still after each stroke."""
+
+Key = tuple[str, str, str, str, str]
+"""Choices, state, metal, how the stone was moved, and the house rules."""
+
+_heads: OrderedDict[tuple[str, ...], Head] = OrderedDict()
 _proofs: OrderedDict[Key, tuple[Finding, ...] | str] = OrderedDict()
+_specs: OrderedDict[str, Spec] = OrderedDict()
+_digests: dict[str, tuple[int, str]] = {}
 _due = 0.0
+_changes = 0
 
 
 def make(text: str, spec: Spec, state: str) -> Head:
-    """The head of a spec, whose text names it; the same choices give the same object. Raises SeatwrightError."""
-    if spec.get("stone.mesh") is not None:
-        return make_head(spec, state)  # the file may have changed
-    return _keep(_heads, (text, state), HEADS_KEPT, lambda: make_head(spec, state))
+    """The head of a spec, whose text names it; the same choices and rules give the same object. Raises
+    SeatwrightError."""
+    key = _head_key(text, spec, state)
+    return _keep(_heads, key, HEADS_KEPT, lambda: make_head(spec, state, rules=house.rules()))
 
 
 def head_of(mesh: bpy.types.Mesh) -> Head:
     """The head that a mesh was last built as. Raises SeatwrightError."""
     text, state = built_spec(mesh), built_state(mesh)
-    if (text, state) in _heads:
-        return _heads[text, state]
-    return make(text, spec_from_toml(text), state)
+    return make(text, _spec_of(text), state)
+
+
+def head_at_hand(mesh: bpy.types.Mesh) -> Head | None:
+    """The same if it was made already: what drawing may ask for."""
+    text = built_spec(mesh)
+    spec = _specs.get(text)
+    return None if spec is None else _heads.get(_head_key(text, spec, built_state(mesh)))
+
+
+def _spec_of(text: str) -> Spec:
+    return _keep(_specs, text, HEADS_KEPT, lambda: spec_from_toml(text))
+
+
+def _head_key(text: str, spec: Spec, state: str) -> tuple[str, ...]:
+    """A stone's file may change under its name, so its age and size count."""
+    file, age = spec.get("stone.mesh"), ""
+    if file is not None:
+        with contextlib.suppress(OSError):
+            found = os.stat(file)
+            age = f"{found.st_mtime_ns} {found.st_size}"
+    return text, state, age, house.key()
+
+
+def forget() -> None:
+    """Let go of everything that was computed."""
+    for kept in (_heads, _proofs, _specs, _digests):
+        kept.clear()
 
 
 def _keep(kept: OrderedDict[Any, Any], key: Any, most: int, make_one: Any) -> Any:
@@ -62,41 +101,45 @@ def _keep(kept: OrderedDict[Any, Any], key: Any, most: int, make_one: Any) -> An
     return made
 
 
-def key_of(metal: bpy.types.Object) -> Key:
-    """What a proof follows from: the choices, the state and the metal that is there, with its modifiers."""
+def key_of(metal: bpy.types.Object, exactly: bool = True) -> Key:
+    """What a proof follows from: the choices, the state, the metal that is there with its modifiers, and where its stone
+    is. Not `exactly`: large metal as it was when Blender last told of a change, which is near enough for drawing."""
+    from . import edited
+
+    mesh = metal.data
+    moved = edited.stone_moved(metal)
+    place = "" if moved is None else repr(moved.round(6).tolist())
+    return built_spec(mesh), built_state(mesh), _digest(metal, exactly), place, house.key()
+
+
+def _digest(metal: bpy.types.Object, exactly: bool) -> str:
     from . import edited, rebuild
 
-    return built_spec(metal.data), built_state(metal.data), rebuild.digest_of(edited.mesh_there(metal))
+    if not exactly and len(metal.data.vertices) > DRAWN_POINTS:
+        kept = _digests.get(metal.name)
+        if kept is not None and kept[0] == _changes:
+            return kept[1]
+    found = rebuild.digest_of(edited.mesh_there(metal))
+    _digests[metal.name] = _changes, found
+    return found
 
 
 def known(metal: bpy.types.Object) -> tuple[Finding, ...] | str | None:
     """The findings, worst first, or the sentence that says why there are none; None if the proof has not run yet."""
-    found = _proofs.get(key_of(metal))
-    return found if found is None or isinstance(found, str) else (*_of_object(metal), *found)
+    found = _proofs.get(key_of(metal, exactly=False))
+    return found if found is None or isinstance(found, str) else (*of_object(metal), *found)
 
 
 def prove_now(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     """The findings, worst first, computed without their spread if they are missing; a sentence if there are none."""
     found = _keep(_proofs, key_of(metal), PROOFS_KEPT, lambda: _proved(metal))
-    return found if isinstance(found, str) else (*_of_object(metal), *found)
-
-
-def prove_fully(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
-    """The same with the spread, where tolerances were given."""
-    found = prove_now(metal)
-    if isinstance(found, str) or not wants_spread(metal, found):
-        return found
-    keep_proof(key_of(metal), proof_of(head_there(metal), with_spread=True))
-    return prove_now(metal)
+    return found if isinstance(found, str) else (*of_object(metal), *found)
 
 
 def wants_spread(metal: bpy.types.Object, findings: Iterable[Finding]) -> bool:
     """Whether tolerances were given that these findings do not show."""
-    try:
-        is_given = bool(head_of(metal.data).spec.section("spread"))
-    except SeatwrightError:
-        return False
-    return is_given and all(each.spread is None for each in findings)
+    head = head_at_hand(metal.data)
+    return head is not None and bool(head.spec.section("spread")) and all(each.spread is None for each in findings)
 
 
 def keep_proof(key: Key, findings: tuple[Finding, ...]) -> None:
@@ -107,20 +150,20 @@ def keep_proof(key: Key, findings: tuple[Finding, ...]) -> None:
 
 def _proved(metal: bpy.types.Object) -> tuple[Finding, ...] | str:
     try:
-        return proof_of(head_there(metal), with_spread=False)
+        return proof_of(head_there(metal), house.rules(), with_spread=False)
     except SeatwrightError as error:
         return refusal(metal, error)
 
 
-def proof_of(head: Head, with_spread: bool, progress: Any = None) -> tuple[Finding, ...]:
+def proof_of(head: Head, rules: HouseRules, with_spread: bool, progress: Any = None) -> tuple[Finding, ...]:
     """The proof of a head as planned, or as others left it. Raises SeatwrightError."""
     from ..core.proof import prove
     from ..core.proof.outside import prove_as_found
     from . import edited
 
     if isinstance(head, edited.EditedHead):
-        return prove_as_found(head, progress=progress, with_spread=with_spread)
-    return prove(head, with_spread=with_spread)
+        return prove_as_found(head, rules, progress, with_spread)
+    return prove(head, rules, with_spread)
 
 
 def refusal(metal: bpy.types.Object, error: SeatwrightError) -> str:
@@ -136,7 +179,7 @@ def is_scaled(metal: bpy.types.Object) -> bool:
     return any(abs(each - 1.0) > SCALE_READS for each in metal.matrix_world.to_scale())
 
 
-def _of_object(metal: bpy.types.Object) -> tuple[Finding, ...]:
+def of_object(metal: bpy.types.Object) -> tuple[Finding, ...]:
     """What only the object tells, and no mesh."""
     from ..core.proof import Finding
 
@@ -163,7 +206,8 @@ def head_there(metal: bpy.types.Object) -> Head:
     from . import edited, rebuild
 
     head, mesh = head_of(metal.data), edited.mesh_there(metal)
-    return head if rebuild.digest_of(mesh) == metal.data.seatwright.built else edited.edited_head(head, metal)
+    is_as_built = rebuild.digest_of(mesh) == metal.data.seatwright.built and edited.stone_moved(metal) is None
+    return head if is_as_built else edited.edited_head(head, metal)
 
 
 def request(*_: object) -> None:
@@ -181,7 +225,7 @@ def _rest() -> float | None:
     if left > 0.0:
         return left
     for metal in _looked_at():
-        if known(metal) is None:
+        if metal.mode == "OBJECT" and len(metal.data.vertices) <= RESTING_POINTS and known(metal) is None:
             prove_now(metal)
             redraw()
     return None
@@ -209,6 +253,8 @@ def redraw() -> None:
 
 @bpy.app.handlers.persistent
 def changed(*_: object) -> None:
+    global _changes
+    _changes += 1
     request()
 
 
@@ -225,5 +271,4 @@ def unregister() -> None:
         getattr(bpy.app.handlers, name).remove(changed)
     if bpy.app.timers.is_registered(_rest):
         bpy.app.timers.unregister(_rest)
-    _heads.clear()
-    _proofs.clear()
+    forget()

@@ -15,7 +15,7 @@ from ..core.errors import SeatwrightError
 from ..core.head.draft import HOUSE_ALLOY
 from ..core.spec import BY_PATH, Spec, spec_from_toml, spec_of
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from . import compat, live, overlay, rebuild, stone_file
+from . import compat, house, live, overlay, rebuild, stone_file
 from .job import Job, Work
 from .properties import (
     FIGURES,
@@ -389,8 +389,9 @@ class SEATWRIGHT_OT_prove(OnHead, Job, bpy.types.Operator):
         except SeatwrightError as error:
             self.report({"ERROR"}, live.refusal(metal, error))
             return None
-        self._key = live.key_of(metal)
-        return lambda tell: live.proof_of(head, with_spread=True, progress=tell)
+        rules = house.rules()
+        self.start(metal)
+        return lambda tell: live.proof_of(head, rules, with_spread=True, progress=tell)
 
     def finish(self, context: bpy.types.Context, findings: Any) -> set[str]:
         live.keep_proof(self._key, findings)
@@ -469,11 +470,12 @@ def _look_at(context: bpy.types.Context, metal: bpy.types.Object, place: Vector)
         area.tag_redraw()
 
 
-class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
+class SEATWRIGHT_OT_hand_over(OnHead, Job, bpy.types.Operator):
     """Write the files for caster, setter and customer: meshes, the setter's sheet, weights, dimensions and proof"""
 
     bl_idname = "seatwright.hand_over"
     bl_label = "Write Files"
+    doing = "Handing over"
 
     directory: bpy.props.StringProperty(
         name="Folder",
@@ -490,7 +492,7 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
             return False
         return True
 
-    def execute(self, context: bpy.types.Context) -> set[str]:
+    def prepare(self, context: bpy.types.Context) -> Work | None:
         from ..core.handover import hand_over
 
         metal = metal_of(context)
@@ -500,18 +502,27 @@ class SEATWRIGHT_OT_hand_over(OnHead, bpy.types.Operator):
                 {"ERROR"},
                 "The folder is beside the .blend file, which is not saved yet; save it or choose another folder",
             )
-            return {"CANCELLED"}
-        findings = live.prove_fully(metal)
-        if isinstance(findings, str):
-            self.report({"ERROR"}, findings)
-            return {"CANCELLED"}
+            return None
         try:
-            paths = hand_over(live.head_there(metal), findings, Path(bpy.path.abspath(folder)))
+            head, rules = live.head_there(metal), house.rules()
         except SeatwrightError as error:
-            self.report({"ERROR"}, sentence(error))
-            return {"CANCELLED"}
+            self.report({"ERROR"}, live.refusal(metal, error))
+            return None
+        self._target = Path(bpy.path.abspath(folder))
+        target, known, beside = self._target, live.known(metal), live.of_object(metal)
+        if known is not None and (isinstance(known, str) or live.wants_spread(metal, known)):
+            known = None
+
+        def work(tell: Any) -> Any:
+            findings = known or (*beside, *live.proof_of(head, rules, with_spread=True, progress=tell))
+            return hand_over(head, findings, target, rules), findings
+
+        return work
+
+    def finish(self, context: bpy.types.Context, result: Any) -> set[str]:
+        paths, findings = result
         unsafe = sum(each.verdict == "unsafe" for each in findings)
-        said = f"{len(paths)} files written to {bpy.path.abspath(folder)}"
+        said = f"{len(paths)} files written to {self._target}"
         self.report(
             {"WARNING"} if unsafe else {"INFO"},
             f"{said}; {unsafe} findings are unsafe, see the proof" if unsafe else said,

@@ -123,7 +123,10 @@ def _draw_legend() -> None:
     if not quantity or shading.type != "SOLID" or shading.color_type != "VERTEX":
         return
     scale = bpy.context.preferences.system.ui_scale
-    rows = paint.legend(live.head_of(metal.data), quantity)
+    head = live.head_at_hand(metal.data)
+    if head is None:
+        return
+    rows = paint.legend(head, quantity)
     left, size = scale * LEGEND_PX, scale * TEXT_PX
     for row, (colour, text) in enumerate(reversed(rows)):
         bottom = left + row * 1.6 * size

@@ -60,10 +60,11 @@ class Scale:
 
 def scale_of(head: Head, quantity: str) -> Scale:
     """The limits of the proof for this head's alloy and process."""
-    rules = house_rules()
+    rules = head.rules or house_rules()
+    metal = rules.for_alloy(head.alloy)
     if quantity == "gap":
         return Scale(0.0, rules.of_process(head.process, "gap_least_mm").value)
-    return Scale(rules.of_process(head.process, "section_least_mm").value, head.alloy.least_model_mm)
+    return Scale(max(rules.of_process(head.process, "section_least_mm").value, metal.least_cast_mm), metal.least_model_mm)
 
 
 TITLES = {"thickness": "Thickness of the metal", "gap": "Gap to the metal across"}
@@ -74,7 +75,7 @@ def legend(head: Head, quantity: str) -> list[tuple[tuple[float, ...], str]]:
     scale = scale_of(head, quantity)
     rows: list[tuple[tuple[float, ...], str]] = []
     if scale.unsafe > 0.0:
-        rows.append((UNSAFE, f"under {scale.unsafe:.2f} mm: unsafe by {head.process}"))
+        rows.append((UNSAFE, f"under {scale.unsafe:.2f} mm: unsafe"))
     if scale.watch > scale.unsafe:
         rows.append((WATCH, f"under {scale.watch:.2f} mm: watch"))
     return [*rows, (SOUND, f"from {max(scale.unsafe, scale.watch):.2f} mm: sound"), (DEEP, f"{scale.deep:.2f} mm and more"),
@@ -111,6 +112,9 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
         from ..core.solid.kernel import contains
 
         metal = metal_of(context)
+        if metal.mode != "OBJECT":
+            self.report({"ERROR"}, "The metal is being edited; leave this mode first")
+            return None
         if edited.mesh_there(metal) != metal.data:
             self.report({"ERROR"}, "Modifiers change this metal, and its own faces are not what is seen; apply them first")
             return None
@@ -119,6 +123,7 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
         except SeatwrightError as error:
             self.report({"ERROR"}, sentence(error))
             return None
+        self.start(metal)
         middles, normals = _faces(metal.data)
         measure = thickness_at if self.quantity == "thickness" else gap_at
 
@@ -130,7 +135,9 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
         return work
 
     def finish(self, context: bpy.types.Context, values: np.ndarray) -> set[str]:
-        metal = metal_of(context)
+        metal = self.started()
+        if metal is None:
+            return {"CANCELLED"}
         mesh = metal.data
         clear(mesh)
         colours = scale_of(live.head_of(mesh), self.quantity).colours(values)

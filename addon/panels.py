@@ -511,12 +511,12 @@ def draw_change(layout: bpy.types.UILayout, context: bpy.types.Context) -> None:
     for remedy in change.remedies:
         say(box, context, remedies.line_of(remedy), "DOT")
         say(box, context, remedy.sentence, "BLANK1")
-    row = box.row(align=True)
+    column = box.column(align=True)
     if change.is_sound and change.remedies:
-        row.operator("seatwright.take_change")
+        column.operator("seatwright.take_change")
     if not change.is_sound:
-        row.operator("seatwright.make_sound", text="Free What Is Pinned").frees = True
-    row.operator("seatwright.put_away_change")
+        column.operator("seatwright.make_sound", text="Free What Is Pinned").frees = True
+    column.operator("seatwright.put_away_change")
 
 
 class SEATWRIGHT_PT_why(SeatwrightPanel, bpy.types.Panel):

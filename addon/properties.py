@@ -224,6 +224,8 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
         )
         if path == "stone.cut":
             _suit_cut(settings)
+        elif path == "claws.placement":
+            _give_directions(mesh)
         elif path == "stone.mesh" and not settings.stone_mesh:
             free(settings, list(CORRECTIONS))
         elif path == "stone.mesh":
@@ -236,6 +238,20 @@ def _choose(mesh: bpy.types.Mesh, path: str) -> None:
                 ],
             )
     _rebuild(mesh)
+
+
+def _give_directions(mesh: bpy.types.Mesh) -> None:
+    """Where claws are to stand in chosen directions and none are given yet, take those that they stand in, to start from."""
+    settings = mesh.seatwright
+    if settings.claws_placement != "directions" or settings.claws_directions_deg:
+        return
+    from . import live
+
+    with contextlib.suppress(SeatwrightError):
+        plan = live.head_of(mesh).plan
+        standing = (name for name in (f"claw_{number}_direction" for number in range(1, MOST_CLAWS + 1)) if name in plan)
+        settings.claws_directions_deg = ", ".join(f"{plan[name]:.4g}" for name in standing)
+        settings.claws_directions_deg_pinned = bool(settings.claws_directions_deg)
 
 
 def _suit_cut(settings: Any) -> None:

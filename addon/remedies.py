@@ -11,7 +11,7 @@ import bpy
 
 from ..core.errors import Cancelled
 from ..core.spec import BY_PATH
-from . import live, rebuild
+from . import house, live, rebuild
 from .job import Job, Progress, Work
 from .operators import OnHead, answer, metal_of
 from .properties import changing, full_label, property_name, spec_from, write_choices
@@ -36,17 +36,17 @@ def _put(kept: OrderedDict[Any, Any], key: Any, value: Any) -> None:
 
 def is_known(metal: bpy.types.Object, finding: Finding) -> bool:
     """Whether a remedy was looked for."""
-    return (live.key_of(metal), finding.code, finding.what) in _remedies
+    return (live.key_of(metal, exactly=False), finding.code, finding.what) in _remedies
 
 
 def remedy_of(metal: bpy.types.Object, finding: Finding) -> Remedy | None:
     """The remedy that was found; None if there is none, or none was looked for."""
-    return _remedies.get((live.key_of(metal), finding.code, finding.what))
+    return _remedies.get((live.key_of(metal, exactly=False), finding.code, finding.what))
 
 
 def change_of(metal: bpy.types.Object) -> Change | None:
     """The change that makes this head sound, if it was looked for and not put away."""
-    return _changes.get(live.key_of(metal))
+    return _changes.get(live.key_of(metal, exactly=False))
 
 
 def _counting(tell: Progress) -> Any:
@@ -94,12 +94,13 @@ class SEATWRIGHT_OT_find_remedy(OnPlan, Job, bpy.types.Operator):
         if self.index >= len(findings):
             self.report({"ERROR"}, f"There is no finding {self.index}: this head has {len(findings)}, counted from 0")
             return None
-        finding, head = findings[self.index], live.head_of(metal.data)
-        self._key = (live.key_of(metal), finding.code, finding.what)
-        return lambda tell: solve_remedy(head, findings, finding, progress=_counting(tell))
+        finding, head, rules = findings[self.index], live.head_of(metal.data), house.rules()
+        self.start(metal)
+        self._about = finding.code, finding.what
+        return lambda tell: solve_remedy(head, findings, finding, rules, _counting(tell))
 
     def finish(self, context: bpy.types.Context, remedy: Remedy | None) -> set[str]:
-        _put(_remedies, self._key, remedy)
+        _put(_remedies, (self._key, *self._about), remedy)
         live.redraw()
         self.report({"INFO"}, remedy.sentence if remedy else NO_REMEDY)
         return {"FINISHED"}
@@ -152,9 +153,10 @@ class SEATWRIGHT_OT_make_sound(OnPlan, Job, bpy.types.Operator):
 
         metal = metal_of(context)
         spec = spec_from(metal.data.seatwright)
-        self._key = live.key_of(metal)
+        self.start(metal)
+        rules = house.rules()
         kept = None if not self.frees else frozenset(path for path, _ in spec if not is_lever(path))
-        return lambda tell: make_sound(spec, progress=_counting(tell), keep=kept)
+        return lambda tell: make_sound(spec, rules=rules, progress=_counting(tell), keep=kept)
 
     def finish(self, context: bpy.types.Context, change: Change) -> set[str]:
         _put(_changes, self._key, change)

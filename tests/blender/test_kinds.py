@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from types import ModuleType
 
 import bpy
@@ -22,7 +23,10 @@ def add(**choices: object) -> bpy.types.Object:
 
 
 def parts(metal: bpy.types.Object) -> set[str]:
-    return {str(name).rstrip(" 0123456789") for name in metal.data["seatwright_parts"]}
+    """The kinds of part that faces belong to; names that no face has are kept ready for what is joined later."""
+    owners = [0] * len(metal.data.polygons)
+    metal.data.attributes["part"].data.foreach_get("value", owners)
+    return {str(metal.data["seatwright_parts"][index]).rstrip(" 0123456789") for index in set(owners)}
 
 
 @pytest.mark.parametrize(("style", "made_of"), [
@@ -78,7 +82,14 @@ def test_measures_are_painted_on_every_face_and_go_with_the_next_rebuild(quantit
     assert (attribute.domain, len(attribute.data)) == ("CORNER", len(mesh.loops))
     assert inside("addon.painted").painted(mesh) == quantity
     colours = {tuple(round(each, 4) for each in corner.color[:3]) for corner in attribute.data}
-    if quantity == "thickness":  # the claws are thinner than the alloy's model should be
+    if quantity == "thickness":  # claws of 0.5 mm do not fill in 18K gold, which takes 0.6; the proof says the same
+        assert tuple(round(each, 4) for each in paint.UNSAFE) in colours
+        widths = [each for each in inside("addon.live").prove_now(metal) if each.code == "claws.width"]
+        assert {each.verdict for each in widths} == {"unsafe"}
+        metal.data.seatwright.claws_diameter_mm = 0.65
+        assert bpy.ops.seatwright.paint(quantity=quantity) == {"FINISHED"}
+        (attribute,) = mesh.color_attributes
+        colours = {tuple(round(each, 4) for each in corner.color[:3]) for corner in attribute.data}
         assert tuple(round(each, 4) for each in paint.WATCH) in colours
         assert tuple(round(each, 4) for each in paint.UNSAFE) not in colours
     metal.data.seatwright.wall_taper_deg = 15.0
@@ -161,3 +172,59 @@ def test_a_head_is_made_sound_only_after_the_change_was_shown_and_pins_move_only
     assert bpy.ops.seatwright.take_change() == {"FINISHED"}
     assert not [each.code for each in live.prove_now(metal) if each.verdict == "unsafe"]
     assert metal.data.seatwright.wall_seat_inset_mm >= 0.1
+
+
+def test_a_stone_that_was_moved_is_proved_where_it_is(inside: Inside) -> None:
+    metal, live = add(), inside("addon.live")
+    assert {each.verdict for each in live.prove_now(metal)} == {"sound"}
+    metal.children[0].location.x = 0.2
+    bpy.context.view_layer.update()
+    assert live.known(metal) is None
+    findings = live.prove_now(metal)
+    centred = next(each for each in findings if each.code == "seat.centred")
+    assert centred.verdict != "sound" and centred.measured == pytest.approx(0.2, abs=1e-4)
+    metal.children[0].location.x = 0.0
+    metal.children[0].rotation_euler.x = 0.05
+    bpy.context.view_layer.update()
+    level = next(each for each in live.prove_now(metal) if each.code == "seat.level")
+    assert level.verdict != "sound" and level.measured == pytest.approx(2.865, abs=0.01)
+
+
+def test_the_workshops_own_rules_hold_in_blender(inside: Inside, tmp_path: Path) -> None:
+    metal, live = add(), inside("addon.live")
+    house, before = inside("addon.house"), live.prove_now(metal)
+    file = tmp_path / "workshop.toml"
+    file.write_text("[claws]\nnotch_benchmark = 0.2\nnotch_low = 0.1\n")
+    preferences = bpy.context.preferences.addons[house.PACKAGE].preferences
+    preferences.rules = str(file)
+    try:
+        assert live.known(metal) is None
+        notches = [each for each in live.prove_now(metal) if each.code == "claws.notch"]
+        assert {each.verdict for each in notches} == {"watch"} and notches[0].limit == pytest.approx(0.2)
+        file.write_text("[claws]\nnotch_benchmark = 7\n")
+        metal.data.seatwright.wall_taper_deg = 12.0
+        assert "notch_benchmark" in metal.data.seatwright.problem
+    finally:
+        preferences.rules = ""
+    metal.data.seatwright.wall_taper_deg = 17.0
+    assert not metal.data.seatwright.problem
+    assert {each.verdict for each in live.prove_now(metal)} == {each.verdict for each in before}
+
+
+def test_nothing_is_painted_on_metal_that_changed_or_is_being_edited(inside: Inside) -> None:
+    metal = add()
+    bpy.ops.object.mode_set(mode="EDIT")
+    with pytest.raises(RuntimeError, match="leave this mode"):
+        bpy.ops.seatwright.paint()
+    bpy.ops.object.mode_set(mode="OBJECT")
+    said: list[str] = []
+
+    class Asked(inside("addon.job").Job):
+        def report(self, kinds: set[str], text: str) -> None:
+            said.append(text)
+
+    job = Asked()
+    job.start(metal)
+    assert job.started() == metal and not said
+    metal.data.seatwright.claws_count = 4
+    assert job.started() is None and "changed while this ran" in said[0]
