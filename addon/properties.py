@@ -249,8 +249,8 @@ def _give_directions(mesh: bpy.types.Mesh) -> None:
 
     with contextlib.suppress(SeatwrightError):
         plan = live.head_of(mesh).plan
-        standing = (name for name in (f"claw_{number}_direction" for number in range(1, MOST_CLAWS + 1)) if name in plan)
-        settings.claws_directions_deg = ", ".join(f"{plan[name]:.4g}" for name in standing)
+        numbers = range(1, round(plan["claw_count"]) + 1) if "claw_count" in plan else ()
+        settings.claws_directions_deg = ", ".join(f"{plan[f'claw_{number}_direction']:.4g}" for number in numbers)
         settings.claws_directions_deg_pinned = bool(settings.claws_directions_deg)
 
 
