@@ -3,15 +3,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 
 import numpy as np
 
 from ..mesh import Floats
 from ..stone.outline import Arc, Cleft, Line, Outline, Place
-
-POINT_TURN_DEG = 60.0
-"""From which turn on a corner is a point that chips unless a claw covers it. Common practice, no source."""
+from ..trade.house_rules import house_rules
 
 CUT_TURN_DEG = (20.0, 75.0)
 """What the outline turns at either end of a side that cuts off a corner. Common practice, no source."""
@@ -101,11 +99,18 @@ def azimuth_deg(place: Place) -> float:
     return 0.0 if 360.0 - angle < 1e-9 else angle
 
 
+@cache
+def point_turn_deg() -> float:
+    """From which turn on a corner is a point, by the shipped house rule: a workshop's own moves what is proven, and no
+    claws."""
+    return house_rules().value("retention.point_from_deg")
+
+
 @lru_cache(maxsize=32)
 def points_of(outline: Outline) -> tuple[Place, ...]:
     """The sharp corners of an outline that stand out."""
     cut = [end for i in _cut_sides(outline) for end in (outline.pieces[i].at(np.array([0.0, 1.0]))[0])]
-    return tuple(corner for corner in outline.corners if corner.turn_deg >= POINT_TURN_DEG
+    return tuple(corner for corner in outline.corners if corner.turn_deg >= point_turn_deg()
                  and not any(math.dist(corner.point, end) < SNAP_MM for end in cut))
 
 

@@ -16,12 +16,9 @@ from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
 from .feeding import check_feed, judge_sprue
-from .findings import Finding, Limit, at_least, fills, judge, unable
+from .findings import Finding, Limit, at_least, at_most, fills, judge, unable
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .subject import NAME_WALL, NO_WALL, Subject
-
-LUMP_MM = 0.05
-"""How far metal may stand out of the hollow's face before it is a lump. Common practice, no source."""
 
 BALL_READ_MM = 2.0 * READ_MM
 """How finely a ball between facets is read: its normal is found to a sixth of the turn from one facet to the next.
@@ -39,7 +36,7 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield from _sound(subject)
     if subject.gauge.wall is not None:
         yield from _wall(subject, rules)
-        yield _hollow(subject)
+        yield _hollow(subject, rules)
     elif not subject.parts:
         yield unable("casting.hollow", "Metal in the hollow", NO_WALL, NAME_WALL)
     yield _thin(subject, rules)
@@ -105,10 +102,10 @@ def _wall(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                  [at_least(flat, "unsafe", thicker), *fills(alloy, thicker)], READ_MM)
 
 
-def _hollow(subject: Subject) -> Finding:
+def _hollow(subject: Subject, rules: HouseRules) -> Finding:
     most, place = subject.gauge.intrusion
-    limit = Limit(LUMP_MM, False, "watch", "A lump in the hollow catches dirt, and shows through the stone.",
-                  "common practice, no source", f"Cut it back by {max(0.0, most):.2f} mm.")
+    rule = rules["wall.lump_most_mm"]
+    limit = at_most(rule, "watch", f"Cut it back by {max(0.0, most - rule.value):.2f} mm.")
     return judge("casting.hollow", "Metal standing into the hollow", max(0.0, most), "mm", place, [limit], READ_MM)
 
 

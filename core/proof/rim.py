@@ -55,7 +55,7 @@ HAIR_MM = 1e-4
 """How far inside an edge its section is taken. Larger: the rim is read beside its edge."""
 
 TOUCHING_MM = 0.01
-"""Metal no farther from the stone than this touches it. Larger: a lip that stands off the crown counts as closed."""
+"""Metal no farther from the crown than this touches it. Larger: a lip that stands off it counts as closed."""
 
 
 def check_rim(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -68,9 +68,9 @@ def check_rim(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         return
     yield from _thickness(rim, rules)
     if subject.is_set:
-        yield _closed(rim)
+        yield _closed(rim, rules)
         yield from _cover(rim, rules)
-        yield _proud(rim)
+        yield _proud(rim, rules)
     else:
         yield from _height(rim, rules)
         yield from _room(rim, rules)
@@ -178,8 +178,10 @@ def _height(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     crown = gauge.table_mm - gauge.crown_edge_mm
     top, place = rim.least_top_mm, rim.place(rim.lowest, rim.least_top_mm)
     above = top - gauge.crown_edge_mm
-    too_high = Limit(crown, False, "unsafe", "A rim that ends above the table folds over it.", "from memory",
-                     f"Lower the rim by {max(0.0, above - crown):.2f} mm.")
+    proud = rules["rim.above_table_mm"]
+    highest = crown + proud.value
+    too_high = Limit(highest, False, "unsafe", proud.why, proud.source,
+                     f"Lower the rim by {max(0.0, above - highest):.2f} mm.", proud.key)
     if is_domed(stone):
         share, lean = rules["rim.dome_height_low"], rules["rim.dome_lean_deg"]
         whole, upright = stone.girdle_mm + crown, upright_height_mm(stone, lean.value)
@@ -226,7 +228,7 @@ def _room(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
                 [rattles], READ_MM)
 
 
-def _closed(rim: _Rim) -> Finding:
+def _closed(rim: _Rim, rules: HouseRules) -> Finding:
     """Between girdle and rim, as set, at the girdle's lower edge, its middle and its upper edge."""
     gauge = rim.gauge
     heights = (gauge.girdle_plane_mm + HAIR_MM, rim.middle_mm, gauge.crown_edge_mm - HAIR_MM)
@@ -237,9 +239,7 @@ def _closed(rim: _Rim) -> Finding:
     gaps = np.where(at_girdle, np.array([rim.faces(height)[0] for height in heights]) + stone, -np.inf)
     i, j = np.unravel_index(int(np.argmax(gaps)), gaps.shape)
     widest = max(0.0, float(gaps[i, j]))
-    limit = Limit(TOUCHING_MM, False, "unsafe", "A rim that stands off the girdle lets the stone move and take in dirt.",
-                  "GIA Quality Assurance Benchmark, round center stone in platinum prongs: no gap above or below the girdle",
-                  "Push the rim in here until it lies on the girdle.")
+    limit = at_most(rules["seat.gap_most_mm"], "unsafe", "Push the rim in here until it lies within {limit} mm of the girdle.")
     return judge("rim.gap", "Widest gap between girdle and rim", widest, "mm", rim.place(int(j), heights[i]), [limit], READ_MM)
 
 
@@ -247,14 +247,14 @@ def _cover(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     """How far the lip lies on the crown along its slope: enough everywhere, and nowhere too near to the table."""
     cover, slope, ends, is_whole = _contact(rim)
     share = cover / slope
-    least, part = rules["rim.cover_least_mm"], rules["claws.contact_low"]
-    # On small crowns that is nearly all of the slope; there the share that holds under claws is enough.
+    least, part = rules["rim.cover_least_mm"], rules["rim.cover_least"]
+    # On small crowns that is nearly all of the slope; there a share of it is enough.
     needed = np.minimum(least.value, part.value * slope)
     j = int(np.argmin(np.where(rim.is_held & is_whole, cover - needed, np.inf)))
     rule = least if needed[j] >= least.value else part
     more = f"Push the rim {max(0.0, float(needed[j] - cover[j])):.2f} mm farther over the crown here."
     yield judge("rim.cover", "Least cover of the crown, along its slope", float(cover[j]), "mm", ends[j],
-                [Limit(float(needed[j]), True, "unsafe", least.why, rule.source, more, rule.key)], 2.0 * READ_MM)
+                [Limit(float(needed[j]), True, "unsafe", rule.why, rule.source, more, rule.key)], 2.0 * READ_MM)
     share = np.where(rim.is_held, share, -np.inf)
     k = int(np.argmax(share))
     yield judge("rim.contact", "Most contact along the crown's slope", float(share[k]), "1", ends[k],
@@ -318,8 +318,9 @@ def _slope_mm(rim: _Rim) -> Floats:
     return slope
 
 
-def _proud(rim: _Rim) -> Finding:
+def _proud(rim: _Rim, rules: HouseRules) -> Finding:
     over = rim.top_mm - rim.gauge.table_mm
-    limit = Limit(0.0, False, "watch", "A rim that stands above the table catches, and shades the stone.", "common practice, no "
-                  "source", f"File the rim down by {max(0.0, over):.2f} mm.")
+    rule = rules["rim.above_table_mm"]
+    limit = Limit(rule.value, False, "watch", "A rim that stands above the table catches, and shades the stone.", rule.source,
+                  f"File the rim down by {max(0.0, over - rule.value):.2f} mm.", rule.key)
     return judge("rim.top", "Rim above the table", over, "mm", [0.0, 0.0, rim.top_mm], [limit], READ_MM)

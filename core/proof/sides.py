@@ -7,30 +7,27 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import bounds, overlap, triangles_of, volume_mm3
+from ..solid.kernel import bounds, contains, overlap, triangles_of, volume_mm3
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, fills, judge
 from .measure import SEATED_MM
+from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .several import SIDES, Several, girdle_loop
+from .surface import Surface
 from .surround import TOUCH_MM, apart_mm, middle_in
-
-NEAR_MM = 0.1
-"""Least gap between the girdles of centre and side stones, of the usual 0.1 to 0.3 mm. Common practice, no source."""
-
 
 def check_sides(several: Several, rules: HouseRules) -> Iterator[Finding]:
     """Every check of side heads beside the centre's; none where there are none."""
-    centre = girdle_loop(several.stones[0])
+    centre, near = girdle_loop(several.stones[0]), rules["sides.gap_low_mm"]
     for stone in several.sides:
         own = girdle_loop(stone)
         least, place = apart_mm(own, centre)
-        apart = f"Move the side head {max(0.0, NEAR_MM - least):.2f} mm outwards."
+        apart = f"Move the side head {max(0.0, near.value - least):.2f} mm outwards."
         yield judge("sides.gap", f"Gap between the {stone.name}'s girdle and the centre's", least, "mm",
                     [*place, float(np.median(stone.mesh.vertices[:, 2]))],
                     [Limit(TOUCH_MM, True, "unsafe", "Stones that touch chip each other.", "geometry", apart),
-                     Limit(NEAR_MM, True, "watch", "Girdles this near chip when one stone is set beside the other.",
-                           "common practice, no source", apart)], READ_MM)
+                     Limit(near.value, True, "watch", near.why, near.source, apart, near.key)], READ_MM)
     if several.sides:
         yield _enters(several)
         yield from _bridges(several, rules)
@@ -79,8 +76,28 @@ def _bridges(several: Several, rules: HouseRules) -> Iterator[Finding]:
     least = rules.of_process(several.process, "section_least_mm")
     for name, part in several.parts.items():
         if name.endswith("bridge"):
-            low, high = bounds(part)
-            thick = float((high - low)[1:].min())
-            thicker = f"Thicken the {name} by {max(0.0, several.alloy.least_model_mm - thick):.2f} mm."
-            yield judge("sides.bridge", f"Thickness of the {name}", thick, "mm", (low + high) / 2.0,
-                        [at_least(least, "unsafe", thicker), *fills(several.alloy, thicker)], READ_MM)
+            most = max(least.value, several.alloy.least_model_mm)
+            thick, place = _thinnest(several, name, NEAR * most)
+            thicker = f"Thicken the {name} by {max(0.0, most - thick):.2f} mm here."
+            yield judge("sides.bridge", f"Least thickness of the {name}", thick, "mm", place,
+                        [at_least(least, "unsafe", thicker), *fills(several.alloy, thicker)], READ_MM,
+                        NONE_NARROWER if place is None else "")
+
+
+def _thinnest(several: Several, name: str, follow_mm: float) -> tuple[float, Floats | None]:
+    """The smallest ball in a bridge, mm, and its middle (3,), but for its ends within the heads."""
+    part = several.parts[name]
+    low, high = bounds(part)
+    others = [solid for other, solid in several.parts.items() if other != name
+              and (bounds(solid)[0] <= high).all() and (bounds(solid)[1] >= low).all()]
+
+    def is_open(points: Floats, touches: Floats) -> np.ndarray:
+        within = np.zeros(len(points), bool)
+        for solid in others:
+            within |= contains(solid, points) | contains(solid, touches)
+        return ~within
+
+    surface = Surface(part)
+    search = Search(part, True, REACH_MM, follow_mm, is_open, surface.smooth_normals)
+    found = search.narrowest(surface.places)
+    return (found[0].diameter_mm, found[0].middle) if found else (REACH_MM, None)

@@ -22,9 +22,6 @@ NO_ACID = ("no pickle", "never", "avoid")
 WEAK = ("poor", "fair")
 """Words on toughness for stones that chip or split under a claw."""
 
-POINT_DEG = 100.0
-"""Corners of the outline sharper than this are points. Larger: the corners of an emerald cut count."""
-
 
 def check_species(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every caution that comes with the species of the stone."""
@@ -33,7 +30,7 @@ def check_species(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _flask(kind)
     yield _cleaning(kind)
     yield _acid(kind)
-    yield _cleavage(subject, kind)
+    yield _cleavage(subject, kind, rules)
 
 
 def is_weak(kind: Species) -> bool:
@@ -74,10 +71,10 @@ def _acid(kind: Species) -> Finding:
     return _caution("species.acid", f"Pickle and the {kind.name}", "watch" if is_barred else "sound", None, None, "", why, remedy, kind)
 
 
-def _cleavage(subject: Subject, kind: Species) -> Finding:
+def _cleavage(subject: Subject, kind: Species, rules: HouseRules) -> Finding:
     """Claws that press on a point of a stone that cleaves."""
     gauge = subject.gauge
-    points = _points(subject)
+    points = _points(subject, rules.value("retention.point_from_deg"))
     pressed = [(claw, corner) for claw in gauge.claws for corner in points
                if np.linalg.norm(claw.edge - corner) <= claw.diameter_mm]
     what = "Claws on points of a stone that cleaves"
@@ -93,13 +90,13 @@ def _cleavage(subject: Subject, kind: Species) -> Finding:
     return replace(_caution("species.cleavage", what, verdict, count, 0.0, "count", why, remedy, kind), place=point(place))
 
 
-def _points(subject: Subject) -> list[Floats]:
-    """(2,) the sharp corners of the placed stone's outline, by its girdle as it is measured."""
+def _points(subject: Subject, from_deg: float) -> list[Floats]:
+    """(2,) the corners that turn by so much, of the placed stone's outline, by its girdle as it is measured."""
     loop = subject.gauge.girdle_loop
     before, after = np.roll(loop, 1, axis=0), np.roll(loop, -1, axis=0)
     one, other = loop - before, after - loop
     turn = np.degrees(np.arctan2(one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0], np.einsum("ij,ij->i", one, other)))
-    return [loop[i] for i in np.flatnonzero(180.0 - turn < POINT_DEG)]
+    return [loop[i] for i in np.flatnonzero(turn >= from_deg)]
 
 
 def _caution(code: str, what: str, verdict: Verdict, measured: float | None, limit: float | None, unit: str, why: str, remedy: str,

@@ -115,8 +115,9 @@ def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
     first = several.stones[0]
     girdle = float(np.median(first.mesh.vertices[:, 2] - first.stone.mesh.vertices[:, 2])) + first.stone.girdle_mm
     over = float(tops[highest]) - girdle
-    below = Limit(0.0, False, "watch", "Small stones that stand above the centre stone's girdle hide it from the side.",
-                  "from memory", f"Set the surround {max(0.0, over):.2f} mm lower.")
+    rule = rules["surround.above_girdle_mm"]
+    below = Limit(rule.value, False, "watch", rule.why, rule.source,
+                  f"Set the surround {max(0.0, over - rule.value):.2f} mm lower.", rule.key)
     yield judge("surround.tables", "Small stones' tables over the centre stone's girdle", over, "mm",
                 [*several.middles[highest][:2], tops[highest]], [below], READ_MM)
 
@@ -295,7 +296,7 @@ def _claws(several: Several, rules: HouseRules) -> Iterator[Finding]:
     if not names:
         return
     low, high = float(several.middles[0][2]), max(float(stone.mesh.vertices[:, 2].max()) for stone in several.small)
-    rule, found = rules["claws.heel_left_min"], []
+    rule, found = rules["claws.area_left_min"], []
     for name in names:
         solid = several.parts[name]
         # Below the seats a claw is whole.

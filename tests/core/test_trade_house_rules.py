@@ -67,7 +67,7 @@ def test_wall_of_the_worked_head() -> None:
 def test_every_process_has_the_same_rules() -> None:
     names = {process: {rule.key.partition(".")[2] for rule in house_rules() if rule.key.startswith(family + ".")}
              for process, family in PROCESSES.items()}
-    assert len(names["lost wax"]) == 6
+    assert len(names["lost wax"]) == 7
     assert names["lost wax"] == names["printed resin, cast"] == names["direct metal print"]
     assert house_rules().of_process("lost wax", "gap_least_mm").value == 0.20
     with pytest.raises(SpecError, match='nearest is "direct metal print"'):
