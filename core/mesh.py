@@ -11,6 +11,16 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
 
+def cross(a: Floats, b: Floats) -> Floats:
+    """(..., 3) vector product of (..., 3) and (..., 3). For few vectors numpy's own takes ten times as long."""
+    product: Floats = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    (ax, ay, az), (bx, by, bz) = (a[..., 0], a[..., 1], a[..., 2]), (b[..., 0], b[..., 1], b[..., 2])
+    product[..., 0] = ay * bz - az * by
+    product[..., 1] = az * bx - ax * bz
+    product[..., 2] = ax * by - ay * bx
+    return product
+
+
 @dataclass(frozen=True, eq=False)
 class PolyMesh:
     """Faces with any number of corners, counter-clockwise seen from outside.
@@ -75,7 +85,7 @@ class PolyMesh:
         points = self.vertices[self.corners]
         following = np.arange(1, len(self.corners) + 1)
         following[self.starts[1:] - 1] = self.starts[:-1]
-        sums = np.add.reduceat(np.cross(points, points[following]), self.starts[:-1], axis=0)
+        sums = np.add.reduceat(cross(points, points[following]), self.starts[:-1], axis=0)
         normals: Floats = sums / np.linalg.norm(sums, axis=1, keepdims=True)
         return normals
 
@@ -91,13 +101,13 @@ class PolyMesh:
         """Signed volume by the divergence theorem, mm3; positive when faces look outwards."""
         triangles, _ = self.triangles()
         a, b, c = (self.vertices[triangles[:, i]] for i in range(3))
-        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6.0)
+        return float(np.einsum("ij,ij->", a, cross(b, c)) / 6.0)
 
     def area_mm2(self) -> float:
         """Total surface, mm2."""
         triangles, _ = self.triangles()
         a, b, c = (self.vertices[triangles[:, i]] for i in range(3))
-        return float(np.linalg.norm(np.cross(b - a, c - a), axis=1).sum() / 2.0)
+        return float(np.linalg.norm(cross(b - a, c - a), axis=1).sum() / 2.0)
 
     def moved(self, offset: Sequence[float]) -> PolyMesh:
         """The same mesh shifted by (3,) mm."""

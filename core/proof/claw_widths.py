@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, cross
 from .claw_measure import ClawMeasure, faces, straight_line
 from .frame import Frame
 from .loops import crossings, largest, middle_of
@@ -44,7 +44,7 @@ def _square_toline(claw: ClawMeasure, heights: Floats) -> Floats:
     lines /= np.linalg.norm(lines, axis=1, keepdims=True)
     out = np.array([*claw.outwards, 0.0]) - lines * (lines[:, :2] @ claw.outwards)[:, None]
     out /= np.linalg.norm(out, axis=1, keepdims=True)
-    turned: Floats = np.stack([out[:, :2], np.cross(lines, out)[:, :2]], axis=2)
+    turned: Floats = np.stack([out[:, :2], cross(lines, out)[:, :2]], axis=2)
     return turned
 
 

@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, cross
 from ..solid.kernel import bounds
 from .loops import is_inside
 from .measure import CLOSED_MM, HAIR_MM, Gauge
@@ -81,14 +81,14 @@ class Contacts:
     @cached_property
     def wrenches(self) -> Floats:
         """(k, 5) what each contact does with unit force: along x, y and z, and about x and y, mm at the girdle."""
-        turning = np.cross(self.points - self.centre, self.normals)[:, :2] / self.reach_mm
+        turning = cross(self.points - self.centre, self.normals)[:, :2] / self.reach_mm
         return np.round(np.concatenate([self.normals, turning], axis=1), ROUNDED)
 
     def velocity(self, twist: Floats, points: Floats) -> Floats:
         """(n, 3) what a twist (3,) or (5,) does to points (n, 3)."""
         turn = np.zeros(3)
         turn[:len(twist) - 3] = twist[3:] / self.reach_mm
-        moved: Floats = twist[:3] + np.cross(turn, points - self.centre)
+        moved: Floats = twist[:3] + cross(turn, points - self.centre)
         return moved
 
 

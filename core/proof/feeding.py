@@ -90,10 +90,13 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     if not len(index):
         return None
     best: tuple[Floats, float] | None = None
+    least = 0.0
     for i in index[:: max(1, len(index) // SPRUE_TRIED)]:
-        area = min(_upright_section_mm2(subject.metal, places.points[i], gauge.culet, turn) for turn in (-BESIDE_DEG, BESIDE_DEG))
-        if area > 0.0 and (best is None or area > best[1]):
-            best = places.points[i], area
+        area = _upright_section_mm2(subject.metal, places.points[i], gauge.culet, -BESIDE_DEG)
+        if area > least:
+            area = min(area, _upright_section_mm2(subject.metal, places.points[i], gauge.culet, BESIDE_DEG))
+        if area > least:
+            best, least = (places.points[i], area), area
     return best
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, cross
 from ..solid.kernel import Solid, triangles_of
 
 SLIVER_MM = 0.004
@@ -26,8 +26,8 @@ def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
     """`count` places over a mesh (n, 3), (t, 3) that has some: half of them spread evenly by area, half by triangles, as
     what is small and was cut in is made of small ones. The same ones every time."""
     a, b, c = (vertices[triangles[:, i]] for i in range(3))
-    cross = np.cross(b - a, c - a)
-    doubled = np.linalg.norm(cross, axis=1)
+    square = cross(b - a, c - a)
+    doubled = np.linalg.norm(square, axis=1)
     longest = np.sqrt(np.maximum.reduce([((b - a) ** 2).sum(axis=1), ((c - b) ** 2).sum(axis=1), ((a - c) ** 2).sum(axis=1)]))
     is_whole = doubled > SLIVER_MM * longest
     run = np.cumsum(doubled + np.where(is_whole, doubled.sum() / max(int(is_whole.sum()), 1), 0.0))
@@ -37,7 +37,7 @@ def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
     root = np.sqrt(steps[:, :1])
     share = np.hstack([1.0 - root, root * (1.0 - steps[:, 1:]), root * steps[:, 1:]])
     points = np.einsum("ij,ijk->ik", share, vertices[triangles[owner]])
-    return Places(points, cross[owner] / doubled[owner][:, None], math.sqrt(doubled.sum() / 2.0 / count))
+    return Places(points, square[owner] / doubled[owner][:, None], math.sqrt(doubled.sum() / 2.0 / count))
 
 
 def places_of(solid: Solid, count: int) -> Places:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import Cancelled
-from ..mesh import Floats
+from ..mesh import Floats, cross
 from ..solid.kernel import Solid, first_hits
 
 FACING_DEG = 30.0
@@ -170,6 +170,6 @@ def _bounded(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ends: F
 def tangents(normals: Floats) -> tuple[Floats, Floats]:
     """Two unit vectors, each (n, 3), square to each other and to unit normals (n, 3)."""
     helper = np.where(np.abs(normals[:, :1]) < 0.7, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
-    first = np.cross(normals, helper)
+    first = cross(normals, helper)
     first /= np.linalg.norm(first, axis=1, keepdims=True)
-    return first, np.cross(normals, first)
+    return first, cross(normals, first)
