@@ -276,4 +276,5 @@ def _centred(subject: Subject, rules: HouseRules) -> Finding:
 
 
 def _spoken(place: np.ndarray) -> str:
-    return f"({place[0]:.2f}, {place[1]:.2f}, {place[2]:.2f}) mm"
+    # Added to nothing, a negative zero loses its sign.
+    return "({:.2f}, {:.2f}, {:.2f}) mm".format(*(np.round(place, 2) + 0.0))

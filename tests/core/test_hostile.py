@@ -4,6 +4,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from core.errors import SpecError
@@ -11,6 +12,7 @@ from core.handover.stl import stl_bytes
 from core.head import make_head
 from core.head.planning.openings import MOST_SIDES
 from core.head.unused import unused
+from core.proof.seat import _spoken
 from core.spec import BY_PATH, spec_of
 from core.stone import make_stone
 
@@ -107,3 +109,7 @@ def test_rails_without_room_are_told_how_much_they_need(choices: dict[str, objec
     make_head(spec_of({"head.style": "basket", **choices, "head.culet_clearance_mm": least}))
     if most := re.search(r"rails of at most ([\d.]+) mm", found[key]):
         make_head(spec_of({"head.style": "basket", **choices, "rails.thickness_mm": float(most[1])}))
+
+
+def test_a_place_is_never_spoken_as_minus_zero() -> None:
+    assert _spoken(np.array([-0.001, 0.004, -1.236])) == "(0.00, 0.00, -1.24) mm"
