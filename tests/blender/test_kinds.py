@@ -63,6 +63,22 @@ def test_what_follows_is_shown_in_the_choices_left_open() -> None:
     assert settings.claws_placement_pinned and not settings.problem
 
 
+def test_chosen_directions_start_from_those_in_which_the_claws_stand() -> None:
+    metal = add(claws_count=4)
+    standing = points_of(metal)
+    settings = metal.data.seatwright
+    settings.claws_placement = "directions"
+    assert settings.claws_directions_deg == "45, 135, 225, 315" and not settings.problem
+    assert points_of(metal) == standing
+    settings.claws_directions_deg = "50, 130, 230, 310"
+    assert not settings.problem and points_of(metal) != standing
+
+
+def points_of(metal: bpy.types.Object) -> tuple[tuple[float, ...], ...]:
+    """The metal's points to a micrometre."""
+    return tuple(tuple(round(each, 3) for each in vertex.co) for vertex in metal.data.vertices)
+
+
 def test_a_refused_combination_keeps_the_last_metal_and_says_what_fits() -> None:
     metal = add(stone_length_mm=2.0)
     count = len(metal.data.polygons)
