@@ -358,3 +358,12 @@ def test_tips_differ_as_they_are_named() -> None:
         end = vertices[inside > inside.max() - 0.1]
         widths[tip] = float(np.ptp(end @ line.along))
     assert widths["almond"] < 0.8 * widths["round"] < widths["tab"]
+
+
+def test_a_tip_that_no_claw_could_have_is_refused() -> None:
+    """A princess stands in V claws alone; a marquise has round claws beside its two."""
+    with pytest.raises(SpecError, match="every claw of this head is a V"):
+        make_head(spec_of({"stone.cut": "princess", "claws.tip": "almond"}))
+    make_head(spec_of({"stone.cut": "princess", "claws.tip": "V"}))
+    make_head(spec_of({"stone.cut": "princess", "claws.section": "round", "claws.tip": "almond"}))
+    make_head(spec_of({"stone.cut": "marquise", "claws.tip": "almond"}))

@@ -119,6 +119,9 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
                               '"tab", or a placement at the corners of a stone that has sharp ones'))
     if spec.get("claws.tip") == "V" and section != "V":
         raise SpecError(Fault("claws.tip", "V", f'only V claws are folded so, and these are {section}; take "tab"'))
+    if section == "V" and all(map(takes_v, places)) and spec.get("claws.tip") not in (None, "V"):
+        raise SpecError(Fault("claws.tip", spec.get("claws.tip"), "every claw of this head is a V and is folded over its corner; "
+                              'leave it out, or take claws.section = "round"'))
     if section == "V":
         derive("v_claw_count", sum(map(takes_v, places)), "count", "A claw at a corner is a V that covers both its "
                                                                    "sides.", COMMON)
