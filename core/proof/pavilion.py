@@ -243,7 +243,8 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
     z = found.heights_mm
     ends = z[last] + share * (z[after] - z[last])
     cleared = np.logical_or.accumulate((over > clear_mm) & (level >= end), axis=0)
-    lifting = over <= -CORNERS * found.settling_mm
+    # What is only just read as touching lifts nothing.
+    lifting = over <= -CORNERS * found.settling_mm - reading_mm / 2.0
     again = [(int(i), int(j)) for i, j in zip(*np.nonzero(lifting & cleared & rests))]
     first = np.where(rests, begin, 0)
     places = np.column_stack([found.places[first, every], z[first]])

@@ -185,9 +185,15 @@ class Wall:
         scoop's bevel."""
         points, normals = self.frame.stations
         near = self._crossed_at(height_mm)
-        met = np.isfinite(near).all(axis=1)
+        met: np.ndarray = np.asarray(np.isfinite(near).all(axis=1))
         if not self.stands.all():
             met &= np.isfinite(self._crossed_at(min(height_mm + self._bevel_mm, self.top_mm - HAIR_MM))).all(axis=1)
+        stone = self.frame.stone_at(height_mm) if height_mm > self.frame.culet[2] else []
+        if stone and met.any():
+            # Where the stone's own seat is cut, as in `_carries_seat`.
+            at = np.flatnonzero(met)
+            leaves = points[at] - normals[at] * near[at, 1:]
+            met[at] = distances_mm(leaves, largest(stone)) > SEAT_MM
         enters: Floats = points[met] - normals[met] * near[met, :1]
         return near[met, 1] - near[met, 0], enters
 

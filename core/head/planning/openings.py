@@ -91,7 +91,7 @@ def plan_coronet(draft: Draft) -> None:
     thickness = draft.spec.get("wall.thickness_mm") or min(line, rules["wall.thickness_high_mm"].value)
     bevelled = 0.0 if draft.stone.pavilion_depth_mm == 0.0 else rules["seat.bevel_share"].value * thickness
     plan_wall(draft, LEAST_BELOW_SHARE * thickness + bevelled + WANTED_SCOOP_MM + 1.5 * rules["seat.inset_mm"].value,
-              "Lifts the stone until the wall is tall enough for its scoops and a ring below them.")
+              "Lifts the stone until the wall is tall enough for its scoops and a ring below them.", bears_all_round=False)
     plan_claws(draft)
     draft.derive("claw_bearing", BEARING_SHARE * draft["claw_diameter"], "mm",
                  "Wall at its full height on each side of a claw, so that the stone bears there.", COMMON)

@@ -29,8 +29,9 @@ NEAR_SHARE = 0.2
 """Share of the pavilion's depth in which the wall's top is looked for first. Smaller: it is often looked for twice."""
 
 
-def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None:
+def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "", bears_all_round: bool = True) -> None:
     """Girdle plane, wall, bevel and seat. least_height_mm: how high the wall must be for what is taken out of it.
+    bears_all_round: whether the wall's top will stay whole, so that its bevel must leave a full bearing everywhere.
 
     Raises SpecError where no wall with these choices exists.
     """
@@ -63,7 +64,7 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None
     derive("inner_radius_base", base - through, "mm", "The hollow at the base: the outer radius less the wall.")
     share = rules["seat.bevel_share"]
     usual, most = share.value * thickness, 0.9 * top / math.cos(angle)
-    room = _bevel_room_mm(draft, min(usual, most))
+    room = _bevel_room_mm(draft, min(usual, most), bears_all_round)
     if stone.pavilion_depth_mm == 0.0:
         bevel = derive("bevel", 0.0, "mm", "A flat base rests on the whole of the wall's top, so there is none.", COMMON)
     else:
@@ -81,7 +82,7 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "") -> None
         derive("development_sector", blank.sector_deg, "deg", "The wall's outer face unrolled: the blank's sector.")
 
 
-def _bevel_room_mm(draft: Draft, usual_mm: float) -> float:
+def _bevel_room_mm(draft: Draft, usual_mm: float, bears_all_round: bool) -> float:
     """The widest bevel that leaves metal for the seat under all of the pavilion: on the flat of the wall's top, or where
     a usual bevel ends, if the pavilion comes down on it there."""
     stone, angle, drop = draft.stone, math.radians(draft["taper"]), draft["wall_drop"]
@@ -94,7 +95,7 @@ def _bevel_room_mm(draft: Draft, usual_mm: float) -> float:
     room = (draft["wall_thickness"] - draft["seat_inset"]) / math.cos(angle) - SHELF_MM
     if stone.straight_pavilion_deg is not None or inside(drop + usual_mm * math.cos(angle)) <= through - SHELF_MM:
         return room
-    shelf = BEARING_SHARE * draft.rules.value("seat.bearing_least_mm")
+    shelf = BEARING_SHARE * draft.rules.value("seat.bearing_least_mm") if bears_all_round else 0.0
     return min(room, through - inside(drop) - shelf)
 
 
