@@ -83,11 +83,24 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
         found.append((away, [*nearest, middle[2]]))
     least, place = min(found, key=lambda each: each[0])
     low, high = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"]
+    between = standing_between_mm(several, centre)
+    # What holds the centre stone stands between, so the small stones are as near as they can be beside that.
+    most = Limit(between + high.value, False, "watch", high.why, high.source,
+                 f"Move the surround inwards, to within {between + high.value:.2f} mm of the girdle.", high.key)
     yield judge("surround.centre_gap", "Least gap between small stones and the centre's girdle", least, "mm", place, [
-        touching, at_least(low, "watch", "Move the surround outwards, to {limit} mm from the girdle."),
-        at_most(high, "watch", "Thin the claws or the rim that stand between, or take a head without them, to come "
-                               "within {limit} mm.")],
-        READ_MM)
+        touching, at_least(low, "watch", "Move the surround outwards, to {limit} mm from the girdle."), most],
+        READ_MM, f"claws or rim take {between:.2f} mm of it" if between > READ_MM else "")
+
+
+def standing_between_mm(several: Several, centre: Floats) -> float:
+    """How far claws or a rim stand outside the centre stone's girdle (k, 2) at the height of the small stones' tables, mm;
+    0 if nothing does."""
+    height = max(float(stone.mesh.vertices[:, 2].max()) for stone in several.small)
+    loops = [loop for name, solid in several.parts.items() if name.startswith(("claw", "rim"))
+             for loop in section(solid, height)]
+    points = np.concatenate(loops) if loops else np.zeros((0, 2))
+    outside = points[~is_inside([centre], points)]
+    return float(distances_mm(outside, centre).max()) if len(outside) else 0.0
 
 
 def apart_mm(one: Floats, other: Floats) -> tuple[float, Floats]:

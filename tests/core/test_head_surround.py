@@ -2,6 +2,7 @@
 refused."""
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 
@@ -101,12 +102,11 @@ def test_every_style_takes_a_surround(style: str) -> None:
 
 @pytest.mark.parametrize("style", ["tapered claw", "rim"])
 def test_a_surround_as_planned_is_found_sound(style: str) -> None:
-    """But for its distance from the girdle, where claws or rim stand between: that is for watching."""
     for state in ("cast", "set"):
         made = head(state, head__style=style)
         findings = [each for each in prove(made) if each.code.startswith(("surround.", "casting.bodies",
                                                                           "casting.closed"))]
-        assert {each.code for each in findings if each.verdict != "sound"} == {"surround.centre_gap"}
+        assert {each.code for each in findings if each.verdict != "sound"} == set()
         gap = next(each for each in findings if each.code == "surround.gap")
         assert gap.measured == pytest.approx(made.plan["surround_gap"],
                                              abs=0.02) and gap.measured >= made.plan["surround_gap"] - 1e-4
@@ -223,6 +223,19 @@ def test_beads_are_held_to_the_published_contact(contact: float, verdict: str) -
     made = head("set", head__style="rim", surround__stone_mm=2.0)
     changed = replace(made, plan=_with(made, surround_contact=contact))
     assert found(made, "surround.contact", metal=made.centre.solid, parts=changed.part_solids).verdict == verdict
+
+
+@pytest.mark.parametrize("style", ["tapered claw", "rim"])
+@pytest.mark.parametrize(("beyond_mm", "verdict"), [(0.19, "sound"), (0.2, "sound"), (0.22, "watch")])
+def test_a_surround_stands_as_near_as_claws_or_rim_let_it(style: str, beyond_mm: float, verdict: str) -> None:
+    """The outside is taken from the plan: how far the claws' or the rim's outer face lies from the girdle."""
+    plan = head(head__style=style).plan
+    lean = math.cos(math.radians(plan["taper"]))
+    outside = (plan["seat_clearance"] + plan["rim_thickness"] if style == "rim"
+               else (1.0 - plan["claw_notch"]) * plan["claw_diameter"] / lean)
+    finding = found(head(head__style=style, surround__centre_gap_mm=round(outside + beyond_mm, 4)), "surround.centre_gap")
+    assert finding.verdict == verdict and finding.limit == pytest.approx(outside + 0.2, abs=0.006)
+    assert found(head(surround__centre_gap_mm=0.04), "surround.centre_gap").verdict != "sound"
 
 
 def test_claws_that_the_small_stones_cut_through_are_found() -> None:
