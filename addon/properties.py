@@ -23,8 +23,11 @@ from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from ..core.stone.make import CORRECTION_KEYS
 from . import compat
 
-SCHEMA = 1
-"""The version of the properties below; a mesh with 0 is no head."""
+SCHEMA = 2
+"""The version of the properties below; a mesh with 0 is no head. In 1, choices had larger numbers (see `ITEM_BITS`)."""
+
+ITEM_BITS = 24
+"""Bits of a choice's number. More: Blender's menus, which hand numbers on as 32 bit floats, would round it to that of no item."""
 
 SPEC_KEY, STATE_KEY, PARTS_KEY = "seatwright_spec", "seatwright_state", "seatwright_parts"
 """Custom properties of the mesh: what it was built from, readable without this extension."""
@@ -168,7 +171,7 @@ def sentence(error: SeatwrightError) -> str:
 def enum_items(field: Field) -> list[tuple[str, str, str, str, int]]:
     """A choice's items. Numbers come from the names, so a file keeps its choice when the table grows or is sorted."""
     return [
-        (name, SYSTEM_NAMES.get(name, name[:1].upper() + name[1:]), "", "NONE", zlib.crc32(name.encode()) & 0x7FFFFFFF)
+        (name, SYSTEM_NAMES.get(name, name[:1].upper() + name[1:]), "", "NONE", zlib.crc32(name.encode()) % 2**ITEM_BITS)
         for name in field.choices
     ]
 
@@ -479,12 +482,12 @@ def migrate(*_: object) -> None:
     """Bring heads of earlier versions, and heads whose properties were lost, up to date after a file was opened."""
     for mesh in bpy.data.meshes:
         text = mesh.get(SPEC_KEY)
-        if mesh.seatwright.schema == 0 and isinstance(text, str) and mesh.is_editable:
+        if mesh.seatwright.schema < SCHEMA and isinstance(text, str) and mesh.is_editable:
             _restore(mesh, text)
 
 
 def _restore(mesh: bpy.types.Mesh, text: str) -> None:
-    """Fill in the properties of a head that carries only its text."""
+    """Fill in the properties of a head from its text, and leave it known whether its metal was edited."""
     from . import live, rebuild
 
     settings = mesh.seatwright
@@ -497,8 +500,9 @@ def _restore(mesh: bpy.types.Mesh, text: str) -> None:
     except SeatwrightError as error:
         settings.problem = sentence(error)
         return
+    if settings.schema == 0:
+        settings.built = rebuild.digest_of(mesh)
     settings.schema = SCHEMA
-    settings.built = rebuild.digest_of(mesh)
 
 
 classes = (SEATWRIGHT_PG_head, SEATWRIGHT_PG_view)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import struct
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -395,5 +396,19 @@ def test_choices_have_numbers_that_do_not_depend_on_their_order(inside: Inside) 
     for field in inside("core.spec").FIELDS:
         numbers = [item[4] for item in inside("addon.properties").enum_items(field)]
         assert len(set(numbers)) == len(numbers), field.path
+        assert all(struct.unpack("f", struct.pack("f", each)) == (each,) for each in numbers), "a menu would round it"
     cut = add().data.seatwright.bl_rna.properties["stone_cut"].enum_items["oval"]
-    assert cut.value == 715086654
+    assert cut.value == 715086654 % 2**24
+
+
+def test_a_file_with_the_first_versions_numbers_keeps_its_choices_and_its_hand_edits(inside: Inside, tmp_path: Path) -> None:
+    metal = add(cut="oval")
+    settings = metal.data.seatwright
+    settings.casting_alloy = "sterling silver"
+    metal.data.vertices[0].co.z += 0.2
+    settings["stone_cut"], settings.schema = 715086654, 1
+    bpy.ops.wm.save_as_mainfile(filepath=str(tmp_path / "first.blend"))
+    bpy.ops.wm.open_mainfile(filepath=str(tmp_path / "first.blend"))
+    mesh = bpy.data.meshes[bpy.context.object.data.name]
+    assert (mesh.seatwright.stone_cut, mesh.seatwright.casting_alloy) == ("oval", "sterling silver")
+    assert mesh.seatwright.schema == inside("addon.properties").SCHEMA and inside("addon.rebuild").is_edited(mesh)
