@@ -12,7 +12,7 @@ from ..spec import Spec
 from ..stone import Stone, make_stone
 from ..tolerance import CHORD_MM, SLIVER_MM, WELD_MM
 from ..trade.alloys import Alloy
-from ..trade.house_rules import HouseRules
+from ..trade.house_rules import HouseRules, house_rules
 from ..trade.species import Species, species
 from .claws import ClawLine
 from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
@@ -85,7 +85,7 @@ class Head:
         """The side heads, left and right, where there are any."""
         if not self.spec.get("sides.present"):
             return ()
-        spec = side_spec(self.spec, self.plan["side_length"], self.plan["side_width"])
+        spec = side_spec(self.spec, self.plan["side_length"], self.plan["side_width"], self.rules or house_rules())
         return place_sides(make_head(spec, self.state, self.chord_mm, self.rules), self.plan["side_shift_left"],
                            self.plan["side_shift_right"])
 

@@ -19,11 +19,12 @@ from ...errors import Fault, SpecError
 from ...mesh import Floats
 from ...spec import Spec
 from ...stone import Stone, make_stone
+from ...stone.cuts import BY_NAME
 from ...trade.house_rules import HouseRules
 from ...trade.species import species
 from ...tolerance import CHORD_MM
 from ..claws import base_ring, in_space, level
-from ..draft import HOUSE_SPECIES, Draft, Plan
+from ..draft import HOUSE_PROCESS, HOUSE_SPECIES, Draft, Plan, alloy_of
 from ..site import Site
 
 SIDE_SHARE = 0.55
@@ -61,7 +62,7 @@ HEIGHTS = 9
 PlanMaker = Callable[[Spec, Stone, HouseRules], Plan]
 
 
-def side_spec(spec: Spec, length_mm: float, width_mm: float) -> Spec:
+def side_spec(spec: Spec, length_mm: float, width_mm: float, rules: HouseRules) -> Spec:
     """The choices for one side head with a stone of this size. Raises SpecError for a stone that cannot be."""
     own_cut, centre_cut = spec.get("sides.cut"), spec.get("stone.cut") or "round brilliant"
     kept = KEPT_CHOICES if own_cut not in (None, centre_cut) else KEPT_CHOICES + SHAPED_CHOICES
@@ -69,7 +70,16 @@ def side_spec(spec: Spec, length_mm: float, width_mm: float) -> Spec:
     chosen["stone.cut"] = own_cut or centre_cut
     chosen["stone.species"] = spec.get("sides.species") or spec.get("stone.species")
     chosen["stone.length_mm"], chosen["stone.width_mm"] = length_mm, width_mm
+    if BY_NAME[chosen["stone.cut"]].flat_depth is not None:
+        # A stone without depth stands as high as its head leaves under it, and the bridge must pass below.
+        chosen["head.culet_clearance_mm"] = round(bridge_least_mm(spec, rules) + UNDER_FLAT_MM, 2)
     return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})
+
+
+def bridge_least_mm(spec: Spec, rules: HouseRules) -> float:
+    """The thinnest bridge that fills in this alloy and process, mm."""
+    process = spec.get("casting.process") or HOUSE_PROCESS
+    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process, "section_least_mm").value)
 
 
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
@@ -103,7 +113,7 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
     derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm",
            "As tall as ties the heads together at the base and stays under their stones.", COMMON)
-    derive("bridge_width", round(max(draft.metal.least_model_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
+    derive("bridge_width", round(max(bridge_least_mm(draft.spec, draft.rules), BRIDGE_WIDTH * side.width_mm), 2), "mm",
            "A third of a side stone's width, and never less than the alloy fills.", COMMON)
     kind = species(spec.get("stone.species") or HOUSE_SPECIES)
     derive("side_weight", 2.0 * side.weight_ct(kind.density_g_cm3), "ct",
@@ -122,7 +132,7 @@ def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
                               "side stones of half its size are too small for a head; take a larger centre stone"))
     for one in tried:
         try:
-            spec = _usual_size(given, length, one)
+            spec = _usual_size(given, length, one, draft.rules)
             side = make_stone(spec.section("stone"))
             if side.width_mm > centre.width_mm:
                 raise SpecError(Fault("stone.width_mm", side.width_mm,
@@ -136,13 +146,13 @@ def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
     raise refused
 
 
-def _usual_size(spec: Spec, length: float | None, width: float | None) -> Spec:
+def _usual_size(spec: Spec, length: float | None, width: float | None, rules: HouseRules) -> Spec:
     """The side's choices with both measures of its stone, so that both stand in the plan."""
     cut = spec.get("sides.cut") or spec.get("stone.cut")
     sizes = {key: value for key, value in (("cut", cut), ("length_mm", length), ("width_mm", width))
              if value is not None}
     stone = make_stone(sizes)
-    return side_spec(spec, stone.length_mm, stone.width_mm)
+    return side_spec(spec, stone.length_mm, stone.width_mm, rules)
 
 
 def shift_mm(gap_mm: float, centre: Stone, side: Stone, way: float) -> float:
