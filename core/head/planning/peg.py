@@ -20,6 +20,10 @@ HEIGHT_SHARE, HEIGHT_LOW_MM, HEIGHT_HIGH_MM = 0.2, 0.8, 1.5
 MOST_LEAN_DEG = 45.0
 """Claws that lean out more bend open under a blow, and the girdle cuts them lengthwise. Common practice, no source."""
 
+MOST_LEAN_FLAT_DEG = 36.0
+"""The same under a stone with a flat base, whose crown rises steeply from its edge: tips of claws that lean more do not
+reach far enough over it. Common practice, no source."""
+
 MOST_LIFT = 0.5
 """By how much of its width a long stone may be lifted so that the claws to its ends lean no more. Common practice, no
 source."""
@@ -47,13 +51,14 @@ def plan_peg(draft: Draft) -> None:
     far = float(np.linalg.norm(stone.outline.loop(0.0, stone.outline.counts(COARSE_MM)), axis=1).max())
     clear = height + preferred.value
     # From within the peg, because a claw's thickness and a V claw's legs lie lower than its axis.
-    lift = (far - diameter / 4.0) / math.tan(math.radians(MOST_LEAN_DEG)) - stone.pavilion_depth_mm
+    steepest = MOST_LEAN_DEG if stone.pavilion_depth_mm > 0.0 else MOST_LEAN_FLAT_DEG
+    lift = (far - diameter / 4.0) / math.tan(math.radians(steepest)) - stone.pavilion_depth_mm
     if lift > clear + MOST_LIFT * width:
         raise SpecError(Fault("head.style", "peg", f"the claws to the ends of a stone {stone.length_mm:.4g} × {width:.4g} mm would "
-                              f"lean more than {MOST_LEAN_DEG:g}° from one small peg; take the style \"basket\""))
+                              f"lean more than {steepest:g}° from one small peg; take the style \"basket\""))
     plan_girdle(draft, math.ceil(100.0 * max(clear, lift) - 1e-9) / 100.0,
                 f"Keeps the culet {preferred.value:g} mm off the peg." if lift <= clear else
-                f"Lifts a long stone until no claw leans more than {MOST_LEAN_DEG:g}°.")
+                f"Lifts the stone until no claw leans more than {steepest:g}°.")
     if draft["culet_clearance"] - height < gap.value - 1e-9:
         key, value = (("head.culet_clearance_mm", draft["culet_clearance"]) if draft.is_pinned("culet_clearance")
                       else ("peg.height_mm", height))
