@@ -25,6 +25,10 @@ CLEFT_INSET = 1.2
 """Least rim in a heart's cleft, as a multiple of the least that a setter's bur leaves standing. The usual one there would
 sink the wall's top so far below the lobes that the stone would bear on little of it. Common practice, no source."""
 
+SCOOPED_SHARE = 0.25
+"""How much of that a scooped wall keeps: more, and marquises and pears touch the steps beside the scoops below their
+bearing; none, and they touch the bevel. Found by trial on all cuts."""
+
 NEAR_SHARE = 0.2
 """Share of the pavilion's depth in which the wall's top is looked for first. Smaller: it is often looked for twice."""
 
@@ -95,7 +99,7 @@ def _bevel_room_mm(draft: Draft, usual_mm: float, bears_all_round: bool) -> floa
     room = (draft["wall_thickness"] - draft["seat_inset"]) / math.cos(angle) - SHELF_MM
     if stone.straight_pavilion_deg is not None or inside(drop + usual_mm * math.cos(angle)) <= through - SHELF_MM:
         return room
-    shelf = BEARING_SHARE * draft.rules.value("seat.bearing_least_mm") if bears_all_round else 0.0
+    shelf = BEARING_SHARE * draft.rules.value("seat.bearing_least_mm") * (1.0 if bears_all_round else SCOOPED_SHARE)
     return min(room, through - inside(drop) - shelf)
 
 
