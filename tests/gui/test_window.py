@@ -57,6 +57,10 @@ def test_a_head_from_the_add_menu_follows_its_sliders_through_undo_and_redo(blen
     visit(blender, "shape_a_head")
 
 
+def test_a_style_is_chosen_by_its_menu_and_undone(blender: dict[str, str]) -> None:
+    visit(blender, "choose_a_style")
+
+
 def test_the_saved_head_lives_on_in_a_second_start(blender: dict[str, str]) -> None:
     saved = Path(blender["SEATWRIGHT_FILES"]) / "head.blend"
     assert saved.is_file(), "the first visit saved no file"
