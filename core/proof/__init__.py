@@ -8,6 +8,7 @@ import numpy as np
 
 from ..head import Head
 from ..head.trilogy import Side
+from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
 from .casting import check_casting, check_whole
@@ -24,7 +25,7 @@ from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
 from .surround import check_surround
-from .wear import check_wear
+from .wear import check_caught, check_wear
 
 CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear, check_species,
           check_marks, check_agreement)
@@ -38,8 +39,14 @@ OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sp
                 "marks.lead", "marks.cadmium")
 """Findings that hold for all the metal of a head with several stones, and are said of that alone."""
 
+OF_ANY_PART = ("casting.thin", "casting.gap", "casting.hole", "casting.blind", "casting.edges", "wear.snag", "wear.points")
+"""Findings that all the metal adds only where it is worse than each head by itself: where heads are joined."""
+
 SAID_ONCE = ("wear.hardness", "marks.")
 """Findings of a side head that only repeat the centre's."""
+
+NEWS = 2.0 * READ_MM
+"""How much worse all the metal must be than one head for news. Smaller: the same place is told twice."""
 
 Check = Callable[[Subject, HouseRules], Iterable[Finding]]
 
@@ -65,12 +72,26 @@ def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True)
     found += [_beside(finding, side) for side in head.sides for finding in own[side.head]
               if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)
-    whole = _of_alloy(replace(subject_of(head.centre), metal=several.metal, parts=several.parts), rules)
+    whole = _of_alloy(replace(subject_of(head.centre), metal=several.metal, parts=several.parts,
+                              others=several.stones[1:]), rules)
     together = replace(several, alloy=whole.alloy)
     with np.errstate(invalid="ignore"):
-        found += [*check_whole(whole, rules), *check_marks(whole, rules), *check_surround(together, rules),
-                  *check_sides(together, rules)]
+        of_all = [_of_all(each) if each.code in OF_ANY_PART else each
+                  for each in (*check_whole(whole, rules), *check_caught(whole, rules)) if _is_news(each, found)]
+        found += [*of_all, *check_marks(whole, rules), *check_surround(together, rules), *check_sides(together, rules)]
     return worst_first(found)
+
+
+def _is_news(finding: Finding, found: Sequence[Finding]) -> bool:
+    """Whether a finding of all metal is worse than what each head tells of its own."""
+    if finding.code not in OF_ANY_PART or finding.measured is None:
+        return finding.code not in OF_ANY_PART
+    own = [each.measured for each in found if each.code == finding.code and each.measured is not None]
+    return all(bound.margin(finding.measured) < bound.margin(measured) - NEWS for bound in finding.bounds[:1] for measured in own)
+
+
+def _of_all(finding: Finding) -> Finding:
+    return replace(finding, what=f"All metal: {finding.what[0].lower()}{finding.what[1:]}")
 
 
 def _beside(finding: Finding, side: Side) -> Finding:

@@ -50,8 +50,12 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def check_whole(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """What only all the metal together can tell, where heads stand side by side: whether it is one, and where it is fed."""
+    """What all the metal together tells, where heads stand side by side or small stones round one: whether it is one, its
+    thinnest places, gaps and edges, what joins the heads among them, and where it is fed."""
     yield from _sound(subject)
+    yield _thin(subject, rules)
+    yield from check_air(subject, rules)
+    yield _edges(subject, rules)
     if not subject.is_set and subject.process != PRINTED:
         yield judge_sprue(subject, rules)
 
@@ -115,8 +119,8 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
 
     def is_body(points: Floats, touches: Floats) -> np.ndarray:
         body: np.ndarray = ~(subject.beside_stone(points) | subject.beside_stone(touches))
-        # What is filed and rubbed over the crown by hand has checks of its own.
-        return body & (points[:, 2] <= subject.gauge.girdle_plane_mm) if subject.is_set else body
+        # What is filed and rubbed over the crown by hand has checks of its own; beads are stubs that the plate feeds.
+        return body & ~subject.is_above_girdle(points, not subject.is_set)
 
     least = rules.of_process(subject.process, "section_least_mm")
     most = max(least.value, alloy.least_model_mm)

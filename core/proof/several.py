@@ -13,9 +13,10 @@ from ..mesh import Floats
 from ..solid.kernel import Solid, section
 from ..trade.alloys import Alloy
 from .loops import largest
+from .subject import SMALL
 
-SMALL, SIDES = "small stone", ("left", "right")
-"""How the names of small stones begin, and those of side stones and all the parts of their heads."""
+SIDES = ("left", "right")
+"""How the names of side stones and of all the parts of their heads begin."""
 
 
 @dataclass(frozen=True, eq=False)

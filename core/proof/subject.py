@@ -5,14 +5,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
 from ..head import Head, Plan
-from ..mesh import PolyMesh
+from ..head.placed import PlacedStone
+from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid
 from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
 from .measure import SEATED_MM, Gauge
-from .surface import BesideStone, Surface
+from .surface import BESIDE_MM, BesideStone, Surface
 
 NO_WALL = "no part is known to be the wall"
 NO_CLAW = "no part is known to be a claw"
@@ -23,13 +26,18 @@ NAME_CLAWS = "Name the claws' faces \"claw 1\", \"claw 2\" and so on."
 """What a check says that needs a part's role and has none."""
 
 
+SMALL = "small stone"
+"""How the names of small stones begin."""
+
+
 @dataclass(frozen=True, eq=False)
 class Subject:
     """A head to prove, in its own frame, mm.
 
     metal: all of it as one solid; parts: solids by role ("wall", "claw 1"…), empty where roles are unknown; stone in
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
-    that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it.
+    that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
+    all the other stones in this metal, where it is the metal of several.
     """
 
     metal: Solid
@@ -43,6 +51,7 @@ class Subject:
     species: Species
     plan: Plan | None = None
     neighbours: tuple[Solid, ...] = ()
+    others: tuple[PlacedStone, ...] = ()
 
     @cached_property
     def gauge(self) -> Gauge:
@@ -55,9 +64,36 @@ class Subject:
         return Surface(self.metal)
 
     @cached_property
-    def beside_stone(self) -> BesideStone:
-        """Which places belong to the stone and its seat."""
-        return BesideStone(self.gauge)
+    def _beside(self) -> tuple[BesideStone, ...]:
+        return (BesideStone(self.placed, self.stone_solid), *(BesideStone(each.mesh, each.solid) for each in self.others))
+
+    def beside_stone(self, points: Floats) -> np.ndarray:
+        """(n,) bool: which places (n, 3) belong to a stone and its seat."""
+        beside = np.zeros(len(points), bool)
+        for each in self._beside:
+            beside[~beside] = each(points[~beside])
+        for stone in self.others:
+            # A small stone's seat is cut straight down through its beads, and drilled on; the webs have a check of their own.
+            if stone.name.startswith(SMALL):
+                off = np.linalg.norm(points[:, :2] - stone.matrix[:2, 3], axis=1)
+                lowest = stone.matrix[2, 3] - stone.stone.width_mm
+                beside |= (points[:, 2] > lowest) & (off < stone.stone.width_mm / 2.0 + BESIDE_MM)
+        return beside
+
+    def is_above_girdle(self, points: Floats, only_small: bool = False) -> np.ndarray:
+        """(n,) bool: which places (n, 3) are above the girdle of the stone that they are nearest to; if a small one, where
+        asked for those only."""
+        if not self.others:
+            above: np.ndarray = (points[:, 2] > self.gauge.girdle_plane_mm) & (not only_small)
+            return above
+        own = [(np.zeros(2), self.stone.width_mm, self.gauge.girdle_plane_mm),
+               *((each.matrix[:2, 3], each.stone.width_mm, float(each.matrix[2, 3])) for each in self.others)]
+        away = np.array([np.linalg.norm(points[:, :2] - middle, axis=1) - width / 2.0 for middle, width, _ in own])
+        nearest = away.argmin(axis=0)
+        over: np.ndarray = points[:, 2] > np.array([plane for *_, plane in own])[nearest]
+        if only_small:
+            over &= np.array([False, *(each.name.startswith(SMALL) for each in self.others)])[nearest]
+        return over
 
     @property
     def is_set(self) -> bool:

@@ -7,11 +7,10 @@ from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import Solid, area_mm2, first_hits, hull_triangles, solid_of_triangles, triangles_of, volume_mm3
 from ..tolerance import SAME_POINT_MM
-from .fit import facet_planes
-from .measure import MOST_FACETS, Gauge
+from .fit import MOST_FACETS, facet_planes
 from .places import Places, places_on
 
 PER_MM2 = 3.0
@@ -72,7 +71,7 @@ class Surface:
     @cached_property
     def _cross(self) -> Floats:
         a, b, c = (self.vertices[self.triangles[:, i]] for i in range(3))
-        return np.cross(b - a, c - a)
+        return cross(b - a, c - a)
 
     @cached_property
     def places(self) -> Places:
@@ -102,7 +101,7 @@ class Surface:
         # The corner of the second triangle that is not on the edge lies below the first where the edge is convex.
         third = self.triangles[faces[1][kept], (second[kept] + 2) % 3]
         below = np.einsum("ij,ij->i", one, self.vertices[third] - self.vertices[ends[:, 0]])
-        turn = np.degrees(np.arctan2(np.linalg.norm(np.cross(one, other), axis=1), np.einsum("ij,ij->i", one, other)))
+        turn = np.degrees(np.arctan2(np.linalg.norm(cross(one, other), axis=1), np.einsum("ij,ij->i", one, other)))
         inside = np.where(below <= 0.0, 180.0 - turn, 180.0 + turn)
         return Edges(ends, inside, length, (self.vertices[ends[:, 0]] + self.vertices[ends[:, 1]]) / 2.0)
 
@@ -161,30 +160,29 @@ class Surface:
     def _shares(self, triangles: np.ndarray, point: Floats) -> Floats:
         """(k, 3) how much of each corner of some triangles there is in a point (3,) of their planes."""
         a, b, c = (self.vertices[self.triangles[triangles, i]] for i in range(3))
-        cross = self._cross[triangles]
-        squares = np.maximum(np.einsum("ij,ij->i", cross, cross), 1e-30)
-        second = np.einsum("ij,ij->i", np.cross(point - a, c - a), cross) / squares
-        third = np.einsum("ij,ij->i", np.cross(b - a, point - a), cross) / squares
+        square = self._cross[triangles]
+        squares = np.maximum(np.einsum("ij,ij->i", square, square), 1e-30)
+        second = np.einsum("ij,ij->i", cross(point - a, c - a), square) / squares
+        third = np.einsum("ij,ij->i", cross(b - a, point - a), square) / squares
         return np.column_stack([1.0 - second - third, second, third])
 
 
 class BesideStone:
     """Tells which places are the stone's own: in it, or so near it that they are its seat."""
 
-    def __init__(self, gauge: Gauge) -> None:
-        self.gauge = gauge
+    def __init__(self, placed: PolyMesh, solid: Solid) -> None:
+        self.placed, self.solid = placed, solid
 
     @cached_property
     def _planes(self) -> tuple[Floats, Floats] | None:
         """Normals (f, 3) and offsets (f,) of a convex stone's facets; None for a stone with a cleft, or a scan."""
-        placed = self.gauge.placed
-        if len(placed) > MOST_FACETS:
+        if len(self.placed) > MOST_FACETS:
             return None
-        hull = hull_triangles(placed.vertices)
-        beyond = volume_mm3(solid_of_triangles(*hull, "stone's hull")) - volume_mm3(self.gauge.stone_solid)
-        if beyond > SAME_POINT_MM * area_mm2(self.gauge.stone_solid):
+        hull = hull_triangles(self.placed.vertices)
+        beyond = volume_mm3(solid_of_triangles(*hull, "stone's hull")) - volume_mm3(self.solid)
+        if beyond > SAME_POINT_MM * area_mm2(self.solid):
             return None
-        return facet_planes(placed)
+        return facet_planes(self.placed)
 
     def __call__(self, points: Floats) -> np.ndarray:
         """(n,) bool for places (n, 3)."""
@@ -201,11 +199,11 @@ class BesideStone:
                 can_cut = np.flatnonzero(normals @ middle - offsets + reach > BESIDE_MM)
                 within[own] = np.all(run @ normals[can_cut].T <= offsets[can_cut] + BESIDE_MM, axis=1)
             return within
-        solid = self.gauge.stone_solid
         near = np.zeros(len(points), bool)
         for way in np.vstack([np.eye(3), -np.eye(3)]) * BESIDE_MM:
-            near |= np.isfinite(first_hits(solid, points, points + way)[0])
-        _, facing = first_hits(solid, points, points + [0.0, 0.0, self.gauge.placed_reach_mm])
+            near |= np.isfinite(first_hits(self.solid, points, points + way)[0])
+        # Longer than any way through the stone.
+        _, facing = first_hits(self.solid, points, points + [0.0, 0.0, float(np.ptp(self.placed.vertices, axis=0).sum())])
         # From inside, the first face on the way up looks up.
         inside: np.ndarray = near | (facing[:, 2] > 0.0)
         return inside

@@ -21,12 +21,13 @@ from ..solid.kernel import (
     triangles_of,
     volume_mm3,
 )
-from ..tolerance import READ_MM, READ_SHARE
+from ..tolerance import READ_MM, READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, unable
 from .loops import area_mm2, distances_mm, is_inside, largest, middle_of
 from .measure import SEATED_MM
 from .several import Several, girdle_loop
+from .surface import BESIDE_MM
 
 TOUCH_MM = 0.005
 """Girdles nearer than this touch, to within what the proof reads. Larger: stones that nearly touch count."""
@@ -39,6 +40,13 @@ BEAD_STEPS = 41
 
 HOLE_MM = 0.02
 """How far above the plate's underside the holes are read."""
+
+GRID_MM, LEVEL = 0.12, 0.9
+"""How far apart the plate's thickness is taken, and the cosine of the steepest face that it is taken between: 25 degrees.
+Larger distances: dents are passed over; smaller cosines: its slanted rims count as thin."""
+
+OVER_MM = 0.5
+"""How far outside the plate its thickness is looked for from. Smaller: nothing; zero: its faces may be missed."""
 
 PLATE_LEVELS = 6
 """At how many heights a claw beside the small stones is read."""
@@ -203,8 +211,8 @@ def _seats(several: Several, rules: HouseRules) -> Iterator[Finding]:
 def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list[Floats], underside: float,
            top: float) -> Iterator[Finding]:
     flat, least = rules.of_process(several.process, "flat_least_mm"), rules["surround.plate_least_mm"]
-    yield judge("surround.plate", "Thickness of the surround's plate", top - underside, "mm",
-                [*several.middles[0][:2], underside],
+    thick, place = _thinnest(several, top, underside)
+    yield judge("surround.plate", "Least thickness of the surround's plate", thick, "mm", place,
                 [at_least(flat, "unsafe", "Thicken the plate to {limit} mm."),
                  at_least(least, "watch", "Thicken the plate to {limit} mm.")], READ_MM)
     outer = largest(loops)
@@ -221,6 +229,33 @@ def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list
                                               "after casting.",
                    rule.source, "Drill the holes after casting, or narrower.", rule.key)
     yield judge("surround.web", "Least metal beside a drilled hole", web, "mm", place, [needed], READ_MM)
+
+
+def _thinnest(several: Several, top: float, underside: float) -> tuple[float, Floats]:
+    """The least that the plate is thick upright, mm, beside the small stones, and (3,) where; of each column the topmost and
+    the lowest layer of metal, where it has several."""
+    assert several.plate is not None
+    low, high = bounds(several.plate)
+    x, y = (np.arange(low[axis] + GRID_MM / 2.0, high[axis], GRID_MM) for axis in (0, 1))
+    columns = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
+    seats = np.array([stone.stone.width_mm / 2.0 + BESIDE_MM for stone in several.small])
+    away = np.linalg.norm(columns[:, None] - several.middles[:, :2], axis=2)
+    columns = columns[(away > seats).all(axis=1)]
+    found: list[tuple[float, Floats]] = []
+    for begin, end in ((underside - OVER_MM, top + OVER_MM), (top + OVER_MM, underside - OVER_MM)):
+        starts = np.column_stack([columns, np.full(len(columns), begin)])
+        ends = np.column_stack([columns, np.full(len(columns), end)])
+        met, facing = first_hits(several.plate, starts, ends)
+        is_met = np.isfinite(met) & (np.abs(facing[:, 2]) > LEVEL)
+        way = math.copysign(1.0, end - begin)
+        inner = starts[is_met] + np.outer(met[is_met] + SAME_POINT_MM, [0.0, 0.0, way])
+        through, back = first_hits(several.plate, inner, ends[is_met])
+        through = np.where(np.abs(back[:, 2]) > LEVEL, through, np.inf)
+        if len(through):
+            i = int(np.argmin(through))
+            found.append((float(through[i]) + SAME_POINT_MM, inner[i]))
+    thick, place = min(found, key=lambda each: each[0], default=(math.inf, several.middles[0]))
+    return (thick, place) if math.isfinite(thick) else (top - underside, several.middles[0])
 
 
 def _about(loops: list[Floats], middles: Floats) -> list[Floats | None]:

@@ -37,10 +37,15 @@ def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield _flare(subject, rules)
     yield _cover(subject, rules)
     yield _species(subject)
+    yield from check_caught(subject, rules)
+    yield _cleaning(subject, rules)
+
+
+def check_caught(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Edges and points that catch, which any metal tells."""
     if subject.is_set:
         yield _snag(subject, rules)
     yield _points(subject, rules)
-    yield _cleaning(subject, rules)
 
 
 def _hardness(subject: Subject, rules: HouseRules) -> Finding:
@@ -99,8 +104,7 @@ def _snag(subject: Subject, rules: HouseRules) -> Finding:
     """The sharpest edge above the girdle, where cloth is drawn over the head; as cast it is still to be filed."""
     rule = rules["wear.snag_least_deg"]
     edges = subject.surface.edges
-    above = edges.where((edges.middles[:, 2] > subject.gauge.girdle_plane_mm) & (edges.length_mm > SHORT_MM)
-                        & (edges.inside_deg < 180.0))
+    above = edges.where(subject.is_above_girdle(edges.middles) & (edges.length_mm > SHORT_MM) & (edges.inside_deg < 180.0))
     above = above.where(~subject.beside_stone(above.middles))
     i = int(np.argmin(above.inside_deg)) if len(above.ends) else -1
     sharpest, place = (float(above.inside_deg[i]), above.middles[i]) if i >= 0 else (180.0, None)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from manifold3d import Manifold
 
 from core.errors import SpecError
 from core.head import Head, make_head
@@ -16,7 +17,7 @@ from core.head.row import curve, evenly, most_that_fit
 from core.proof import prove
 from core.proof.several import several_of
 from core.proof.surround import check_surround
-from core.solid.kernel import bodies, fuse, is_watertight_after_welding, overlap, volume_mm3
+from core.solid.kernel import bodies, bounds, cut, fuse, is_watertight_after_welding, overlap, volume_mm3
 from core.spec import Spec
 from core.stone import CUTS, make_stone
 from core.tolerance import CHORD_MM, WELD_MM
@@ -241,12 +242,24 @@ def test_a_surround_stands_as_near_as_claws_or_rim_let_it(style: str, beyond_mm:
 def test_claws_that_the_small_stones_cut_through_are_found() -> None:
     made = head(surround__centre_gap_mm=0.1)
     finding = found(made, "surround.claws")
-    assert finding.verdict == "unsafe" and "take" not in finding.why
+    assert finding.verdict == "unsafe" and finding.rule == "claws.area_left_min"
     assert found(head(), "surround.claws").verdict == "sound"
 
 
 def test_without_names_the_checks_say_what_they_miss(cast: Head) -> None:
     assert {found(cast, code, parts={}).measured for code in ("surround.plate", "surround.beads")} == {None}
+
+
+def test_a_plate_that_is_thinned_in_one_place_is_found_there(cast: Head) -> None:
+    """A ball takes 0.4 mm of its underside, outside the small stones; by its box it is as thick as ever."""
+    plate = cast.part_solids["surround plate"]
+    low, high = bounds(plate)
+    way = cast.surround.row.middles[:2].mean(axis=0)
+    at = way / np.linalg.norm(way) * (float(high[0]) - 0.25)
+    dented = cut(plate, [Manifold.sphere(0.5, 40).translate((*at, float(low[2]) - 0.1))], "surround plate")
+    whole, thin = found(cast, "surround.plate"), found(cast, "surround.plate", parts={**cast.part_solids, "surround plate": dented})
+    assert whole.measured == pytest.approx(float(high[2] - low[2])) and thin.measured < whole.measured - 0.35
+    assert thin.verdict != "sound" and np.linalg.norm(np.subtract(thin.place[:2], at)) < 0.2
 
 
 def test_metal_that_fills_a_seat_is_found(cast: Head) -> None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from manifold3d import Manifold
 
 from core.errors import SpecError
 from core.handover.views import plan_view, side_view
@@ -16,7 +17,7 @@ from core.head import Head, make_head
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides
-from core.solid.kernel import bodies, bounds, is_watertight_after_welding, moved, overlap, volume_mm3
+from core.solid.kernel import bodies, bounds, cut, is_watertight_after_welding, moved, overlap, volume_mm3
 from core.spec import Spec
 from core.stone import CUTS
 from core.tolerance import CHORD_MM, WELD_MM
@@ -124,6 +125,25 @@ def test_bridges_are_held_to_what_casts(thick_mm: float, verdict: str) -> None:
     made = head()
     thin = made.part_solids["left bridge"].scale((1.0, 1.0, thick_mm / made.plan["bridge_height"]))
     assert found(made, "sides.bridge", parts={**made.part_solids, "left bridge": thin}).verdict == verdict
+
+
+def test_a_bridge_that_is_filed_thin_in_one_place_is_found_there() -> None:
+    """Sawn through to 0.1 mm over 0.2 mm of its length; by its box it is as thick as ever."""
+    made = head()
+    bridge = made.part_solids["left bridge"]
+    low, high = bounds(bridge)
+    middle = float(low[0] + high[0]) / 2.0
+    slot = moved(Manifold.cube((0.2, 10.0, 10.0)), (middle - 0.1, -5.0, 0.1))
+    finding = found(made, "sides.bridge", parts={**made.part_solids, "left bridge": cut(bridge, [slot], "left bridge")})
+    assert finding.verdict == "unsafe" and finding.measured == pytest.approx(0.1, abs=0.01)
+    assert abs(finding.place[0] - middle) < 0.15 and finding.place[2] < 0.1
+
+
+def test_all_metal_tells_of_gaps_between_heads_that_no_head_has_by_itself() -> None:
+    made = head()
+    told = [each for each in prove(made) if each.code == "casting.gap"]
+    whole = next(each for each in told if each.what.startswith("All metal: "))
+    assert all(whole.measured < each.measured for each in told if each is not whole)
 
 
 @pytest.mark.parametrize(("changes", "key"), [
