@@ -6,11 +6,13 @@ crown; the seat is cut afterwards with the stone itself, so the metal touches it
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 
+from ..errors import GeometryError
 from ..mesh import Floats
-from ..solid.kernel import Solid, cut, fuse, hull_triangles, solid_of, solid_of_triangles, tidied, transformed
+from ..solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles, tidied, transformed, volume_mm3
 from ..spec import Spec
 from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
@@ -18,7 +20,7 @@ from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of,
 from .draft import Plan
 from .site import Site
 from .sweep import circle_count
-from .tips import Bead, CrownLine, crown_line, find_tip, finish, sphere
+from .tips import Aim, Bead, CrownLine, crown_line, find_tip, finish, sphere
 
 ALIKE_MM = 1e-7
 """Claws whose measures differ by less are made once. Larger: one claw's tip stands off another's crown."""
@@ -53,11 +55,16 @@ V_SHOULDER, V_NARROWED = 0.35, 0.8
 there. Common practice, no source."""
 
 
+REACH_STEPS = 9
+"""Halvings of the reach of a claw that is too short to come as far as planned. Fewer: its metal is left over by more
+than half a per cent."""
+
+
 def set_claws(site: Site) -> dict[str, Solid]:
     """Every claw as the setter leaves it, by name, before the stone's seat is cut out of it. Those that are alike but for
     their places are made once.
 
-    Raises GeometryError if a claw cannot reach over the crown.
+    Raises GeometryError if a claw has the metal to reach over the crown and still cannot.
     """
     solids: dict[str, Solid] = {}
     known: list[tuple[Floats, Floats, Solid]] = []  # of claws that are unlike: frame, shape, solid
@@ -110,15 +117,75 @@ def tip_of(spec: Spec) -> str:
 
 def set_claw(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
     """One claw that is no V claw as the setter leaves it, before anything is cut out of it."""
+    plan = site.plan
+    return _of_its_metal(site, line, part, lambda reach: _bent(
+        site, line, crown, Aim(_top_at(plan, plan["tip_height"], reach), reach * plan["contact"], plan["girdle_plane"]), part))
+
+
+def _top_at(plan: Plan, top_mm: float, reach: float) -> float:
+    """Height of a tip that comes only so far of its planned way over the girdle's upper edge."""
+    edge = plan["girdle_plane"] + plan["girdle"]
+    return edge + reach * (top_mm - edge)
+
+
+def _of_its_metal(site: Site, line: ClawLine, part: str, bent: Callable[[float], Solid]) -> Solid:
+    """The claw `bent(reach)` as far as its metal comes: bending and trimming add none. reach 1 is as planned; a claw too
+    short to be bent over the crown at all stays as it was cast.
+
+    Raises GeometryError if the claw has the metal and cannot come as far as planned.
+    """
+    plan = site.plan
+    ring = base_ring(site.spec, plan, line, site.chord_mm)
+    cast = solid_of(raise_claw(plan, line, ring, plan["claw_length"], part, even=False), part)
+    try:
+        planned = bent(1.0)
+    except GeometryError:
+        if plan["trim_length"] > 0.0:
+            raise
+        return cast
+    # Both are the same bar below; where the whole is no more, what is bent is no more.
+    if volume_mm3(planned) <= volume_mm3(cast):
+        return planned
+    girdle = plan["girdle_plane"]
+    there = _above_mm3(cast, girdle)
+    stone = moved(solid_of(site.stone.mesh, "stone"), [0.0, 0.0, girdle])
+
+    def is_enough(made: Solid) -> bool:
+        return _above_mm3(cut(made, [stone], part), girdle) <= there and volume_mm3(cut(made, [stone], part)) <= volume_mm3(cast)
+
+    if is_enough(planned):
+        return planned
+    low, high, best = 0.0, 1.0, cast
+    for _ in range(REACH_STEPS):
+        reach = 0.5 * (low + high)
+        try:
+            made = bent(reach)
+        except GeometryError:
+            # So low a tip does not touch the crown.
+            low = reach
+            continue
+        if is_enough(made):
+            low, best = reach, made
+        else:
+            high = reach
+    return best
+
+
+def _above_mm3(solid: Solid, height_mm: float) -> float:
+    return volume_mm3(solid.trim_by_plane((0.0, 0.0, 1.0), height_mm))
+
+
+def _bent(site: Site, line: ClawLine, crown: CrownLine, aim: Aim, part: str) -> Solid:
+    """A claw that is no V claw, bent over the crown to where its tip is aimed."""
     plan, chord = site.plan, site.chord_mm
     ring = base_ring(site.spec, plan, line, chord)
     share = share_at(plan, line.girdle_mm)
     thickness, width = share * np.ptp(ring, axis=0)
     tip = tip_of(site.spec)
-    beads = finish("round" if tip == "V" else tip, plan, crown, line, float(thickness), float(width), part)
+    beads = finish("round" if tip == "V" else tip, aim, crown, line, float(thickness), float(width), part)
     radius = float(thickness) / 2.0
     # The shoulder is round and never stands higher than the tip, however thick the claw.
-    shoulder_z = min(plan["girdle_plane"] + plan["girdle"] / 2.0, plan["tip_height"] - radius)
+    shoulder_z = min(plan["girdle_plane"] + plan["girdle"] / 2.0, aim.top_mm - radius)
     shoulder = shoulder_z / line.axis[2]
     offsets = share_at(plan, shoulder) * in_space(line, ring)
     root = shoulder - max(ROOT_SHARE * radius, (shoulder_z - plan["girdle_plane"]) * ROOT_DEPTH)
@@ -141,23 +208,29 @@ def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
 
 def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
     """A V claw folded over the facets on both sides of its corner, with room cut round the stone's point."""
-    plan, stone, chord = site.plan, site.stone, site.chord_mm
+    crown = crown_line(site.plan, site.stone, line)
+    folded = _of_its_metal(site, line, part, lambda reach: _folded(site, line, crown, reach, part))
+    return _relieved(folded, site, line, 0.0, part)
+
+
+def _folded(site: Site, line: ClawLine, crown: CrownLine, reach: float, part: str) -> Solid:
+    """A V claw folded over its corner, so far of its planned way."""
+    plan, chord = site.plan, site.chord_mm
     ring = base_ring(site.spec, plan, line, chord)
     girdle, crown_edge = plan["girdle_plane"], plan["girdle_plane"] + plan["girdle"]
-    crown = crown_line(plan, stone, line)
-    top = plan["v_tip_height"]
+    top = _top_at(plan, plan["v_tip_height"], reach)
     radius = min(V_TIP_SHARE * share_at(plan, line.girdle_mm) * plan["claw_diameter"], V_TIP_MOST * (top - girdle))
-    centre, _ = find_tip(crown, top, radius, plan["v_contact"], part)
+    centre, _ = find_tip(crown, top, radius, reach * plan["v_contact"], part)
     bend, edge = (girdle + V_BEND * plan["girdle"]) / line.axis[2], crown_edge / line.axis[2]
     offsets = level(line, in_space(line, ring))
-    low = crown_edge + V_SHOULDER * (plan["table_height"] - crown_edge)
+    low = crown_edge + reach * V_SHOULDER * (plan["table_height"] - crown_edge)
     points = np.concatenate([
         line.at(bend) + ROOT * share_at(plan, bend) * offsets, line.at(edge) + PROUD * share_at(plan, edge) * offsets,
         line.at(low / line.axis[2]) + V_NARROWED * share_at(plan, edge) * offsets,
         Bead(centre, radius).points(line, chord)])
     hood = solid_of_triangles(*hull_triangles(points), part)
     bar = solid_of(raise_claw(plan, line, ring, edge, part, even=False, is_level=True), part)
-    return _relieved(tidied(fuse([bar, hood], part), SLIVER_MM, part), site, line, 0.0, part)
+    return tidied(fuse([bar, hood], part), SLIVER_MM, part)
 
 
 def _relieved(claw: Solid, site: Site, line: ClawLine, reach_mm: float, part: str) -> Solid:

@@ -73,6 +73,16 @@ class Bead:
 
 
 @dataclass(frozen=True)
+class Aim:
+    """Where a tip is to come: its top and the girdle's lower edge, mm above the base plane, and how far up the crown's
+    slope it lies, as a share."""
+
+    top_mm: float
+    contact: float
+    girdle_mm: float
+
+
+@dataclass(frozen=True)
 class CrownLine:
     """The crown from a claw's place on the girdle inwards: (n,) ways in, heights above the base plane and lengths along
     the crown, mm."""
@@ -136,10 +146,10 @@ def find_tip(crown: CrownLine, top_mm: float, radius_mm: float, contact: float, 
     return np.array([*(crown.edge + crown.inwards * way), centre_z]), best
 
 
-def finish(tip: str, plan: Plan, crown: CrownLine, line: ClawLine, thickness_mm: float, width_mm: float,
+def finish(tip: str, aim: Aim, crown: CrownLine, line: ClawLine, thickness_mm: float, width_mm: float,
            part: str) -> list[Bead]:
     """The beads of a finished claw of this thickness and width at the girdle: round, almond or tab."""
-    top, contact, girdle = plan["tip_height"], plan["contact"], plan["girdle_plane"]
+    top, contact, girdle = aim.top_mm, aim.contact, aim.girdle_mm
     radius = min(TIP_SHARE * thickness_mm / 2.0, max(LOW_SHARE * (top - girdle), LEAST_SHARE * thickness_mm))
     # A round tip is filed as broad as its claw, whatever its height.
     widening = max(1.0, width_mm / (2.0 * radius))

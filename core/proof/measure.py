@@ -165,7 +165,11 @@ class Gauge(Frame):
         """From the stone's corner to the metal of its V claw, mm, negative in it, the least over the girdle, and (3,)."""
         corner = claw.edge[None, :]
         heights = (self.girdle_plane_mm + HAIR_MM, self.girdle_middle_mm, self.crown_edge_mm - HAIR_MM)
-        room = [float(signed_distances_mm(corner, edges_of(self.part_at(claw.name, z)))[0][0]) for z in heights]
+        room = []
+        for z in heights:
+            loops = self.part_at(claw.name, z)
+            # A claw that ends below is at least so far away.
+            room.append(float(signed_distances_mm(corner, edges_of(loops))[0][0]) if loops else z - self.claw_top_mm(claw))
         i = int(np.argmin(room))
         return room[i], np.array([*claw.edge, heights[i]])
 

@@ -367,3 +367,25 @@ def test_a_tip_that_no_claw_could_have_is_refused() -> None:
     make_head(spec_of({"stone.cut": "princess", "claws.tip": "V"}))
     make_head(spec_of({"stone.cut": "princess", "claws.section": "round", "claws.tip": "almond"}))
     make_head(spec_of({"stone.cut": "marquise", "claws.tip": "almond"}))
+
+
+@pytest.mark.parametrize(("cut", "section", "tip"), [
+    ("round brilliant", "round", "round"), ("round brilliant", "tab", "tab"), ("oval", "oval", "almond"), ("princess", "V", None)])
+def test_set_claws_hold_no_more_metal_than_was_cast(cut: str, section: str, tip: str | None) -> None:
+    """Bending adds none. With less to spare a claw reaches less far, down to a plain bar, which the proof calls unsafe."""
+    kinds = {"claws__section": section} | ({"claws__tip": tip} if tip else {})
+    reached = []
+    for spare_mm in (0.0, 0.7, 1.2, None):
+        choices = kinds | ({} if spare_mm is None else {"claws__spare_mm": spare_mm})
+        cast, finished = head(cut, **choices), head(cut, "set", **choices)
+        for name, solid in cast.part_solids.items():
+            if name.startswith("claw"):
+                assert volume_mm3(finished.part_solids[name]) <= 1.005 * volume_mm3(solid), (name, spare_mm)
+        findings = prove(finished)
+        reached.append(min((each.measured or 0.0 for each in findings if each.code == "retention.contact"), default=0.0))
+        unsafe = {each.code for each in findings if each.verdict == "unsafe"}
+        if spare_mm == 0.0:
+            assert unsafe & {"retention.contact", "retention.upwards"}
+        if spare_mm is None:
+            assert not unsafe
+    assert reached == sorted(reached) and reached[0] < 0.05 < reached[-1]
