@@ -20,7 +20,7 @@ SIZE_SHARE = 0.1
 
 UNITS = {"length": "mm", "angle": "deg", "share": "1", "count": "count"}
 
-NOT_TURNED = ("stone.", "casting.", "surround.", "sides.")
+NOT_TURNED = ("stone.", "casting.", "surround.stone_mm", "surround.count", "sides.length_mm", "sides.width_mm")
 """Choices that say what is made, not how it holds: the stones and the casting."""
 
 PATHS = frozenset(PINNABLE.values())

@@ -17,7 +17,8 @@ from core.head import make_head
 from core.proof import VERDICTS, prove
 from core.remedy import make_sound, solve_remedy
 from core.remedy.least import least_step
-from core.remedy.levers import PATHS, STEPS, Lever
+from core.remedy.levers import PATHS, STEPS, Lever, levers_of
+from core.remedy.trial import Trials
 from core.spec import read_spec, spec_of
 from core.trade.house_rules import HouseRules, house_rules
 
@@ -47,6 +48,23 @@ def test_a_lever_moves_on_round_figures() -> None:
     lever = Lever("claws.notch", "claw_notch", "share", 0.3087, 0.02, 0.9)
     assert [lever.at(1, 1), lever.at(1, -1), lever.at(61, 1)] == [0.31, 0.3, None]
     assert lever.rounded(0.3087) == 0.3087 and lever.rounded(0.3449) == 0.34 and lever.rounded(2.0) == 0.9
+
+
+def test_what_joins_several_stones_can_be_changed_and_the_stones_themselves_not() -> None:
+    surround = {lever.path for lever in levers_of(make_head(spec_of({"surround.present": True})))}
+    assert {"surround.plate_mm", "surround.drop_mm", "surround.centre_gap_mm"} <= surround
+    sides = {lever.path for lever in levers_of(make_head(spec_of({"sides.present": True})))}
+    assert "sides.gap_mm" in sides
+    assert not (surround | sides) & {"surround.count", "surround.stone_mm", "sides.length_mm", "sides.width_mm"}
+
+
+def test_a_thicker_plate_is_tried_with_the_whole_proof_of_several_stones() -> None:
+    """The published 0.8 mm and a hair under: the trial proves the plate, not the centre stone alone."""
+    trials = Trials(("cast",), house_rules())
+    spec = spec_of({"surround.present": True, "head.style": "rim"})
+    verdicts = [next(each for each in trials.of(spec.with_choices(surround__plate_mm=plate)).findings.values()
+                     if each.code == "surround.plate").verdict for plate in (0.79, 0.8)]
+    assert verdicts == ["watch", "sound"]
 
 
 # One finding, one dimension.
