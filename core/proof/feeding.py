@@ -12,7 +12,7 @@ from ..tolerance import READ_MM, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, judge, unable
 from .loops import area_mm2, distances_mm, is_inside
-from .subject import Subject
+from .subject import NAME_CLAWS, NO_CLAW, Subject
 
 FEED_LEVELS = 7
 """At how many heights a claw's section is read on its way up."""
@@ -42,6 +42,8 @@ def check_feed(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         if shares[i] < least - 1e-6:
             least, place, name = float(shares[i]), claw.at_height(float(heights[i])), claw.name
     if place is None:
+        if not subject.parts:
+            yield unable("casting.feed", "Narrowest section over the widest that it feeds", NO_CLAW, NAME_CLAWS)
         return
     rule = rules["casting.feed_least"]
     yield judge("casting.feed", "Narrowest section of a claw over the widest that it feeds", least, "1", place,

@@ -11,7 +11,7 @@ import pytest
 from core.errors import SpecError
 from core.head import make_head
 from core.head.seat import seat_stone, seat_tool
-from core.proof import Finding, Subject, subject_of
+from core.proof import Finding, Subject, prove_subject, subject_of
 from core.proof.findings import worst_first
 from core.proof.loops import edges_of, hollow_deg, is_ring, signed_distances_mm
 from core.proof.seat import check_seat
@@ -268,3 +268,19 @@ def test_the_seat_of_every_cut_in_every_kind_of_head_is_measured(cut_name: str, 
         rim = found["seat.rests"].place
         low, high = bounds(subject.stone_solid)
         assert rim is not None and (np.asarray(rim) >= low - 1.0).all() and (np.asarray(rim) <= high + 1.0).all()
+
+
+@pytest.mark.parametrize("style", STYLES)
+@pytest.mark.parametrize("state", ["cast", "set"])
+def test_a_stone_that_lies_otherwise_than_planned_is_found_and_every_check_still_runs(style: str, state: str) -> None:
+    """Turned by 2 degrees about X and moved by 0.2 mm along X, in metal that stays where it was."""
+    subject = head_of(style, state)
+    pivot, turn = np.array([0.0, 0.0, subject.gauge.girdle_plane_mm]), math.radians(2.0)
+    matrix = np.array([[1.0, 0.0, 0.0], [0.0, math.cos(turn), -math.sin(turn)], [0.0, math.sin(turn), math.cos(turn)]])
+    lying = replace(subject.placed, vertices=(subject.placed.vertices - pivot) @ matrix.T + pivot + [0.2, 0.0, 0.0])
+    found = {each.code: each for each in prove_subject(replace(subject, placed=lying, stone_solid=solid_of(lying, "stone")))}
+    assert found["seat.level"].measured == pytest.approx(2.0, abs=0.01) and found["seat.level"].verdict == "unsafe"
+    depth = subject.gauge.girdle_plane_mm - float(subject.gauge.culet[2])
+    off = math.hypot(0.2, depth * math.sin(turn))
+    assert found["seat.centred"].measured == pytest.approx(off, abs=0.01) and found["seat.centred"].verdict == "watch"
+    assert found["seat.culet_clearance"].measured is not None
