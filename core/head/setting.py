@@ -12,7 +12,18 @@ import numpy as np
 
 from ..errors import GeometryError
 from ..mesh import Floats
-from ..solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles, tidied, transformed, volume_mm3
+from ..solid.kernel import (
+    Solid,
+    cut,
+    fuse,
+    hull_triangles,
+    moved,
+    solid_of,
+    solid_of_triangles,
+    tidied,
+    transformed,
+    volume_mm3,
+)
 from ..spec import Spec
 from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
@@ -118,8 +129,12 @@ def tip_of(spec: Spec) -> str:
 def set_claw(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
     """One claw that is no V claw as the setter leaves it, before anything is cut out of it."""
     plan = site.plan
-    return _of_its_metal(site, line, part, lambda reach: _bent(
-        site, line, crown, Aim(_top_at(plan, plan["tip_height"], reach), reach * plan["contact"], plan["girdle_plane"]), part))
+
+    def bent(reach: float) -> Solid:
+        aim = Aim(_top_at(plan, plan["tip_height"], reach), reach * plan["contact"], plan["girdle_plane"])
+        return _bent(site, line, crown, aim, part)
+
+    return _of_its_metal(site, line, part, bent)
 
 
 def _top_at(plan: Plan, top_mm: float, reach: float) -> float:
@@ -151,7 +166,8 @@ def _of_its_metal(site: Site, line: ClawLine, part: str, bent: Callable[[float],
     stone = moved(solid_of(site.stone.mesh, "stone"), [0.0, 0.0, girdle])
 
     def is_enough(made: Solid) -> bool:
-        return _above_mm3(cut(made, [stone], part), girdle) <= there and volume_mm3(cut(made, [stone], part)) <= volume_mm3(cast)
+        left = cut(made, [stone], part)
+        return _above_mm3(left, girdle) <= there and volume_mm3(left) <= volume_mm3(cast)
 
     if is_enough(planned):
         return planned

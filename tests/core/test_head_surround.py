@@ -266,3 +266,13 @@ def test_metal_that_fills_a_seat_is_found(cast: Head) -> None:
     finding = found(cast, "surround.fits", metal=fuse([cast.solid, cast.stones[1].solid], "head"))
     assert finding.verdict == "unsafe" and np.linalg.norm(np.subtract(finding.place[:2],
                                                                       cast.surround.row.middles[0])) < 0.2
+
+
+@pytest.mark.parametrize("choices", [{}, {"surround__stone_mm": 2.0}, {"stone__cut": "cushion", "stone__width_mm": 8.0}])
+def test_pushed_down_beads_hold_as_much_metal_as_was_cast(choices: dict[str, object]) -> None:
+    before = head(**choices)
+    after = replace(before, state="set")
+    for name, bead in before.part_solids.items():
+        if name.startswith("bead"):
+            assert volume_mm3(after.part_solids[name]) == pytest.approx(volume_mm3(bead), rel=0.01), name
+    assert found(after, "surround.contact").verdict == "sound"
