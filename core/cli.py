@@ -17,14 +17,18 @@ from typing import Any, NoReturn, TextIO
 
 from .errors import Fault, SeatwrightError, SpecError
 from .handover import SOUND_SPEC, hand_over
-from .handover.records import dimensions_record, proof_record
-from .head import STATES, make_head
+from .handover.records import dimensions_record, found_record, json_text, proof_record
+from .handover.write import write_files
+from .head import STATES, Head, make_head
+from .mesh import PolyMesh
 from .proof import prove
 from .proof.findings import VERDICTS, Finding
+from .proof.outside import WHOLE, prove_meshes
 from .remedy import Change, Progress, Remedy, make_sound, solve_remedies
 from .spec import Spec, read_spec, spec_to_toml
+from .stone.meshfile import read_triangles
 from .tolerance import CHORD_MM
-from .trade.house_rules import house_rules
+from .trade.house_rules import HouseRules, house_rules
 
 SOUND, UNSAFE, REFUSED = 0, 1, 2
 
@@ -50,6 +54,8 @@ def _parser() -> _Parser:
     parser.add_argument("--state", default="cast", metavar="cast|set", help="the head before or after the setter's work")
     parser.add_argument("--chord-mm", default=str(CHORD_MM), metavar="MM", help=f"chord error of curved surfaces, {CHORD_MM:g} if left out")
     parser.add_argument("--rules", metavar="HOUSE.toml", help="house rules that overlay the shipped ones")
+    parser.add_argument("--metal", metavar="FILE", help="prove the metal of this STL or OBJ file, mm, in the head's frame, with the spec's "
+                        "stone in place; only proof.json is written")
     parser.add_argument("--solve", action="store_true", help="find, for each finding that is not sound, the smallest change of one "
                         "dimension that makes it so; takes seconds")
     parser.add_argument("--make-sound", action="store_true", help="hand over the head with the least of changes that leave nothing "
@@ -85,6 +91,10 @@ def _run(arguments: Sequence[str] | None) -> int:
     rules = house_rules(options.rules)
     spec = read_spec(options.spec)
     kept = _kept(spec, options.free, options.make_sound)
+    if options.metal is not None:
+        if options.solve or options.make_sound:
+            raise SpecError(Fault("--metal", options.metal, "only made heads can be changed; leave out --solve and --make-sound"))
+        return _prove_metal(options, make_head(spec, options.state, chord_mm, rules), rules)
     with _telling() as progress:
         change = make_sound(spec, STATES, rules, progress, kept) if options.make_sound else None
         head = make_head(change.spec if change else spec, options.state, chord_mm, rules)
@@ -94,6 +104,19 @@ def _run(arguments: Sequence[str] | None) -> int:
     paths = hand_over(head, findings, options.out, rules, solved, change, more)
     record = {"dimensions": dimensions_record(head), "proof": proof_record(head, findings, solved, change)} if options.json else None
     _report(record, findings, paths, solved, change)
+    return UNSAFE if any(finding.verdict == "unsafe" for finding in findings) else SOUND
+
+
+def _prove_metal(options: argparse.Namespace, head: Head, rules: HouseRules) -> int:
+    """Metal from a file with the stone where the head would hold it; no roles are known in it."""
+    if len(head.stones) > 1:
+        raise SpecError(Fault("--metal", options.metal, "metal from a file is proven with one stone; leave surround and sides out"))
+    mesh = PolyMesh.from_faces(*read_triangles(options.metal), WHOLE)
+    findings = prove_meshes({WHOLE: mesh}, head.stone, head.placed_stone, head.state, head.alloy, head.process, head.species,
+                            rules=rules)
+    record = found_record(head.state, findings)
+    paths = write_files(options.out, {"proof.json": json_text(record).encode()})
+    _report({"proof": record} if options.json else None, findings, paths, None, None)
     return UNSAFE if any(finding.verdict == "unsafe" for finding in findings) else SOUND
 
 

@@ -37,6 +37,11 @@ def proof_record(head: Head, findings: Sequence[Finding], solved: Mapping[Findin
     return record
 
 
+def found_record(state: str, findings: Sequence[Finding]) -> dict[str, Any]:
+    """The findings on metal that was not made here, worst first."""
+    return {"state": state, "findings": [_finding_record(each, None) for each in findings]}
+
+
 def _finding_record(finding: Finding, solved: Mapping[Finding, Remedy | None] | None) -> dict[str, Any]:
     """All of a finding but the bounds, which only the spread needs."""
     record = asdict(finding)

@@ -120,7 +120,8 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     def is_body(points: Floats, touches: Floats) -> np.ndarray:
         body: np.ndarray = ~(subject.beside_stone(points) | subject.beside_stone(touches))
         # What is filed and rubbed over the crown by hand has checks of its own; beads are stubs that the plate feeds.
-        return body & ~subject.is_above_girdle(points, not subject.is_set)
+        body &= ~subject.is_above_girdle(points, not subject.is_set)
+        return body
 
     least = rules.of_process(subject.process, "section_least_mm")
     most = max(least.value, alloy.least_model_mm)

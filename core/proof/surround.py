@@ -211,12 +211,12 @@ def _seats(several: Several, rules: HouseRules) -> Iterator[Finding]:
 def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list[Floats], underside: float,
            top: float) -> Iterator[Finding]:
     flat, least = rules.of_process(several.process, "flat_least_mm"), rules["surround.plate_least_mm"]
-    thick, place = _thinnest(several, top, underside)
-    yield judge("surround.plate", "Least thickness of the surround's plate", thick, "mm", place,
+    thick, thinnest = _thinnest(several, top, underside)
+    yield judge("surround.plate", "Least thickness of the surround's plate", thick, "mm", thinnest,
                 [at_least(flat, "unsafe", "Thicken the plate to {limit} mm."),
                  at_least(least, "watch", "Thicken the plate to {limit} mm.")], READ_MM)
     outer = largest(loops)
-    webs = []
+    webs: list[tuple[float, list[float]]] = []
     middles = np.array([middle_of(hole) for hole in holes])
     for i, hole in enumerate(holes):
         nearest = np.argsort(np.linalg.norm(middles - middles[i], axis=1))[1:3]

@@ -12,6 +12,9 @@ import pytest
 
 from core.cli import main
 from core.handover import FILES
+from core.head import make_head
+from core.solid.kernel import triangles_of
+from core.spec import Spec
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -182,3 +185,30 @@ def test_deaf_readers_change_no_exit_code(tmp_path: Path, redirect: str, code: i
     assert "Traceback" not in done.stderr and "Exception ignored" not in done.stderr
     assert (tmp_path / "out").exists() == (code == 0)
     assert ("could not be printed (No space left" in done.stderr) == (redirect == ">/dev/full")
+
+
+@pytest.mark.parametrize("fault", ["", "open", "inside out"])
+def test_metal_from_a_file_is_proven_and_what_bounds_no_metal_is_told(tmp_path, fault: str) -> None:
+    vertices, triangles = triangles_of(make_head(Spec()).solid)
+    triangles = {"": triangles, "open": triangles[1:], "inside out": triangles[:, ::-1]}[fault]
+    path = tmp_path / "metal.obj"
+    path.write_text("".join([*(f"v {x!r} {y!r} {z!r}\n" for x, y, z in vertices.tolist()),
+                             *(f"f {a} {b} {c}\n" for a, b, c in (triangles + 1).tolist())]), "utf-8")
+    spec = tmp_path / "head.toml"
+    spec.write_text("seatwright = 1\n", "utf-8")
+    out = tmp_path / "out"
+    code = main([str(spec), "--out", str(out), "--metal", str(path)])
+    findings = json.loads((out / "proof.json").read_text("utf-8"))["findings"]
+    told = {each["code"] for each in findings if each["verdict"] == "unsafe"}
+    assert [each.name for each in out.iterdir()] == ["proof.json"]
+    if fault:
+        assert code == 1 and {"open": "soundness.closed", "inside out": "soundness.outwards"}[fault] in told
+    else:
+        assert code == 0 and not told and "casting.thin" in {each["code"] for each in findings}
+
+
+def test_metal_that_is_no_file_is_refused_and_nothing_is_written(tmp_path) -> None:
+    spec = tmp_path / "head.toml"
+    spec.write_text("seatwright = 1\n", "utf-8")
+    assert main([str(spec), "--out", str(tmp_path / "out"), "--metal", str(tmp_path / "none.stl")]) == 2
+    assert not (tmp_path / "out").exists()
