@@ -19,6 +19,13 @@ from core.tolerance import WELD_MM
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
 SIZES_MM = (3.0, 6.0, 12.0)
 
+REFUSED = {
+    ("gallery", 3.0): {"oval", "marquise", "pear", "emerald", "baguette", "tapered baguette", "trillion", "oval cabochon"},
+    ("peg", 12.0): {"oval cabochon", "sugarloaf cabochon"},
+    ("surround", 3.0): {"rose cut", "round cabochon", "oval cabochon", "sugarloaf cabochon"},
+}
+"""The cuts that a kind of head is refused for in a size; all others are made."""
+
 
 def _matrix():
     """The script that makes the picture sheets, for its kinds of head and the choices that make them."""
@@ -43,7 +50,9 @@ def test_a_head_is_one_closed_body_that_can_be_proven_or_is_refused_with_the_rea
         for state in STATES:
             try:
                 head = make_head(spec_of(MATRIX.choices(cut, kind, size_mm)), state)
+                assert cut not in REFUSED.get((kind, size_mm), set()), "it is made now: take it off the table"
             except SpecError as error:
+                assert cut in REFUSED.get((kind, size_mm), set()), str(error)
                 for fault in error.faults:
                     assert fault.key.partition(".")[0] in {"stone", "head", "wall", "rails", "peg", "rim", "claws", "surround",
                                                            "sides"}, fault
