@@ -4,17 +4,15 @@ from __future__ import annotations
 import math
 
 from ..errors import Fault, SpecError
-
-SPRUE_SHARE = 0.10
-"""Weight that button and sprues add to the model's (Romanoff, Calculate Weight of Metal for Jewelry Casting)."""
+from .house_rules import house_rules
 
 WAX_G_CM3 = 1.0
 """What casting charts take wax to weigh (Romanoff; Rio Grande); injection wax is 0.92 to 0.98, from memory."""
 
 
 def melt_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:
-    """Metal to melt for a model of wax or resin, grams, with button and sprues."""
-    return casting_grams(model_g * (1 + SPRUE_SHARE), metal_g_cm3, wax_g_cm3)
+    """Metal to melt for a model of wax or resin, grams, with button and sprues, by the shipped house rule."""
+    return casting_grams(model_g * (1 + house_rules().value("casting.sprue_weight")), metal_g_cm3, wax_g_cm3)
 
 
 def casting_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:
