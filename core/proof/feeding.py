@@ -18,7 +18,8 @@ FEED_LEVELS = 7
 """At how many heights a claw's section is read on its way up."""
 
 SPRUE_TRIED = 4
-"""How many places for the sprue are compared. More: the thickest by a little more."""
+"""About how many places for the sprue are compared, at even steps through the list of places on the underside, wherever those
+lie. More: the thickest by a little more."""
 
 BESIDE_DEG = 25.0
 """How far to both sides of a sprue's place its section is taken: what metal flows through on its way round. Less: a claw

@@ -2,12 +2,13 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from core.errors import FileFault, SpecError
-from core.head import make_head
+from core.head import Plan, make_head
 from core.proof import prove
 from core.spec import spec_of
 from core.trade.alloys import alloy
@@ -52,13 +53,21 @@ def test_published_limits(key, value) -> None:
     assert (rule.value, rule.tag) == (value, "P")
 
 
-def test_published_faults_lie_outside_the_limits() -> None:
-    """Professional Jeweler shows a 70 % cut, 10 % contact and a 55 % high tip as faults; 65 % passes GIA but not JA."""
-    value = house_rules().value
-    assert value("claws.notch_shared_max") < 0.30 <= value("claws.notch_max") < 0.70
-    assert 0.10 < value("claws.contact_low")
-    assert 0.55 < value("claws.tip_height_low") <= 0.65
-    assert value("claws.tip_height_high") < 0.85
+@pytest.mark.parametrize(("name", "share", "code", "verdict"), [
+    ("tip_height", 0.55, "retention.tip_height", "bad"), ("tip_height", 0.65, "retention.tip_height", "sound"),
+    ("tip_height", 0.85, "retention.tip_height", "bad"), ("contact", 0.10, "retention.contact", "bad"),
+    ("notch", 0.30, "claws.notch", "sound"), ("notch", 0.70, "claws.notch", "bad")])
+def test_published_faults_are_found_on_real_heads(name: str, share: float, code: str, verdict: str) -> None:
+    """Professional Jeweler shows a 70 % cut, 10 % contact and a 55 % high tip as faults; 65 % passes GIA."""
+    choices = {"stone.cut": "round brilliant", "stone.width_mm": 5.0} | ({"claws.notch": share} if name == "notch" else {})
+    made = make_head(spec_of(choices), "set")
+    if name != "notch":
+        edge = made.plan["girdle_plane"] + made.plan["girdle"]
+        value = edge + share * (made.plan["table_height"] - edge) if name == "tip_height" else share
+        given = made.plan.dimensions
+        made = replace(made, plan=Plan({**given, name: replace(given[name], value=value)}))
+    found = [each.verdict for each in prove(made) if each.code == code]
+    assert found and all((each == "sound") == (verdict == "sound") for each in found)
 
 
 def test_wall_of_the_worked_head() -> None:
