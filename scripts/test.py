@@ -1,6 +1,6 @@
-"""Run every test: the core without Blender, every cut with every kind of head, the built extension in each Blender, and a real Blender in a window.
+"""Run every test: the core without Blender, heads of every kind, the built extension in each Blender, and a real Blender in a window.
 
-    python3 scripts/test.py [--only core|matrix|blender|gui]
+    python3 scripts/test.py [--only core|heads|blender|gui]
 
 A part that can't run on this machine is reported as skipped with the reason; with CI=true that is a failure.
 The window part needs a folder with setup.sh and window.sh (environment variable SEATWRIGHT_BLENDER_GUI, or
@@ -113,8 +113,9 @@ def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
     pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts", *ignored)
 
 
-def matrix_stage(tally: Tally) -> None:
-    pytest(tally, "matrix", environment.python("test"), "tests/matrix")
+def heads_stage(tally: Tally) -> None:
+    """What takes minutes, once, on the Python that runs this script."""
+    pytest(tally, "heads", environment.python("test"), "tests/heads")
 
 
 def types_stage(tally: Tally) -> None:
@@ -158,7 +159,7 @@ def window_stage(tally: Tally, suite: str) -> None:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description="Run every test of Seatwright.")
-    parser.add_argument("--only", choices=("core", "matrix", "blender", "gui"), help="run one of the four parts")
+    parser.add_argument("--only", choices=("core", "heads", "blender", "gui"), help="run one of the four parts")
     only = parser.parse_args().only
     tally = Tally()
     started = time.monotonic()
@@ -166,8 +167,8 @@ def main() -> int:
         for name, lock, version in CORES:
             stage(tally, name, lambda: core_stage(tally, name, lock, version))
         stage(tally, "types of the core", lambda: types_stage(tally))
-    if only in (None, "matrix"):
-        stage(tally, "every cut with every kind of head", lambda: matrix_stage(tally))
+    if only in (None, "heads"):
+        stage(tally, "heads of every kind", lambda: heads_stage(tally))
     if only in (None, "blender"):
         for series in environment.BLENDERS:
             stage(tally, f"blender {series}", lambda: blender_stage(tally, series))
