@@ -30,12 +30,6 @@ CORES = (
     ("core, oldest numpy", "test-oldest", "3.11"),
     ("core, newest Python", "test", "3.13"),
 )
-# What a lock can't hold is named here and left out by name, so that a skip anywhere else still counts as one.
-LEFT_OUT = {
-    "test-oldest": {
-        "tests/core/test_head_brep.py": "the exact B-rep kernel it judges by needs numpy 2; the other core stages run it",
-    },
-}
 # A test that hangs is named and ends the run; without a report the run counts as failed.
 ENDING = ("-o", "faulthandler_timeout=300", "-o", "faulthandler_exit_on_timeout=true")
 WINDOW_SUITES = ("stable", "newest")
@@ -106,11 +100,7 @@ def pytest(tally: Tally, name: str, python: Path, *words: str, **variables: str)
 
 
 def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
-    left_out = LEFT_OUT.get(lock, {})
-    for path, reason in left_out.items():
-        environment.say(f"   without {path}: {reason}")
-    ignored = [f"--ignore={path}" for path in left_out]
-    pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts", *ignored)
+    pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts")
 
 
 def heads_stage(tally: Tally) -> None:
