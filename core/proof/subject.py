@@ -1,6 +1,7 @@
 """What is proven: metal, stone and what is known about them. A head made here, or one edited by hand."""
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,7 +11,7 @@ import numpy as np
 from ..head import Head, Plan
 from ..head.placed import PlacedStone
 from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid
+from ..solid.kernel import Solid, bounds
 from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
@@ -76,9 +77,14 @@ class Subject:
             # A small stone's seat is cut straight down through its beads, and drilled on; the webs have a check of their own.
             if stone.name.startswith(SMALL):
                 off = np.linalg.norm(points[:, :2] - stone.matrix[:2, 3], axis=1)
-                lowest = stone.matrix[2, 3] - stone.stone.width_mm
-                beside |= (points[:, 2] > lowest) & (off < stone.stone.width_mm / 2.0 + BESIDE_MM)
+                beside |= (points[:, 2] > min(self._plate_foot_mm, stone.matrix[2, 3] - stone.stone.width_mm)) & (off < stone.stone.width_mm / 2.0 + BESIDE_MM)
         return beside
+
+    @cached_property
+    def _plate_foot_mm(self) -> float:
+        """The underside of what small stones are set in, through which their seats are drilled."""
+        plate = self.parts.get("surround plate")
+        return math.inf if plate is None else float(bounds(plate)[0][2]) - BESIDE_MM
 
     def is_above_girdle(self, points: Floats, only_small: bool = False) -> np.ndarray:
         """(n,) bool: which places (n, 3) are above the girdle of the stone that they are nearest to; if a small one, where

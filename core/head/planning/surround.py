@@ -30,6 +30,10 @@ BEADS_APART = 1.15
 """Half the distance between the two beads in one gap, as a multiple of a bead's radius: they stay apart. Common
 practice, no source."""
 
+CONTACT_SHARE = 0.8
+"""Where in the published range of contact a bead aims: above its middle, because beside corners, where the stones are
+turned to each other, it comes to lie on less. Common practice, no source."""
+
 MARGIN_MM = 0.2
 """Plate outside the small stones' girdles. Common practice, no source."""
 
@@ -159,13 +163,15 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
                               + ", and it needs "
                               f"{needed:.2f} mm for its metal and the small stones' culets; take at least "
                               f"{draft['culet_clearance'] + needed - top:.2f} mm, or smaller stones in the surround"))
-    plate = derive("surround_plate", min(round(max(share.value * size, least.value), 3), top), "mm",
-                   f"Nearly half of a small stone's width, at least {least.value:g} mm, and never below the base "
-                   "plane.", share.source)
+    section = max(rules.of_process(draft.process, "section_least_mm").value, metal.least_model_mm)
+    # Where the wall ends below the plate's top, they join in what the plate reaches below the wall's top.
+    joined = top - draft["wall_top"] + section if "wall_top" in draft and "rim_height" not in draft else 0.0
+    plate = derive("surround_plate", min(round(max(share.value * size, least.value, joined), 3), top), "mm",
+                   f"Nearly half of a small stone's width, at least {least.value:g} mm, thick enough to join the wall, and never "
+                   "below the base plane.", share.source)
     if plate > top + 1e-9:
         raise SpecError(Fault("surround.plate_mm", plate, "it would reach below the base plane; take at most "
                                                           f"{top:.2f} mm"))
-    section = max(rules.of_process(draft.process, "section_least_mm").value, metal.least_model_mm)
     derive("surround_margin", round(max(MARGIN_MM, section - (size - hole) / 2.0), 3), "mm",
            f"Plate outside the small stones, so that {section:g} mm of metal stand beside each drilled hole.",
            metal.making_source)
@@ -188,8 +194,9 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
                                                 "as reaches both stones across the gap.", usual.source)
     derive("surround_bead_height", small.girdle_mm + small.crown_height_mm, "mm",
            "The beads as cast end level with the small stones' tables: enough to push down over both crowns.", COMMON)
-    derive("surround_contact", (low.value + high.value) / 2.0, "1",
-           "How far up the crown's slope, from girdle to table, a bead lies on each small stone.", low.source)
+    derive("surround_contact", low.value + CONTACT_SHARE * (high.value - low.value), "1",
+           "How far up the crown's slope, from girdle to table, a bead lies on each small stone; at corners it lies on less.",
+           low.source)
 
 
 def bead_aside_mm(size_mm: float, gap_mm: float, radius_mm: float) -> float:
