@@ -31,6 +31,11 @@ FAR_MM = 30.0
 """Longer than any way up through a part. Smaller: places deep in a part are not known as its own."""
 
 
+BEAD, PAST_BEADS = "bead", 12
+"""Parts that are stubs fed by their plate, and how many places are looked at to find the thinnest outside them. Fewer: the
+beads of one claw's neighbourhood hide it."""
+
+
 def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the metal as a casting or a print."""
     yield from _sound(subject)
@@ -127,9 +132,13 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     most = max(least.value, alloy.least_model_mm)
     surface = subject.surface
     search = Search(subject.metal, True, REACH_MM, NEAR * most, is_body, surface.smooth_normals)
-    found = search.narrowest(surface.places)
+    has_beads = any(name.startswith(BEAD) for name in subject.parts)
+    found = search.narrowest(surface.places, PAST_BEADS if has_beads else 1)
+    parts = [_part_at(subject, ball.middle) for ball in found]
+    while parts and parts[0].startswith(BEAD):
+        del found[0], parts[0]
     value = found[0].diameter_mm if found else REACH_MM
-    part = _part_at(subject, found[0].middle) if found else ""
+    part = parts[0] if parts else ""
     note = (f"it is in {part}" if part else "") if found else NONE_NARROWER
     thicker = f"Thicken the metal by {max(0.0, most - value):.2f} mm here."
     # What the setter has filed was cast thicker, and need not fill any more.
