@@ -16,7 +16,7 @@ from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
 from .feeding import check_feed, judge_sprue
-from .findings import Finding, Limit, at_least, at_most, fills, judge, unable
+from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .subject import NAME_WALL, NO_WALL, Subject
 
@@ -106,7 +106,7 @@ def _wall(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     i = int(np.argmin(values))
     flat = rules.of_process(subject.process, "flat_least_mm")
     most = max(flat.value, alloy.least_model_mm)
-    thicker = f"Thicken the wall by {max(0.0, most - float(values[i])):.2f} mm here."
+    thicker = f"Thicken the wall by {rounded_up(most - float(values[i]))} mm here."
     yield judge("casting.wall", "Thinnest place of the wall", float(values[i]), "mm", places[i],
                  [at_least(flat, "unsafe", thicker), *fills(alloy, thicker)], READ_MM)
 
@@ -114,7 +114,7 @@ def _wall(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 def _hollow(subject: Subject, rules: HouseRules) -> Finding:
     most, place = subject.gauge.intrusion
     rule = rules["wall.lump_most_mm"]
-    limit = at_most(rule, "watch", f"Cut it back by {max(0.0, most - rule.value):.2f} mm.")
+    limit = at_most(rule, "watch", f"Cut it back by {rounded_up(most - rule.value)} mm.")
     return judge("casting.hollow", "Metal standing into the hollow", max(0.0, most), "mm", place, [limit], READ_MM)
 
 
@@ -140,7 +140,7 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     value = found[0].diameter_mm if found else REACH_MM
     part = parts[0] if parts else ""
     note = (f"it is in {part}" if part else "") if found else NONE_NARROWER
-    thicker = f"Thicken the metal by {max(0.0, most - value):.2f} mm here."
+    thicker = f"Thicken the metal by {rounded_up(most - value)} mm here."
     # What the setter has filed was cast thicker, and need not fill any more.
     limits = [at_least(least, "watch", thicker)] if subject.is_set else [at_least(least, "unsafe", thicker), *fills(alloy, thicker)]
     return judge("casting.thin", "Thinnest place of the metal", value, "mm", found[0].middle if found else None, limits,

@@ -12,7 +12,7 @@ from ..solid.kernel import Solid, gap_mm
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.claw_sizes import FAMILY_FACTORS, claw_factors
 from ..trade.house_rules import HouseRules, Rule
-from .findings import Finding, Limit, at_least, at_most, fills, judge, unable
+from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
 from .loops import largest
 from .measure import HAIR_MM, ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
@@ -95,7 +95,7 @@ def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Fi
     leg = min(claw.legs, key=lambda each: each.left_mm)
     is_cast_so = subject.state == "cast" and subject.is_seat_cut
     most = max(section.value, subject.alloy.least_cast_mm) if is_cast_so else section.value
-    thicker = f"Thicken {claw.name} by {max(0.0, most - leg.left_mm) / max(1.0 - leg.notch, 0.1):.2f} mm."
+    thicker = f"Thicken {claw.name} by {rounded_up((most - leg.left_mm) / max(1.0 - leg.notch, 0.1))} mm."
     limits = [at_least(section, "unsafe", thicker)]
     if is_cast_so:
         # A neck is short, and metal flows to it from both sides.
@@ -154,19 +154,19 @@ def _widths(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[
     width, place = _least(claw, subject, *below)
     size = _size(claw, subject, rules, "claws.diameter_least")
     most = max(section.value, alloy.least_model_mm, size.value)
-    thicker = f"Thicken {claw.name} by {max(0.0, most - width):.2f} mm."
+    thicker = f"Thicken {claw.name} by {rounded_up(most - width)} mm."
     yield judge("claws.width", f"Least width of {claw.name}", width, "mm", place, [
         at_least(section, "unsafe", thicker), *fills(alloy, thicker), at_least(size, "watch", thicker)], READ_MM)
     finished = _size(claw, subject, rules, "claws.finished_least")
     if above is not None:
         width, place = _least(claw, subject, *above)
         most = max(section.value, alloy.least_model_mm, finished.value)
-        thicker = f"Thicken the end of {claw.name} by {max(0.0, most - width):.2f} mm, or let it taper less."
+        thicker = f"Thicken the end of {claw.name} by {rounded_up(most - width)} mm, or let it taper less."
         yield judge("claws.width", f"Least width of {claw.name} past the girdle", width, "mm", place, [
             at_least(section, "unsafe", thicker), *fills(alloy, thicker), at_least(finished, "watch", thicker)], READ_MM)
     elif subject.is_set and not claw.is_v:
         width, place = _tip_width(claw, subject)
-        broader = f"Leave the tip of {claw.name} {max(0.0, finished.value - width):.2f} mm broader."
+        broader = f"Leave the tip of {claw.name} {rounded_up(finished.value - width)} mm broader."
         yield judge("claws.tip", f"Width of {claw.name}'s tip where it comes over the girdle", width, "mm", place,
                     [at_least(finished, "watch", broader)], READ_MM)
 
@@ -210,7 +210,7 @@ def _share_of_load(count: int, family: str) -> float:
 def _relief(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     room, place = subject.gauge.room_at_corner(claw)
     rule = rules["claws.relief_least_mm"]
-    deeper = f"Cut the relief in {claw.name} {max(0.0, rule.value - room):.2f} mm deeper."
+    deeper = f"Cut the relief in {claw.name} {rounded_up(rule.value - room)} mm deeper."
     return judge("claws.relief", f"Room for the stone's corner in {claw.name}", room, "mm", place,
                  [at_least(rule, "watch", deeper)], READ_MM)
 

@@ -118,6 +118,11 @@ def fills(alloy: Alloy, remedy: str) -> tuple[Limit, Limit]:
     )
 
 
+def rounded_up(mm: float) -> str:
+    """A length that a remedy asks for, as text, rounded up to a hundredth: rounded down it would not be enough."""
+    return f"{math.ceil(100.0 * max(0.0, mm) - 1e-6) / 100.0:.2f}"
+
+
 def judge(code: str, what: str, measured: float, unit: str, place: Place, limits: Sequence[Limit],
           reading: float, note: str = "") -> Finding:
     """The finding for a measurement against limits, the gravest first.

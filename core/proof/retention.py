@@ -16,7 +16,7 @@ from ..mesh import Floats
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, holds_all, owners_of, sides
-from .findings import Finding, Limit, at_least, at_most, judge, point, unable
+from .findings import Finding, Limit, at_least, at_most, judge, point, unable, rounded_up
 from .loops import distances_mm, is_inside
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
@@ -333,7 +333,7 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     contact, published = rules["claws.contact_low"], rules["claws.spare_low_mm"]
     needed = contact.value * slope + claw.diameter_mm / 2.0
     place = claw.at_height(gauge.claw_top_mm(claw))
-    longer = f"Make {claw.name} {max(0.0, max(needed, published.value) - spare):.2f} mm longer."
+    longer = f"Make {claw.name} {rounded_up(max(needed, published.value) - spare)} mm longer."
     return judge("retention.spare", f"Length of {claw.name} past the girdle", spare, "mm", place, [
         Limit(needed, True, "unsafe", "Shorter metal does not reach far enough over the crown once it is bent.",
               contact.source, longer, contact.key),

@@ -15,7 +15,7 @@ from ..solid.kernel import Solid, bounds, section
 from ..stone.side import is_domed, upright_height_mm
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, at_most, judge
+from .findings import Finding, Limit, at_least, at_most, judge, rounded_up
 from .loops import crossings, distances_mm, first_crossing, stations_on
 from .subject import Subject
 
@@ -165,10 +165,10 @@ def _thickness(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     low, high = rules["rim.thickness_low_mm"], rules["rim.thickness_high_mm"]
     place = rim.place(int(j), heights[i], float(inner[i, j]))
     yield judge("rim.thickness", "Thinnest place of the rim", least, "mm", place,
-                [at_least(low, "unsafe", f"Thicken the rim by {max(0.0, low.value - least):.2f} mm here.")], READ_MM)
+                [at_least(low, "unsafe", f"Thicken the rim by {rounded_up(low.value - least)} mm here.")], READ_MM)
     if not rim.subject.is_set:
         yield judge("rim.pushes", "Thickness of the rim that is pushed over", most, "mm", place,
-                    [at_most(high, "watch", f"Thin the rim by {max(0.0, most - high.value):.2f} mm, or file its outer face "
+                    [at_most(high, "watch", f"Thin the rim by {rounded_up(most - high.value)} mm, or file its outer face "
                                             "before it is pushed.")], READ_MM)
 
 
@@ -181,12 +181,12 @@ def _height(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     proud = rules["rim.above_table_mm"]
     highest = crown + proud.value
     too_high = Limit(highest, False, "unsafe", proud.why, proud.source,
-                     f"Lower the rim by {max(0.0, above - highest):.2f} mm.", proud.key)
+                     f"Lower the rim by {rounded_up(above - highest)} mm.", proud.key)
     if is_domed(stone):
         share, lean = rules["rim.dome_height_low"], rules["rim.dome_lean_deg"]
         whole, upright = stone.girdle_mm + crown, upright_height_mm(stone, lean.value)
         up = top - gauge.girdle_plane_mm
-        higher = f"Raise the rim by {max(0.0, max(share.value * whole, upright) - up):.2f} mm."
+        higher = f"Raise the rim by {rounded_up(max(share.value * whole, upright) - up)} mm."
         yield judge("rim.dome", "Height of the rim, share of the dome's", up / whole, "1", place,
                     [at_least(share, "unsafe", higher)], READ_MM / whole)
         yield judge("rim.curve", "Height of the rim above the lower girdle edge", up, "mm", place, [
@@ -197,7 +197,7 @@ def _height(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     needed = max(low.value * crown, least.value)
     # On a low crown the least that can be pushed may be more than the usual share.
     most = max(high.value * crown, least.value)
-    raised, lowered = f"Raise the rim by {max(0.0, needed - above):.2f} mm.", f"Lower it by {max(0.0, above - most):.2f} mm."
+    raised, lowered = f"Raise the rim by {rounded_up(needed - above)} mm.", f"Lower it by {rounded_up(above - most)} mm."
     yield judge("rim.height", "Height of the rim above the girdle", above, "mm", place, [
         too_high, Limit(least.value, True, "watch", least.why, least.source, raised, least.key),
         Limit(low.value * crown, True, "watch", low.why, low.source, raised, low.key),
@@ -214,7 +214,7 @@ def _room(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     i, j = np.unravel_index(int(np.argmin(room)), room.shape)
     least = float(room[i, j])
     low, high = rules["seat.clearance_low_mm"], rules["seat.clearance_high_mm"]
-    wider = f"Move the rim's inner face {max(0.0, low.value - least):.2f} mm out here."
+    wider = f"Move the rim's inner face {rounded_up(low.value - least)} mm out here."
     undercut = Limit(0.0, True, "unsafe", "A rim that is narrower than the girdle does not let the stone in from above.",
                      "geometry", wider)
     yield judge("rim.drops_in", "Least room for the girdle on its way down", least, "mm",
@@ -223,7 +223,7 @@ def _room(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     k = int(np.argmax(beside))
     widest = float(beside[k])
     rattles = Limit(high.value, False, "watch", "Wider than this the stone shifts in the rim until it is closed.", high.source,
-                    f"Move the rim's inner face {max(0.0, widest - high.value):.2f} mm in here.", high.key)
+                    f"Move the rim's inner face {rounded_up(widest - high.value)} mm in here.", high.key)
     yield judge("rim.gap", "Widest gap between girdle and rim", widest, "mm", rim.place(k, rim.middle_mm, widest),
                 [rattles], READ_MM)
 
@@ -252,7 +252,7 @@ def _cover(rim: _Rim, rules: HouseRules) -> Iterator[Finding]:
     needed = np.minimum(least.value, part.value * slope)
     j = int(np.argmin(np.where(rim.is_held & is_whole, cover - needed, np.inf)))
     rule = least if needed[j] >= least.value else part
-    more = f"Push the rim {max(0.0, float(needed[j] - cover[j])):.2f} mm farther over the crown here."
+    more = f"Push the rim {rounded_up(float(needed[j] - cover[j]))} mm farther over the crown here."
     yield judge("rim.cover", "Least cover of the crown, along its slope", float(cover[j]), "mm", ends[j],
                 [Limit(float(needed[j]), True, "unsafe", rule.why, rule.source, more, rule.key)], 2.0 * READ_MM)
     share = np.where(rim.is_held, share, -np.inf)
@@ -322,5 +322,5 @@ def _proud(rim: _Rim, rules: HouseRules) -> Finding:
     over = rim.top_mm - rim.gauge.table_mm
     rule = rules["rim.above_table_mm"]
     limit = Limit(rule.value, False, "watch", "A rim that stands above the table catches, and shades the stone.", rule.source,
-                  f"File the rim down by {max(0.0, over - rule.value):.2f} mm.", rule.key)
+                  f"File the rim down by {rounded_up(over - rule.value)} mm.", rule.key)
     return judge("rim.top", "Rim above the table", over, "mm", [0.0, 0.0, rim.top_mm], [limit], READ_MM)

@@ -14,7 +14,7 @@ from ..mesh import Floats
 from ..solid.kernel import bounds
 from ..tolerance import CHORD_MM, READ_DEG, READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, at_most, judge, point, unable
+from .findings import Finding, Limit, at_least, at_most, judge, point, unable, rounded_up
 from .loops import HALF_TURN_DEG, free_turn, middle_of
 from .measure import SEATED_MM, Gauge
 from .pavilion import flat_level_mm
@@ -47,7 +47,7 @@ def _rim(subject: Subject, rules: HouseRules) -> Finding:
     measured, place = walls.rim
     least, usual = rules["seat.rim_least_mm"], rules["seat.inset_mm"]
     # The halves between the mains run a little outside them, so the usual inset is met to within a measured length.
-    widen = f"Widen the seat inset by {max(0.0, usual.value - measured):.2f} mm, or lower the wall's top."
+    widen = f"Widen the seat inset by {rounded_up(usual.value - measured)} mm, or lower the wall's top."
     slack = Limit(usual.value - rules.value("measure.length_mm"), True, "watch", usual.why, usual.source, widen, usual.key)
     # In a heart's cleft the walls of both lobes back each other, so the least that stays standing is enough there.
     in_cleft = measured >= least.value - READ_MM and walls.rim_past_cleft[0] > measured
@@ -188,7 +188,7 @@ def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         gap = gauge.rail_gap(name, 2.0 * rule.value)
         level, column = divmod(int(np.argmin(_near(gauge, low[2], high[2]))), gauge.room_mm.shape[1])
         place = gauge.columns.place(level, column)
-        remedy = f"Lower the {name} or move it outwards by {max(0.0, rule.value - gap):.2f} mm."
+        remedy = f"Lower the {name} or move it outwards by {rounded_up(rule.value - gap)} mm."
         touches = Limit(CHORD_MM + READ_MM, True, "unsafe", "A rail that the pavilion touches lifts the stone off its bearing.",
                         "geometry", remedy)
         note = "more room than that was not looked for" if gap >= 2.0 * rule.value - READ_MM else ""
@@ -236,7 +236,7 @@ def _culet_clearance(subject: Subject, rules: HouseRules) -> Finding:
     gauge = subject.gauge
     clearance = float(gauge.culet[2]) - gauge.base_mm
     preferred = rules.value("head.culet_clearance_preferred_mm")
-    raise_by = f"Raise the culet clearance by {max(0.0, preferred - clearance):.2f} mm."
+    raise_by = f"Raise the culet clearance by {rounded_up(preferred - clearance)} mm."
     return judge("seat.culet_clearance", "Culet above the base plane", clearance, "mm", gauge.culet,
                  [at_least(rules["head.culet_clearance_least_mm"], "unsafe", raise_by),
                   at_least(rules["head.culet_clearance_preferred_mm"], "watch", raise_by)], READ_MM)
@@ -249,7 +249,7 @@ def _culet_free(subject: Subject, rules: HouseRules) -> Finding:
         touches = Limit(rule.value, True, "unsafe", "A culet that stands on metal carries the whole stone and breaks.",
                         "geometry", f"Open the hollow under the culet by {rule.value:g} mm.")
         return judge("seat.culet_free", "Room about the culet", room, "mm", place, [touches], READ_MM)
-    limit = at_least(rule, "watch", f"Open the hollow by {max(0.0, rule.value - room):.2f} mm about the culet.")
+    limit = at_least(rule, "watch", f"Open the hollow by {rounded_up(rule.value - room)} mm about the culet.")
     return judge("seat.culet_free", "Room about the culet", room, "mm", place, [limit], READ_MM,
                  "more room than that was not looked for" if room >= 2.0 * rule.value - READ_MM else "")
 

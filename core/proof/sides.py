@@ -10,7 +10,7 @@ from ..mesh import Floats
 from ..solid.kernel import bounds, contains, overlap, triangles_of, volume_mm3
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, fills, judge
+from .findings import Finding, Limit, at_least, fills, judge, rounded_up
 from .measure import SEATED_MM
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .several import SIDES, Several, girdle_loop
@@ -23,7 +23,7 @@ def check_sides(several: Several, rules: HouseRules) -> Iterator[Finding]:
     for stone in several.sides:
         own = girdle_loop(stone)
         least, place = apart_mm(own, centre)
-        apart = f"Move the side head {max(0.0, near.value - least):.2f} mm outwards."
+        apart = f"Move the side head {rounded_up(near.value - least)} mm outwards."
         yield judge("sides.gap", f"Gap between the {stone.name}'s girdle and the centre's", least, "mm",
                     [*place, float(np.median(stone.mesh.vertices[:, 2]))],
                     [Limit(TOUCH_MM, True, "unsafe", "Stones that touch chip each other.", "geometry", apart),
@@ -78,7 +78,7 @@ def _bridges(several: Several, rules: HouseRules) -> Iterator[Finding]:
         if name.endswith("bridge"):
             most = max(least.value, several.alloy.least_model_mm)
             thick, place = _thinnest(several, name, NEAR * most)
-            thicker = f"Thicken the {name} by {max(0.0, most - thick):.2f} mm here."
+            thicker = f"Thicken the {name} by {rounded_up(most - thick)} mm here."
             yield judge("sides.bridge", f"Least thickness of the {name}", thick, "mm", place,
                         [at_least(least, "unsafe", thicker), *fills(several.alloy, thicker)], READ_MM,
                         NONE_NARROWER if place is None else "")

@@ -23,7 +23,7 @@ from ..solid.kernel import (
 )
 from ..tolerance import READ_MM, READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, at_most, judge, unable
+from .findings import Finding, Limit, at_least, at_most, judge, unable, rounded_up
 from .loops import area_mm2, distances_mm, is_inside, largest, middle_of
 from .measure import SEATED_MM
 from .several import Several, girdle_loop
@@ -138,7 +138,7 @@ def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
     over = float(tops[highest]) - girdle
     rule = rules["surround.above_girdle_mm"]
     below = Limit(rule.value, False, "watch", rule.why, rule.source,
-                  f"Set the surround {max(0.0, over - rule.value):.2f} mm lower.", rule.key)
+                  f"Set the surround {rounded_up(over - rule.value)} mm lower.", rule.key)
     yield judge("surround.tables", "Small stones' tables over the centre stone's girdle", over, "mm",
                 [*several.middles[highest][:2], tops[highest]], [below], READ_MM)
 

@@ -9,7 +9,7 @@ import numpy as np
 from ..solid.kernel import first_hits
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
-from .findings import Finding, at_least, at_most, judge, point
+from .findings import Finding, at_least, at_most, judge, point, rounded_up
 from .species_limits import is_weak
 from .subject import Subject
 
@@ -60,7 +60,7 @@ def _height(subject: Subject, rules: HouseRules) -> Finding:
     height = gauge.table_mm - gauge.base_mm
     rule = rules["head.height_over_finger_most_mm"]
     return judge("wear.height", "Table above the base plane", height, "mm", [0.0, 0.0, gauge.table_mm],
-                 [at_most(rule, "watch", f"Lower the head by {max(0.0, height - rule.value):.2f} mm, by less culet "
+                 [at_most(rule, "watch", f"Lower the head by {rounded_up(height - rule.value)} mm, by less culet "
                                          "clearance or a shallower stone.")], READ_MM)
 
 

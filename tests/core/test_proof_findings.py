@@ -10,7 +10,7 @@ import pytest
 
 from core.head import make_head
 from core.proof import CHECKS, VERDICTS, Finding, Subject, prove, prove_subject, subject_of
-from core.proof.findings import Limit, at_least, at_most, judge, worst_first
+from core.proof.findings import Limit, at_least, at_most, judge, worst_first, rounded_up
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
 from core.spec import Spec, spec_of
 from core.stone import CUTS
@@ -458,3 +458,7 @@ def test_finished_claws_reach_the_published_contact_on_crowns_of_any_outline(cut
     findings = prove(make_head(spec_of({"stone.cut": cut, "stone.length_mm": length_mm}), "set"))
     contacts = [finding for finding in findings if finding.code == "retention.contact"]
     assert contacts and {finding.verdict for finding in contacts} == {"sound"}
+
+
+def test_what_a_remedy_asks_for_is_enough() -> None:
+    assert [rounded_up(each) for each in (-1.0, 0.0, 0.0004, 0.1, 0.1001, 2.0)] == ["0.00", "0.00", "0.01", "0.10", "0.11", "2.00"]
