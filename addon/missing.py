@@ -22,7 +22,7 @@ class SEATWRIGHT_PT_missing(bpy.types.Panel):
 
     def draw(self, context: bpy.types.Context) -> None:
         column = self.layout.column(align=True)
-        column.label(text="The solid kernel is missing", icon="ERROR")
+        column.label(text="A file of Seatwright is missing", icon="ERROR")
         for line in sentences():
             column.label(text=line)
 

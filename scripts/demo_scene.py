@@ -12,6 +12,7 @@ import os
 import sys
 import time
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
 
 import bpy
@@ -177,10 +178,15 @@ def main(spec: str, blend: str, *pictures: str) -> None:
         take_picture(picture, int(width_px))
 
 
-if __name__ == "__main__":
+def run(work: Callable[..., None], script: str) -> None:
+    """Do the work with the words of the command line, and leave: 0, or 1 after saying what failed."""
     try:
-        main(*sys.argv[1:])
+        work(*sys.argv[1:])
     except (SystemExit, RuntimeError) as failure:
-        print(f"demo_scene.py: {failure}", file=sys.stderr, flush=True)
+        print(f"{script}: {failure}", file=sys.stderr, flush=True)
         os._exit(1)
     os._exit(0)  # Blender as a module may crash or hang on leaving in the ordinary way
+
+
+if __name__ == "__main__":
+    run(main, "demo_scene.py")

@@ -148,9 +148,4 @@ def main(state: str, path: str) -> None:
 
 
 if __name__ == "__main__":
-    try:
-        main(*sys.argv[1:])
-    except (SystemExit, RuntimeError) as failure:
-        print(f"matrix_scene.py: {failure}", file=sys.stderr, flush=True)
-        os._exit(1)
-    os._exit(0)  # Blender as a module may crash or hang on leaving in the ordinary way
+    demo_scene.run(main, "matrix_scene.py")

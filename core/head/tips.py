@@ -13,8 +13,6 @@ from .claws import ClawLine
 from .draft import Plan
 from .sweep import circle_count
 
-TIPS = ("round", "almond", "tab", "V")
-
 TIP_SHARE = 0.8
 """Radius of the finished tip as a share of half the claw's thickness: the setter rounds the end. Common practice, no
 source."""

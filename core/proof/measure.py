@@ -139,11 +139,6 @@ class Gauge(Frame):
     # How stone and metal fit.
 
     @cached_property
-    def placed_reach_mm(self) -> float:
-        """Longer than any way through the stone."""
-        return float(np.ptp(self.placed.vertices, axis=0).sum())
-
-    @cached_property
     def common(self) -> tuple[float, float, Floats]:
         """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
         return fit.common(self)
