@@ -25,8 +25,8 @@ class MetalWeight:
 def metal_weights(head: Head) -> tuple[MetalWeight, ...]:
     """The head in every alloy. Volume times density; the casting shrinks back to the size as modelled."""
     volume_cm3 = volume_mm3(head.solid) / 1000.0
-    return tuple(MetalWeight(alloy, volume_cm3 * alloy.density_g_cm3, melt_grams(volume_cm3, alloy.density_g_cm3, 1.0))
-                 for alloy in all_alloys())
+    return tuple(MetalWeight(alloy, volume_cm3 * alloy.density_g_cm3,
+                             melt_grams(volume_cm3, alloy.density_g_cm3, 1.0, head.rules)) for alloy in all_alloys())
 
 
 def stone_groups(head: Head) -> dict[str, list[PlacedStone]]:

@@ -3,13 +3,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache, cached_property, lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from ..mesh import Floats
 from ..stone.outline import Arc, Cleft, Line, Outline, Place
-from ..trade.house_rules import house_rules
 
 CUT_TURN_DEG = (20.0, 75.0)
 """What the outline turns at either end of a side that cuts off a corner. Common practice, no source."""
@@ -99,26 +98,20 @@ def azimuth_deg(place: Place) -> float:
     return 0.0 if 360.0 - angle < 1e-9 else angle
 
 
-@cache
-def point_turn_deg() -> float:
-    """From which turn on a corner is a point, by the shipped house rule: a workshop's own moves what is proven, and no
-    claws."""
-    return house_rules().value("retention.point_from_deg")
-
-
 @lru_cache(maxsize=32)
-def points_of(outline: Outline) -> tuple[Place, ...]:
-    """The sharp corners of an outline that stand out."""
+def points_of(outline: Outline, point_deg: float) -> tuple[Place, ...]:
+    """The sharp corners of an outline that stand out. point_deg: from which turn on a corner is so sharp, in this and all
+    below the house rule retention.point_from_deg."""
     cut = [end for i in _cut_sides(outline) for end in (outline.pieces[i].at(np.array([0.0, 1.0]))[0])]
-    return tuple(corner for corner in outline.corners if corner.turn_deg >= point_turn_deg()
+    return tuple(corner for corner in outline.corners if corner.turn_deg >= point_deg
                  and not any(math.dist(corner.point, end) < SNAP_MM for end in cut))
 
 
 @lru_cache(maxsize=32)
-def corners_of(outline: Outline) -> tuple[Place, ...]:
+def corners_of(outline: Outline, point_deg: float) -> tuple[Place, ...]:
     """The corners of an outline as a setter counts them: sharp ones, and the middles of cut and of round ones."""
     middles = [outline.at(i, 0.5) for i in (*_cut_sides(outline), *_round_corners(outline))]
-    return tuple(sorted((*points_of(outline), *middles), key=azimuth_deg))
+    return tuple(sorted((*points_of(outline, point_deg), *middles), key=azimuth_deg))
 
 
 def _cut_sides(outline: Outline) -> list[int]:
@@ -174,9 +167,9 @@ def legs_turn_deg(outline: Outline, place: Place, leg_mm: float) -> float:
 
 
 @lru_cache(maxsize=32)
-def usual_placement(outline: Outline) -> tuple[str, str]:
+def usual_placement(outline: Outline, point_deg: float) -> tuple[str, str]:
     """Where claws usually stand on such an outline, and why in half a sentence."""
-    sharp, corners = points_of(outline), corners_of(outline)
+    sharp, corners = points_of(outline, point_deg), corners_of(outline, point_deg)
     if 1 <= len(sharp) <= 3 and len(sharp) == len(corners):
         what = "point chips" if len(sharp) == 1 else "points chip"
         return "points", f"the {what} first, so a claw covers {'it' if len(sharp) == 1 else 'each'}"
@@ -187,7 +180,8 @@ def usual_placement(outline: Outline) -> tuple[str, str]:
 
 # The same places are asked for at every tick of a slider that changes claws only.
 @lru_cache(maxsize=64)
-def place_claws(outline: Outline, placement: str, count: int, start_deg: float | None = None) -> tuple[Place, ...]:
+def place_claws(outline: Outline, placement: str, count: int, point_deg: float,
+                start_deg: float | None = None) -> tuple[Place, ...]:
     """`count` places, by azimuth from the first. placement: "evenly", "corners" or "points".
 
     Evenly: by equal angles on a circle, else by equal lengths of outline, from `start_deg`; from half a step off the X
@@ -196,7 +190,7 @@ def place_claws(outline: Outline, placement: str, count: int, start_deg: float |
     """
     if placement == "evenly":
         return _evenly(outline, count, start_deg)
-    return _anchored(outline, placement, count)
+    return _anchored(outline, placement, count, point_deg)
 
 
 def _evenly(outline: Outline, count: int, start_deg: float | None) -> tuple[Place, ...]:
@@ -215,8 +209,8 @@ def _evenly(outline: Outline, count: int, start_deg: float | None) -> tuple[Plac
     raise ValueError("a claw would stand in the cleft, where it holds nothing; turn the claws")
 
 
-def _anchored(outline: Outline, placement: str, count: int) -> tuple[Place, ...]:
-    anchors = points_of(outline) if placement == "points" else corners_of(outline)
+def _anchored(outline: Outline, placement: str, count: int, point_deg: float) -> tuple[Place, ...]:
+    anchors = (points_of if placement == "points" else corners_of)(outline, point_deg)
     if not anchors:
         raise ValueError(f"this outline has no {placement}; let the claws stand evenly")
     if count < len(anchors):
@@ -284,7 +278,8 @@ def _twin(stretch: Stretch, stretches: list[Stretch], around_mm: float) -> int |
 
 
 @lru_cache(maxsize=64)
-def pair_places(outline: Outline, count: int, apart_mm: float, start_deg: float | None = None) -> tuple[Place, ...]:
+def pair_places(outline: Outline, count: int, apart_mm: float, point_deg: float,
+                start_deg: float | None = None) -> tuple[Place, ...]:
     """Places of `count` claws, an even number, in pairs whose claws' middles are `apart_mm` from each other.
 
     The pairs stand at the corners where there are enough of them, else evenly. Raises ValueError as `place_claws` does.
@@ -292,10 +287,10 @@ def pair_places(outline: Outline, count: int, apart_mm: float, start_deg: float 
     if count % 2:
         raise ValueError("claws in pairs are even in number")
     pairs = count // 2
-    placement = "corners" if 0 < len(corners_of(outline)) <= pairs else "evenly"
+    placement = "corners" if 0 < len(corners_of(outline, point_deg)) <= pairs else "evenly"
     way = Way(outline)
     places = []
-    for middle in place_claws(outline, placement, pairs, start_deg):
+    for middle in place_claws(outline, placement, pairs, point_deg, start_deg):
         # Beside a corner both stand on their own sides, which run away from each other.
         half = 0.5 * apart_mm / math.cos(math.radians(middle.turn_deg / 2.0))
         along = way.length_at(middle.point)

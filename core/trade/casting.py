@@ -4,15 +4,16 @@ from __future__ import annotations
 import math
 
 from ..errors import Fault, SpecError
-from .house_rules import house_rules
+from .house_rules import HouseRules, house_rules
 
 WAX_G_CM3 = 1.0
 """What casting charts take wax to weigh (Romanoff; Rio Grande); injection wax is 0.92 to 0.98, from memory."""
 
 
-def melt_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:
-    """Metal to melt for a model of wax or resin, grams, with button and sprues, by the shipped house rule."""
-    return casting_grams(model_g * (1 + house_rules().value("casting.sprue_weight")), metal_g_cm3, wax_g_cm3)
+def melt_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3, rules: HouseRules | None = None) -> float:
+    """Metal to melt for a model of wax or resin, grams, with button and sprues by the house rules."""
+    sprues = (rules or house_rules()).value("casting.sprue_weight")
+    return casting_grams(model_g * (1 + sprues), metal_g_cm3, wax_g_cm3)
 
 
 def casting_grams(model_g: float, metal_g_cm3: float, wax_g_cm3: float = WAX_G_CM3) -> float:

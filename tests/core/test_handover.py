@@ -9,6 +9,7 @@ import os
 import re
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -23,13 +24,14 @@ from core.handover import FILES, hand_over
 from core.handover.drawing import Drawing, best_scale
 from core.handover.sheet import sheet_html
 from core.handover.views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view, upright_section
+from core.handover.weights import metal_weights
 from core.handover.write import write_files
 from core.head import Head, make_head
 from core.proof import prove
 from core.solid.kernel import volume_mm3
 from core.spec import spec_of
 from core.trade.alloys import SHEET_ALLOYS, alloy
-from core.trade.house_rules import house_rules
+from core.trade.house_rules import HouseRules, house_rules
 from core.trade.species import species
 
 HEADS = {
@@ -115,6 +117,12 @@ def test_weights_are_volume_times_density(handed: tuple[Head, Path]) -> None:
         assert float(rows["metal", name]["melt_g"]) == pytest.approx(1.1 * expected, abs=6e-4)
     assert float(rows["stone", "ruby"]["weight_ct"]) == pytest.approx(head.stone.weight_ct(species("ruby").density_g_cm3), abs=6e-5)
     assert [name for (kind, name), row in rows.items() if row["chosen"]] == [head.alloy.name, head.species.name]
+
+
+def test_a_workshop_that_sprues_more_heavily_melts_more() -> None:
+    rule = replace(house_rules()["casting.sprue_weight"], value=0.25)
+    head = make_head(spec_of({}), rules=HouseRules({**house_rules().rules, rule.key: rule}))
+    assert [weight.melt_g / weight.head_g for weight in metal_weights(head)] == pytest.approx([1.25] * len(metal_weights(head)))
 
 
 class Page(HTMLParser):

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -26,8 +27,10 @@ from core.solid.kernel import (
 from core.spec import spec_of
 from core.stone import CUTS, make_stone
 from core.tolerance import WELD_MM
+from core.trade.house_rules import HouseRules, house_rules
 
 SIZES_MM = (2.5, 5.0, 10.0)
+POINT_DEG = house_rules().value("retention.point_from_deg")
 SHARP = ("marquise", "pear", "heart", "princess", "baguette", "tapered baguette", "trillion")
 
 
@@ -59,19 +62,30 @@ def directions(made: Head) -> list[float]:
 ])
 def test_each_outline_is_held_where_it_needs_it(cut: str, points: int, corners: int, usual: str, count: int) -> None:
     shape = outline(cut)
-    assert (len(points_of(shape)), len(corners_of(shape)), usual_placement(shape)[0]) == (points, corners, usual)
+    assert (len(points_of(shape, POINT_DEG)), len(corners_of(shape, POINT_DEG)), usual_placement(shape, POINT_DEG)[0]) == (points, corners, usual)
     made = head(cut)
     assert made.plan["claw_count"] == count
     # Every point and corner has its claw.
-    for corner in corners_of(shape):
+    for corner in corners_of(shape, POINT_DEG):
         assert min(math.dist(corner.point, line.place.point) for line in made.lines) < 1e-6
 
 
+def test_a_workshop_says_itself_from_which_turn_on_a_corner_takes_a_claw_of_its_own() -> None:
+    shipped = house_rules()
+    shape = outline("marquise")
+    turn = max(corner.turn_deg for corner in shape.corners)
+    for limit, placement in ((turn - 0.1, "points"), (turn, "points"), (turn + 0.1, "evenly")):
+        rule = replace(shipped["retention.point_from_deg"], value=limit)
+        rules = HouseRules({**shipped.rules, rule.key: rule})
+        made = make_head(spec_of({"stone.cut": "marquise", "stone.width_mm": 5.0}), rules=rules)
+        assert ("v_claw_count" in made.plan) == (placement == "points") == any(line.place.is_corner for line in made.lines)
+
+
 def test_corners_are_the_middles_of_cut_and_of_round_ones() -> None:
-    for corner in corners_of(outline("emerald")):
+    for corner in corners_of(outline("emerald"), POINT_DEG):
         assert np.abs(corner.normal) == pytest.approx([math.sqrt(0.5)] * 2)
         assert np.abs(corner.point) == pytest.approx([3.15, 2.15], abs=1e-3)
-    for corner in corners_of(outline("cushion")):
+    for corner in corners_of(outline("cushion"), POINT_DEG):
         assert abs(corner.point[0]) == pytest.approx(abs(corner.point[1])) and not corner.is_corner
 
 
@@ -86,14 +100,14 @@ def test_claws_stand_the_same_on_both_sides_of_the_stone(cut: str) -> None:
 
 
 def test_evenly_is_by_angle_on_a_circle_and_by_length_on_any_other_outline() -> None:
-    assert [azimuth_deg(place) for place in place_claws(outline("round brilliant"), "evenly", 6)] == pytest.approx(
+    assert [azimuth_deg(place) for place in place_claws(outline("round brilliant"), "evenly", 6, POINT_DEG)] == pytest.approx(
         [30.0, 90.0, 150.0, 210.0, 270.0, 330.0])
     shape = outline("oval")
     dense = np.radians(np.linspace(0.0, 360.0, 200001))
     points = np.column_stack([3.5 * np.cos(dense), 2.5 * np.sin(dense)])
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     at = sorted(float(run[int(np.argmin(np.linalg.norm(points - place.point, axis=1)))])
-                for place in place_claws(shape, "evenly", 7))
+                for place in place_claws(shape, "evenly", 7, POINT_DEG))
     assert np.diff(at) == pytest.approx([run[-1] / 7.0] * 6, abs=2e-3)
 
 
@@ -102,7 +116,7 @@ def test_no_claw_stands_in_a_hearts_cleft() -> None:
     cleft = next(corner for corner in shape.corners if corner.turn_deg < 0.0)
     for count in (3, 5, 7):
         for placement in ("points", "evenly"):
-            ways = sorted(math.dist(cleft.point, place.point) for place in place_claws(shape, placement, count))
+            ways = sorted(math.dist(cleft.point, place.point) for place in place_claws(shape, placement, count, POINT_DEG))
             assert ways[0] == pytest.approx(ways[1], abs=1e-6) and ways[0] > 1.0
     with pytest.raises(SpecError, match="claws.directions_deg.*cleft"):
         head("heart", claws__directions_deg="0, 90, 180")
@@ -113,12 +127,12 @@ def test_pairs_stand_beside_the_corners_and_keep_their_gap() -> None:
     assert made.plan["claw_count"] == 8
     for first, second in zip(made.lines[::2], made.lines[1::2], strict=True):
         middle = (first.place.point + second.place.point) / 2.0
-        assert min(math.dist(corner.point, middle) for corner in corners_of(outline("emerald"))) < 0.25
+        assert min(math.dist(corner.point, middle) for corner in corners_of(outline("emerald"), POINT_DEG)) < 0.25
     made = head("round brilliant", claws__placement="pairs", claws__pair_gap_mm=0.6, stone__width_mm=8.0)
     flats = [section(made.part_solids[f"claw {i}"], made.plan["girdle_plane"])[0] for i in (1, 2)]
     clear = np.linalg.norm(flats[0][:, None] - flats[1], axis=2).min()
     assert clear == pytest.approx(0.6, abs=0.02)
-    assert len(pair_places(outline("princess"), 8, 1.0)) == 8
+    assert len(pair_places(outline("princess"), 8, 1.0, POINT_DEG)) == 8
 
 
 def test_directions_are_kept_and_the_plan_says_each() -> None:

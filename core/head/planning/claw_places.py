@@ -6,7 +6,7 @@ from collections.abc import Callable
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...spec import Spec, directions_deg
-from ...stone.outline import Outline, Place
+from ...stone.outline import Place
 from ...trade.claw_sizes import claw_diameter
 from ..draft import Draft
 from ..placement import corners_of, pair_places, place_claws, places_towards, points_of, usual_placement
@@ -25,7 +25,7 @@ PAIR_APART = 1.5
 def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
     """Placement, count and places; the places of pairs are those of single claws until their size is known."""
     spec, outline = draft.spec, draft.stone.outline
-    placement, why = placement_of(spec, outline)
+    placement, why = placement_of(draft)
     pinned = spec.get("claws.count")
     if placement == "directions":
         given = spec.get("claws.directions_deg")
@@ -56,9 +56,14 @@ def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
     return placement, count, places
 
 
-def placement_of(spec: Spec, outline: Outline) -> tuple[str, str]:
+def placement_of(draft: Draft) -> tuple[str, str]:
     """Where the claws stand, and why in half a sentence."""
-    return chosen_placement(spec) or usual_placement(outline)
+    return chosen_placement(draft.spec) or usual_placement(draft.stone.outline, point_deg(draft))
+
+
+def point_deg(draft: Draft) -> float:
+    """From which turn on a corner of the outline is a point, which takes a claw of its own."""
+    return draft.rules.value("retention.point_from_deg")
 
 
 def chosen_placement(spec: Spec) -> tuple[str, str] | None:
@@ -84,9 +89,9 @@ def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
                        f"then "
                        f"eight; {why}.")
     if placement == "pairs":
-        places = len(corners_of(outline)) or 4
+        places = len(corners_of(outline, point_deg(draft))) or 4
         return 2 * places, f"A pair at each of {places} places; {why}."
-    anchors = len(points_of(outline) if placement == "points" else corners_of(outline))
+    anchors = len((points_of if placement == "points" else corners_of)(outline, point_deg(draft)))
     small, large = POINT_COUNTS.get(anchors, (anchors, anchors)) if placement == "points" else (anchors, anchors)
     # With a claw at a heart's point and none in its cleft, the others stand in pairs.
     has_cleft = any(corner.turn_deg < 0.0 for corner in outline.corners)
@@ -98,8 +103,8 @@ def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None =
     outline, start = draft.stone.outline, draft.spec.get("claws.start_angle_deg")
     if placement == "pairs":
         usual = PAIR_APART * claw_diameter(draft.stone.width_mm, count, draft.metal.family).value
-        return pair_places(outline, count, apart_mm or usual, start)
-    return place_claws(outline, placement, count, start)
+        return pair_places(outline, count, apart_mm or usual, point_deg(draft), start)
+    return place_claws(outline, placement, count, point_deg(draft), start)
 
 
 def _refused_as(path: str, value: object, places: Callable[[], tuple[Place, ...]]) -> tuple[Place, ...]:

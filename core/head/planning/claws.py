@@ -13,8 +13,8 @@ from ...trade.species import species
 from ..claw_sections import RELIEF_TURN_DEG, takes_v
 from ..claws import claw_lines, foot_on_peg, wall_run_mm
 from ..draft import HOUSE_SPECIES, Draft, Plan
-from ..placement import azimuth_deg, legs_turn_deg, point_turn_deg
-from .claw_places import places_of, plan_count
+from ..placement import azimuth_deg, legs_turn_deg
+from .claw_places import places_of, plan_count, point_deg
 from .claw_stand import Stand, clear_between
 from .position import REFERENCE_MM
 
@@ -182,7 +182,7 @@ def _check_width(draft: Draft, stand: Stand, diameter: float, gap: float) -> Non
 def _section(draft: Draft, places: tuple[Place, ...]) -> str:
     """The section chosen, or V where a claw stands at a point, else round."""
     chosen: str | None = draft.spec.get("claws.section")
-    return chosen or ("V" if any(place.turn_deg >= point_turn_deg() for place in places) else "round")
+    return chosen or ("V" if any(place.turn_deg >= point_deg(draft) for place in places) else "round")
 
 
 def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter: float, gap: float) -> None:
