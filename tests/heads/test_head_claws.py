@@ -241,7 +241,7 @@ def test_the_girdle_cuts_the_planned_notch_out_of_every_section(choices: dict[st
 def test_v_claws_stand_at_every_point_and_their_legs_lie_along_both_sides(cut: str) -> None:
     made = head(cut)
     plan = made.plan
-    assert plan["v_claw_count"] == len(points_of(made.stone.outline))
+    assert plan["v_claw_count"] == len(points_of(made.stone.outline, POINT_DEG))
     for i, line in enumerate(made.lines, 1):
         if not line.place.is_corner:
             continue
