@@ -346,8 +346,8 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     for claw in gauge.claws:
         top = gauge.claw_top_mm(claw)
         share = (top - gauge.crown_edge_mm) / crown
-        kind = "claws.v_tip_height" if claw.is_v else "claws.tip_height"
-        low, high = rules[f"{kind}_low"], rules[f"{kind}_high"]
+        low, high = (rules.v_tip_heights(gauge.wall is not None) if claw.is_v else
+                     (rules["claws.tip_height_low"], rules["claws.tip_height_high"]))
         contact, end = gauge.contact(claw, READ_MM)
         off = (share - (low.value + high.value) / 2.0) * crown
         remedy = f"Finish {claw.name} {abs(off):.2f} mm {'lower' if off > 0.0 else 'higher'}."

@@ -91,6 +91,13 @@ class HouseRules:
         return replace(metal, least_cast_mm=cast.value if cast else metal.least_cast_mm,
                        least_model_mm=model.value if model else metal.least_model_mm, making_source=given.source)
 
+    def v_tip_heights(self, is_supported: bool) -> tuple[Rule, Rule]:
+        """Least and most height of a V claw's end over the girdle, as shares of the crown: where a wall carries the stone
+        between the claws, and where they alone do."""
+        if is_supported:
+            return self["claws.v_tip_height_low"], self["claws.v_tip_height_high"]
+        return self["claws.v_tip_height_bare_low"], self["claws.v_tip_height_bare_high"]
+
     def of_process(self, process: str, name: str) -> Rule:
         """The rule `name` ("section_least_mm") of a process ("lost wax")."""
         return self[f"{pick('casting.process', process, PROCESSES)}.{name}"]

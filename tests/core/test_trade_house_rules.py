@@ -44,7 +44,8 @@ def test_rules_are_whole(rule) -> None:
     ("claws.heel_left_min", 0.50), ("claws.tip_height_low", 0.60), ("claws.tip_height_high", 0.80),
     ("claws.contact_low", 0.30), ("claws.contact_high", 0.50), ("lost_wax.section_least_mm", 0.40),
     ("lost_wax.flat_least_mm", 0.50), ("lost_wax.gap_least_mm", 0.20), ("lost_wax.edge_radius_least_mm", 0.125),
-    ("wear.hardness_least_hv", 100), ("law.hallmark_silver_g", 7.78), ("law.lead_most", 0.05),
+    ("claws.v_tip_height_low", 0.90), ("claws.v_tip_height_high", 1.00), ("claws.v_tip_height_bare_low", 1.00),
+    ("claws.v_tip_height_bare_high", 1.10), ("wear.hardness_least_hv", 100), ("law.hallmark_silver_g", 7.78), ("law.lead_most", 0.05),
     ("law.cadmium_most", 0.01),
 ])
 def test_published_limits(key, value) -> None:
@@ -68,6 +69,21 @@ def test_published_faults_are_found_on_real_heads(name: str, share: float, code:
         made = replace(made, plan=Plan({**given, name: replace(given[name], value=value)}))
     found = [each.verdict for each in prove(made) if each.code == code]
     assert found and all((each == "sound") == (verdict == "sound") for each in found)
+
+
+@pytest.mark.parametrize(("style", "share", "verdict"), [
+    ("tapered claw", 0.88, "unsafe"), ("tapered claw", 0.95, "sound"), ("tapered claw", 1.03, "watch"),
+    ("basket", 0.97, "unsafe"), ("basket", 1.0, "sound"), ("basket", 1.05, "sound"), ("basket", 1.12, "watch")])
+def test_v_claws_stand_higher_where_no_wall_carries_the_stone(style: str, share: float, verdict: str) -> None:
+    """GIA benchmarks for a princess cut in V prongs: 90 to 100 % of the crown with support between them, 100 to 110 % without."""
+    made = make_head(spec_of({"stone.cut": "princess", "stone.length_mm": 6.0, "head.style": style}), "set")
+    edge = made.plan["girdle_plane"] + made.plan["girdle"]
+    given = made.plan.dimensions
+    height = replace(given["v_tip_height"], value=edge + share * (made.plan["table_height"] - edge))
+    made = replace(made, plan=Plan({**given, "v_tip_height": height}))
+    found = [each for each in prove(made) if each.code == "retention.tip_height"]
+    assert len(found) == 4 and all(each.measured == pytest.approx(share, abs=0.01) for each in found)
+    assert {each.verdict for each in found} == {verdict}
 
 
 def test_wall_of_the_worked_head() -> None:

@@ -31,13 +31,13 @@ def plan_setting(draft: Draft) -> None:
 
 
 def _plan_v_tips(draft: Draft, crown_edge: float) -> None:
-    """V claws come to stand higher than others, because their folded ends cover the corner."""
-    low, high = draft.rules["claws.v_tip_height_low"], draft.rules["claws.v_tip_height_high"]
+    """V claws come to stand higher than others, because their folded ends cover the corner; highest where no wall carries
+    the stone between them."""
+    low, high = draft.rules.v_tip_heights("wall_thickness" in draft)
     share = low.value + TIP_MIDDLE * (high.value - low.value)
     draft.derive("v_tip_height", crown_edge + share * draft.stone.crown_height_mm, "mm",
                  f"After setting the V claws' ends stand {100 * share:.0f} % of the crown above the "
                  f"girdle.", low.source)
     most = draft.rules["claws.contact_high"]
-    draft.derive("v_contact", most.value, "1", "How far up the crown's edge at its corner, from girdle to table, the "
-                                               "end of a V "
+    draft.derive("v_contact", most.value, "1", "How far up the crown's edge at its corner, from girdle to table, the end of a V "
                  "claw reaches.", most.source)
