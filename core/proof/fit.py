@@ -49,6 +49,9 @@ Common practice, no source."""
 CROWN_STEPS = 96
 """Places along the crown from which its length is summed up. Fewer: a dome reads short."""
 
+LEVEL_MM = 1e-6
+"""How far below the crown's highest place still is its top. Larger: a low dome would end early."""
+
 BELOW_SHARES = (0.1, 0.45, 0.8)
 """Where in a notch, from the girdle inwards as shares of its depth, the seat is looked at."""
 
@@ -141,14 +144,22 @@ def crown_line(frame: Frame, claw: ClawMeasure, count: int) -> tuple[Floats, flo
     """(count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top, inwards from the
     claw, and its length, mm."""
     inwards = -claw.outwards
-    edge_to_table = _to_table_mm(frame, claw.edge, claw.outwards)
-    steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * edge_to_table
-    steps[0] = 1e-3
-    z = frame.stone.crown_height_at(claw.edge + np.outer(steps, inwards)) + frame.girdle_plane_mm
-    steps, z = steps[np.isfinite(z)], z[np.isfinite(z)]
+    steps, z = _crown_steps(frame, claw.edge, inwards, _to_table_mm(frame, claw.edge, claw.outwards))
+    highest = int(np.flatnonzero(z >= z.max() - LEVEL_MM)[0])
+    if highest < len(z) - 1:  # it passes the table, or a dome's top, and falls again behind its highest place
+        steps, z = _crown_steps(frame, claw.edge, inwards, float(steps[highest]))
     run = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(steps), np.diff(z)))])
     xy = claw.edge + np.outer(np.interp(np.linspace(0.0, run[-1], count), run, steps), inwards)
     return np.column_stack([xy, frame.stone.crown_height_at(xy) + frame.girdle_plane_mm]), float(run[-1])
+
+
+def _crown_steps(frame: Frame, edge: Floats, inwards: Floats, far_mm: float) -> tuple[Floats, Floats]:
+    """(k,) ways in from a place (2,) of the girdle, as far as asked, and the crown's heights there, mm."""
+    steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * far_mm
+    steps[0] = 1e-3
+    z = frame.stone.crown_height_at(edge + np.outer(steps, inwards)) + frame.girdle_plane_mm
+    is_met = np.isfinite(z)
+    return steps[is_met], z[is_met]
 
 
 def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:

@@ -403,3 +403,10 @@ def test_set_claws_hold_no_more_metal_than_was_cast(cut: str, section: str, tip:
         if spare_mm is None:
             assert not unsafe
     assert reached == sorted(reached) and reached[0] < 0.05 < reached[-1]
+
+
+@pytest.mark.parametrize("cut", ["oval", "oval cabochon"])
+def test_claws_whose_way_in_passes_the_table_or_the_top_lie_on_the_slope_as_far_as_planned(cut: str) -> None:
+    made = head(cut, "set", stone__width_mm=10.0, stone__length_mm=20.0, head__style="basket")
+    contacts = [each.measured for each in prove(made) if each.code == "retention.contact"]
+    assert contacts == pytest.approx([made.plan["contact"]] * len(contacts), abs=0.03)
