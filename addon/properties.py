@@ -15,12 +15,14 @@ import bpy
 
 from ..core.errors import SeatwrightError, SpecError, show
 from ..core.head import PINNABLE, STATES, Head
+from ..core.head.draft import Draft
 from ..core.head.planning.claw_places import placement_of
 from ..core.head.setting import tip_of
 from ..core.head.unused import unused
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from ..core.stone.make import CORRECTION_KEYS
+from ..core.trade.house_rules import house_rules
 from . import compat
 
 SCHEMA = 2
@@ -336,47 +338,43 @@ def write_choices(settings: Any, spec: Spec) -> None:
 
 def write_derived(settings: Any, head: Head) -> None:
     """Show what the plan derived in every property that is not pinned. Call it inside `quiet`."""
-    for each in FIELDS:
-        name = property_name(each.path)
-        if not getattr(settings, name + "_pinned"):
-            value = derived(each, head)
-            if value is not None and getattr(settings, name) != value:
-                setattr(settings, name, value)
+    for path, value in derived(head).items():
+        name = property_name(path)
+        if not getattr(settings, name + "_pinned") and getattr(settings, name) != value:
+            setattr(settings, name, value)
 
 
-def derived(field: Field, head: Head) -> Value | None:
-    """What a head makes of a field that was left open; None where nothing follows."""
-    path, plan = field.path, head.plan
-    if path in PLAN_NAME and path != "casting.shrinkage_percent":
-        if PLAN_NAME[path] not in plan:
-            return None
-        value = plan[PLAN_NAME[path]]
-        return round(value) if field.kind == "count" else value
-    if path in FIGURES:
-        figure = head.stone.figures.get(FIGURES[path])
-        return figure.value if figure is not None else None
-    fixed = {
+def derived(head: Head) -> dict[str, Value]:
+    """What a head makes of every field that may be left open; without those of which nothing follows."""
+    plan, figures = head.plan, head.stone.figures
+    found: dict[str, Value] = {each.path: each.choices[0] for each in FIELDS if each.kind == "choice"}
+    found |= {path: plan[name] for path, name in PLAN_NAME.items() if name in plan}
+    found |= {path: round(found[path]) for path in found if BY_PATH[path].kind == "count"}
+    found |= {path: figures[name].value for path, name in FIGURES.items() if name in figures}
+    found |= {
         "casting.shrinkage_percent": 100.0 * plan["shrinkage"],
         "stone.weight_ct": plan["stone_weight"],
         "stone.species": head.species.name,
         "casting.alloy": head.alloy.name,
         "casting.process": head.process,
-        "stone.cut": head.stone.cut if head.stone.cut in CUT_BY_NAME else None,
         "seat.cut": False,
         "head.style": head.style.name,
         **words_of(head),
     }
-    if path in fixed:
-        return fixed[path]
-    return field.choices[0] if field.kind == "choice" else None
+    if head.stone.cut in CUT_BY_NAME:
+        found["stone.cut"] = head.stone.cut
+    else:
+        del found["stone.cut"]  # a mesh is of no cut, and the one that was chosen before stays
+    return found
 
 
-def words_of(head: Head) -> dict[str, str]:
+def words_of(head: Head) -> dict[str, Value]:
     """How the claws came to stand and look, where that was left open; nothing on a head without claws."""
     if "claw_count" not in head.plan:
         return {}
     section = "V" if "v_claw_count" in head.plan else head.spec.get("claws.section") or "round"
-    return {"claws.placement": placement_of(head.spec, head.stone.outline)[0], "claws.section": section, "claws.tip": tip_of(head.spec)}
+    placement, _ = placement_of(Draft(head.spec, head.stone, head.rules or house_rules()))
+    return {"claws.placement": placement, "claws.section": section, "claws.tip": tip_of(head.spec)}
 
 
 def built_spec(mesh: bpy.types.Mesh) -> str:
