@@ -5,14 +5,17 @@ from collections import Counter
 from collections.abc import Sequence
 from html import escape
 
+from ..errors import SpecError
 from ..head import Head, Plan
 from ..proof.findings import VERDICTS, Finding
 from ..trade.alloys import SHEET_ALLOYS
 from ..trade.burs import seat_bur
-from ..trade.carat import sieve
+from ..trade.carat import fraction_name, sieve
 from ..trade.casting import enlargement
 from ..trade.hallmarks import hallmark_fineness, needs_hallmark
 from ..trade.house_rules import HouseRules
+from ..trade.proportions import girdle_class
+from ..trade.ring_sizes import SYSTEMS, inside_diameter_mm, nearest_size
 from .views import claw_azimuth_deg, is_claw_in_plane, plan_view, section_title, side_view
 from .weights import metal_weights, stone_groups
 
@@ -117,10 +120,10 @@ def _top(head: Head, findings: Sequence[Finding]) -> str:
     worst = next((verdict for verdict in VERDICTS if counts[verdict]), "sound")
     said = ", ".join(f"{counts[verdict]} {verdict}" for verdict in VERDICTS if counts[verdict])
     state = "as cast, before setting" if head.state == "cast" else "as set, after the setter's work"
-    finger = head.spec.get("finger.size")
-    ring = f"; ring size {finger} ({head.spec.get('finger.system') or 'iso'})" if finger else ""
+    ring = f"; ring size {_ring(head)}" if head.spec.get("finger.size") else ""
     keys = [(figure(head.stone.depth_mm, "mm"), "stone, table to culet"),
-            (f"{plan['stone_weight']:.2f} ct", "stone, by volume"),
+            (f"{plan['stone_weight']:.2f} ct", f"stone, by volume{_fraction(head)}"),
+            *_girdle(head),
             (figure(plan["girdle_plane"], "mm"), "girdle over the base"),
             (figure(plan["table_height"], "mm"), "table over the base"),
             *_holding_keys(plan), *_other_stones(head)]
@@ -128,6 +131,33 @@ def _top(head: Head, findings: Sequence[Finding]) -> str:
     return (f"<h1>Head for {escape(_stone(head))}</h1>"
             f'<p class="sub">{escape(head.alloy.name)}, {escape(head.process)}; drawn {state}{escape(ring)}. '
             f'Proof: <span class="verdict {worst}">{said or "no checks"}</span>.</p><div class="key">{grid}</div>')
+
+
+def _ring(head: Head) -> str:
+    """The ring size as given, and what it is called elsewhere."""
+    system, size = head.spec.get("finger.system") or "iso", head.spec.get("finger.size")
+    others = []
+    for other in SYSTEMS:
+        try:
+            if other != system:
+                others.append(f"{other} {nearest_size(other, inside_diameter_mm(system, size))}")
+        except SpecError:
+            continue  # that system does not go there
+    return f"{size} ({system}), nearest to {', '.join(others)}"
+
+
+def _fraction(head: Head) -> str:
+    """The trade's name for a diamond of that weight."""
+    name = fraction_name(head.plan["stone_weight"]) if head.species.name == "diamond" else None
+    return f", called {name} ct" if name else ""
+
+
+def _girdle(head: Head) -> list[tuple[str, str]]:
+    """The girdle and its class, where the stone was made from proportions."""
+    share = head.stone.figures.get("girdle")
+    if share is None or head.stone.pavilion_depth_mm == 0.0:
+        return []
+    return [(figure(head.stone.girdle_mm, "mm"), f"girdle at its thickest, {girdle_class(share.value).name}")]
 
 
 def _holding_keys(plan: Plan) -> list[tuple[str, str]]:
@@ -349,10 +379,11 @@ def _weights(head: Head, rules: HouseRules) -> str:
         weight = by_name[name]
         chosen = ' <span class="pin">chosen</span>' if name == head.alloy.name else ""
         needs = "yes" if needs_hallmark(weight.alloy, weight.head_g, rules) else "no"
+        fine = f"{weight.alloy.fine_grams(weight.head_g):.2f}" if weight.alloy.is_precious else "–"
         rows.append(f'<tr><td>{escape(name)}{chosen}</td><td class="n">{weight.alloy.density_g_cm3:.2f}</td><td class="n">{weight.head_g:.2f}</td>'
-                    f'<td class="n">{weight.melt_g:.2f}</td><td class="n">{needs}</td></tr>')
+                    f'<td class="n">{fine}</td><td class="n">{weight.melt_g:.2f}</td><td class="n">{needs}</td></tr>')
     return ('<div class="whole"><h2>Weights</h2><table><thead><tr><th>alloy</th><th class="n">density, g/cm³</th><th class="n">head, g</th>'
-            '<th class="n">to melt with sprue, g</th><th class="n">UK hallmark for the head alone</th></tr></thead><tbody>'
+            '<th class="n">fine metal, g</th><th class="n">melt with sprue, g</th><th class="n">UK hallmark, head alone</th></tr></thead><tbody>'
             f"{''.join(rows)}</tbody></table></div>")
 
 

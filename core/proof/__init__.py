@@ -15,6 +15,7 @@ from .casting import check_casting, check_whole
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
+from .proportions import check_proportions
 from .retention import check_retention
 from .rim import check_rim
 from .seat import check_seat
@@ -27,11 +28,11 @@ from .subject import Subject, subject_of
 from .surround import check_surround
 from .wear import check_caught, check_wear
 
-CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear, check_species,
-          check_marks, check_agreement)
+CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear,
+          check_proportions, check_species, check_marks, check_agreement)
 """The families of checks, in the order in which their findings come."""
 
-OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_species, check_marks, check_agreement))
+OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_proportions, check_species, check_marks, check_agreement))
 OF_STONE = tuple(check for check in OF_STONE_AND_METAL if check is not check_casting)
 """The families that tolerances change: a stone that is off changes nothing of what the metal is as a casting."""
 

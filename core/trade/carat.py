@@ -14,9 +14,6 @@ from functools import cache
 from ..errors import Fault, SpecError
 from .table import Row, pick, read_table
 
-ROUND_CT_PER_MM3 = 0.003774
-"""Carat over diameter cubed: median of 28,420 round diamonds, 61 to 62.5 % deep (public diamonds table; computed)."""
-
 FORMS: dict[str, Callable[[float, float], float]] = {
     "mean squared": lambda length_mm, width_mm: ((length_mm + width_mm) / 2) ** 2,
     "length width": lambda length_mm, width_mm: length_mm * width_mm,
@@ -63,47 +60,35 @@ class Sieve:
     group: str
 
 
-def diamond_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, girdle: str = "medium") -> float:
-    """Estimated weight, ct, of a diamond. Width of a tapered stone: mean of its two ends.
+def estimate_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, density_g_cm3: float, is_diamond: bool,
+                girdle: str = "medium") -> tuple[float, str, str] | None:
+    """The trade's estimate, ct, with the formula in words and its source; None for a cut without a published formula.
 
-    SpecError for a cut without a formula, an unknown girdle, or a measure that is not above 0. Sources in the tables.
+    Width of a tapered stone: mean of its two ends. `girdle` is its class; the published factors for it are those of diamonds.
+    SpecError for an unknown girdle, or a measure that is not above 0. Rounded factors make the estimate good to about 3 %.
     """
-    formula = pick("stone.cut", cut, _formulas("carat_diamond.csv"))
-    return formula.weight(length_mm, width_mm, depth_mm) * girdle_factor(girdle, width_mm)
-
-
-def coloured_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, density_g_cm3: float) -> float:
-    """Estimated weight, ct, of a coloured stone of this density; rounded factors make it good to about 3 %."""
-    return pick("stone.cut", cut, _formulas("carat_coloured.csv")).weight(length_mm, width_mm, depth_mm) * density_g_cm3
-
-
-def estimate_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, density_g_cm3: float,
-                is_diamond: bool) -> tuple[float, str, str] | None:
-    """The trade's estimate, ct, with the formula in words and its source; None for a cut without a published formula."""
     formula = _formulas("carat_diamond.csv" if is_diamond else "carat_coloured.csv").get(cut)
     if formula is None:
         return None
-    density = 1.0 if is_diamond else density_g_cm3
+    weight = formula.weight(length_mm, width_mm, depth_mm)
     area = "mean of length and width squared" if formula.form == "mean squared" else "length times width"
-    factor = formula.factor(length_mm / width_mm)
-    words = f"{area.capitalize()}, times depth, times {factor:.4g}" + ("" if is_diamond else " and the density")
-    return formula.weight(length_mm, width_mm, depth_mm) * density, words, formula.sources[0]
+    words = f"{area.capitalize()}, times depth, times {formula.factor(length_mm / width_mm):.4g}"
+    if not is_diamond:
+        return weight * density_g_cm3, f"{words} and the density", formula.sources[0]
+    thicker = girdle_factor(girdle, width_mm)
+    if thicker != 1.0:
+        words += f", times {thicker:g} for its girdle, {girdle}"
+    return weight * thicker, words, formula.sources[0]
+
+
+NEAREST_GIRDLE = {"very thin": "extremely thin to thin", "very thick": "very thick minus", "extremely thick": "very thick minus"}
+"""The row that serves a class of girdles for which no factor was published."""
 
 
 def girdle_factor(girdle: str, width_mm: float) -> float:
     """By what a girdle thicker or thinner than medium changes the weight of a stone of this width."""
-    row = pick("stone.girdle", girdle, {row.text("girdle"): row for row in _rows("girdle_factors.csv")})
+    row = pick("stone.girdle", NEAREST_GIRDLE.get(girdle, girdle), {row.text("girdle"): row for row in _rows("girdle_factors.csv")})
     return row.number("below_4_15" if width_mm < 4.15 else "below_7" if width_mm < 7 else "from_7")
-
-
-def round_ct(diameter_mm: float) -> float:
-    """Usual weight, ct, of a well-cut round diamond of this diameter."""
-    return ROUND_CT_PER_MM3 * diameter_mm ** 3
-
-
-def round_diameter_mm(weight_ct: float) -> float:
-    """Usual diameter, mm, of a well-cut round diamond of this weight."""
-    return float((weight_ct / ROUND_CT_PER_MM3) ** (1 / 3))
 
 
 @cache

@@ -1,7 +1,5 @@
-"""From a model's weight and size to the casting's: metal to melt, shrinkage, and how to find it from a test ring."""
+"""From a model's weight and size to the casting's: metal to melt, and shrinkage."""
 from __future__ import annotations
-
-import math
 
 from ..errors import Fault, SpecError
 from .house_rules import HouseRules, house_rules
@@ -26,20 +24,3 @@ def enlargement(shrinkage_percent: float) -> float:
     if not 0 <= shrinkage_percent < 50:
         raise SpecError(Fault("casting.shrinkage_percent", shrinkage_percent, "it must be from 0 to less than 50"))
     return 1 / (1 - shrinkage_percent / 100)
-
-
-def total_shrinkage_percent(*steps_percent: float) -> float:
-    """Linear shrinkage, per cent, of steps one after the other (mould, wax, metal)."""
-    return 100 * (1 - math.prod(1 / enlargement(step) for step in steps_percent))
-
-
-def weight_loss_percent(*steps_percent: float) -> float:
-    """Weight that a piece loses, per cent, when it shrinks by these steps in every direction."""
-    return 100 * (1 - (1 - total_shrinkage_percent(*steps_percent) / 100) ** 3)
-
-
-def measured_shrinkage_percent(model: float, casting: float) -> float:
-    """Shrinkage, per cent, from one measure of a test piece before and after (mm or g); negative if it grew."""
-    if not (0 < model < math.inf and 0 < casting < math.inf):
-        raise SpecError(Fault("test piece", (model, casting), "both measures must be above 0"))
-    return 100 * (model - casting) / model

@@ -19,10 +19,6 @@ from fractions import Fraction
 from ..errors import Fault, SpecError
 from .table import pick
 
-WIDE_BAND_MM = 4.0
-WIDE_BAND_EXTRA_MM = 0.5
-"""Added to the blank of a band wider than WIDE_BAND_MM (Rio Grande, Ring Blank Sizing Calculator)."""
-
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 GLYPHS = {"¼": " 1/4", "½": " 1/2", "¾": " 3/4"}
 
@@ -74,15 +70,6 @@ def nearest_size(system: str, diameter_mm: float) -> str:
     low, high = chosen.diameter_mm(chosen.low), chosen.diameter_mm(chosen.high)
     raise SpecError(Fault("finger.size", diameter_mm,
                           f"{chosen.name} runs from {low:.2f} to {high:.2f} mm inside diameter ({chosen.allowed})"))
-
-
-def blank_length_mm(diameter_mm: float, thickness_mm: float, width_mm: float) -> float:
-    """Length of the strip for a band: the circumference at mid-thickness, and more if the band is wide.
-
-    Source: Rio Grande, Ring Blank Sizing Calculator; nancylthamilton.com, Ring Blank Sizing.
-    """
-    extra = WIDE_BAND_EXTRA_MM if width_mm > WIDE_BAND_MM else 0.0
-    return math.pi * (diameter_mm + thickness_mm) + extra
 
 
 def _is_length(value: float) -> bool:

@@ -1,7 +1,6 @@
 """Gem species: weight, optics, hardness and what each bears at the bench."""
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -45,11 +44,6 @@ class Species:
     def mean_refractive_index(self) -> float:
         """Middle of the index range."""
         return sum(self.refractive_index) / 2
-
-    @property
-    def critical_angle_deg(self) -> float:
-        """Angle to the facet's normal beyond which light inside the stone cannot leave it."""
-        return math.degrees(math.asin(1 / self.mean_refractive_index))
 
 
 @cache

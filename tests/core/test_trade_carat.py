@@ -6,8 +6,18 @@ import math
 import pytest
 
 from core.errors import SpecError
-from core.trade.carat import (coloured_ct, diamond_ct, fraction_name, girdle_factor, half_up, round_ct,
-                              round_diameter_mm, sieve, sieves)
+from core.trade.carat import estimate_ct, fraction_name, girdle_factor, half_up, sieve, sieves
+from core.trade.proportions import girdles
+
+
+def diamond_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, girdle: str = "medium") -> float:
+    weight, _, _ = estimate_ct(cut, length_mm, width_mm, depth_mm, 3.52, True, girdle)
+    return weight
+
+
+def coloured_ct(cut: str, length_mm: float, width_mm: float, depth_mm: float, density_g_cm3: float) -> float:
+    weight, _, _ = estimate_ct(cut, length_mm, width_mm, depth_mm, density_g_cm3, False)
+    return weight
 
 
 @pytest.mark.parametrize("length, width, depth, girdle, weight, within", [
@@ -77,15 +87,12 @@ def test_girdle_factors_never_fall_with_thickness() -> None:
         assert factors == sorted(factors) and factors[0] < 1 < factors[-1]
 
 
-@pytest.mark.parametrize("weight, diameter, deviation", [
-    (0.25, 4.062, 0.039), (0.30, 4.305, 0.035), (0.40, 4.735, 0.040), (0.50, 5.095, 0.045), (0.70, 5.695, 0.059),
-    (0.75, 5.840, 0.058), (0.90, 6.165, 0.063), (1.00, 6.395, 0.069), (1.25, 6.915, 0.064), (1.50, 7.315, 0.076),
-    (2.00, 8.057, 0.094), (3.01, 9.255, 0.158),
-])
-def test_usual_diameters(weight, diameter, deviation) -> None:
-    """Median diameters of the public diamonds table at nominal weights, two standard deviations either way."""
-    assert round_diameter_mm(weight) == pytest.approx(diameter, abs=2 * deviation)
-    assert round_ct(round_diameter_mm(weight)) == pytest.approx(weight, rel=1e-12)
+def test_every_class_of_girdle_has_a_factor_and_the_words_name_it() -> None:
+    for width in (3.5, 5.0, 8.0):
+        factors = [girdle_factor(each.name, width) for each in girdles()]
+        assert factors == sorted(factors)
+    assert estimate_ct("oval", 8, 6, 4, 3.52, True, "thick")[1].endswith("times 1.03 for its girdle, thick")
+    assert "girdle" not in estimate_ct("oval", 8, 6, 4, 3.52, True)[1]
 
 
 def test_sieves_rise_without_overlap() -> None:
@@ -132,10 +139,7 @@ def test_measures_must_be_above_nothing(measures) -> None:
         diamond_ct("round brilliant", *measures)
 
 
-def test_wrong_names_are_answered_with_the_nearest() -> None:
-    with pytest.raises(SpecError, match='the nearest is "pear"'):
-        diamond_ct("peer", 8, 5, 3)
+def test_wrong_girdles_are_answered_with_the_nearest_and_cuts_without_a_formula_with_none() -> None:
     with pytest.raises(SpecError, match='the nearest is "slightly thick"'):
         diamond_ct("pear", 8, 5, 3, "slightly thik")
-    with pytest.raises(SpecError, match="known are round brilliant; oval"):
-        coloured_ct("princess", 5, 5, 3, 4.0)
+    assert estimate_ct("peer", 8, 5, 3, 3.52, True) is None and estimate_ct("princess", 5, 5, 3, 4.0, False) is None

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from core.errors import SpecError
-from core.trade.ring_sizes import SYSTEMS, blank_length_mm, inside_diameter_mm, nearest_size
+from core.trade.ring_sizes import SYSTEMS, inside_diameter_mm, nearest_size
 from core.trade.table import read_table
 
 PUBLISHED = read_table(Path(__file__).with_suffix(".csv")).rows
@@ -92,14 +92,3 @@ def test_american_sizes_below_zero_are_whole() -> None:
 def test_a_wrong_system_is_answered_with_the_nearest() -> None:
     with pytest.raises(SpecError, match='the nearest is "continental"; known are iso; us; uk'):
         inside_diameter_mm("continent", "14")
-
-
-def test_ring_blanks() -> None:
-    """17.3 + 1.0: jewelrycalculator.online; US 7, 1.5 thick, 6 wide: Rio Grande's rule for wide bands."""
-    assert blank_length_mm(17.3, 1.0, 3.0) == pytest.approx(57.49, abs=0.005)
-    assert blank_length_mm(inside_diameter_mm("us", 7), 1.5, 6.0) == pytest.approx(59.634, abs=0.0005)
-
-
-def test_the_blank_of_a_band_of_just_4_mm_has_no_extra() -> None:
-    assert blank_length_mm(17, 1, 4.0) == blank_length_mm(17, 1, 3.0)
-    assert blank_length_mm(17, 1, 4.001) == pytest.approx(blank_length_mm(17, 1, 4.0) + 0.5)

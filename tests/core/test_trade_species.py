@@ -42,11 +42,6 @@ def test_published_rows(name, density, low, high, dispersion, mohs) -> None:
     assert entry.hardness_mohs[1] == mohs
 
 
-def test_critical_angle_of_diamond() -> None:
-    """arcsin(1 / 2.417) is 24 degrees 26 minutes, the figure Tolkowsky worked from (Diamond Design, 1919)."""
-    assert species("diamond").critical_angle_deg == pytest.approx(24 + 26 / 60, abs=0.01)
-
-
 def test_cautions_of_stones_that_break_at_the_bench() -> None:
     """Stuller, To Steam or Not to Steam."""
     for name in ("emerald", "topaz", "tanzanite", "opal", "moonstone", "turquoise", "pearl"):

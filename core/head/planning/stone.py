@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from ...dimension import GEOMETRY
 from ...trade.carat import estimate_ct
+from ...trade.proportions import girdle_class
 from ...trade.species import species
 from ..draft import HOUSE_SPECIES, Draft
 
@@ -22,8 +23,9 @@ def plan_stone(draft: Draft) -> None:
     kind = species(draft.spec.get("stone.species") or HOUSE_SPECIES)
     derive("stone_weight", stone.weight_ct(kind.density_g_cm3), "ct",
            f"Volume of the faceted stone times the density of {kind.name}, {kind.density_g_cm3:g} g/cm³.", kind.source)
+    share = stone.figures.get("girdle")
     estimate = estimate_ct(stone.cut, stone.length_mm, stone.width_mm, stone.depth_mm, kind.density_g_cm3,
-                           kind.name == "diamond")
+                           kind.name == "diamond", girdle_class(share.value).name if share else "medium")
     if estimate is not None:
         weight, words, source = estimate
         derive("weight_estimate", weight, "ct",
