@@ -23,10 +23,11 @@ from .head import STATES, Head, make_head
 from .mesh import PolyMesh
 from .proof import prove
 from .proof.findings import VERDICTS, Finding
+from .proof.frame import holds_stone
 from .proof.outside import WHOLE, prove_meshes
 from .remedy import Change, Progress, Remedy, make_sound, solve_remedies
 from .spec import Spec, read_spec, spec_to_toml
-from .stone.meshfile import read_triangles
+from .stone.meshfile import read_objects, read_triangles
 from .tolerance import CHORD_MM
 from .trade.house_rules import HouseRules, house_rules
 
@@ -55,7 +56,8 @@ def _parser() -> _Parser:
     parser.add_argument("--chord-mm", default=str(CHORD_MM), metavar="MM", help=f"chord error of curved surfaces, {CHORD_MM:g} if left out")
     parser.add_argument("--rules", metavar="HOUSE.toml", help="house rules that overlay the shipped ones")
     parser.add_argument("--metal", metavar="FILE", help="prove the metal of this STL or OBJ file, mm, in the head's frame, with the spec's "
-                        "stone in place; only proof.json is written")
+                        "stone in place; objects of an OBJ that are named wall, rim, peg, base rail, upper rail or claw 1, claw 2… are "
+                        "proven as such; only proof.json is written")
     parser.add_argument("--solve", action="store_true", help="find, for each finding that is not sound, the smallest change of one "
                         "dimension that makes it so; takes seconds")
     parser.add_argument("--make-sound", action="store_true", help="hand over the head with the least of changes that leave nothing "
@@ -108,11 +110,14 @@ def _run(arguments: Sequence[str] | None) -> int:
 
 
 def _prove_metal(options: argparse.Namespace, head: Head, rules: HouseRules) -> int:
-    """Metal from a file with the stone where the head would hold it; no roles are known in it."""
+    """Metal from a file with the stone where the head would hold it; the names of its objects tell their roles, if any do."""
     if len(head.stones) > 1:
         raise SpecError(Fault("--metal", options.metal, "metal from a file is proven with one stone; leave surround and sides out"))
-    mesh = PolyMesh.from_faces(*read_triangles(options.metal), WHOLE)
-    findings = prove_meshes({WHOLE: mesh}, head.stone, head.placed_stone, head.state, head.alloy, head.process, head.species,
+    objects = read_objects(options.metal)
+    if not any(holds_stone(name) for name in objects):
+        objects = {WHOLE: read_triangles(options.metal)}
+    parts = {name or WHOLE: PolyMesh.from_faces(*mesh, name or WHOLE) for name, mesh in objects.items()}
+    findings = prove_meshes(parts, head.stone, head.placed_stone, head.state, head.alloy, head.process, head.species,
                             rules=rules)
     record = found_record(head.state, findings)
     paths = write_files(options.out, {"proof.json": json_text(record).encode()})

@@ -37,6 +37,11 @@ CLEFT_SHARE = 0.005
 lies between two directions of the edge would count; larger: less of the cleft does."""
 
 
+def holds_stone(name: str) -> bool:
+    """Whether a part of this name holds a stone."""
+    return name in HOLDING or name.startswith("claw")
+
+
 class Frame:
     """The solids of a head with their heights and sections, none taken twice."""
 
@@ -90,7 +95,7 @@ class Frame:
     @cached_property
     def base_mm(self) -> float:
         """The lowest plane of what holds the stone, whatever ring was joined to it; of all metal where no part is known."""
-        holding = [solid for name, solid in self.parts.items() if name in HOLDING or name.startswith("claw")]
+        holding = [solid for name, solid in self.parts.items() if holds_stone(name)]
         return min(float(bounds(solid)[0][2]) for solid in holding or [self.metal])
 
     @cached_property

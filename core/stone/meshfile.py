@@ -4,6 +4,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..errors import FileFault
 from ..mesh import Floats, Ints
@@ -17,9 +18,29 @@ RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 
 
 def read_triangles(path: str | Path) -> tuple[Floats, Ints]:
-    """Vertices (n, 3) float mm, equal ones welded, and triangles (t, 3) int. Raises FileFault if it holds no such
-    mesh."""
-    path = Path(path)
+    """Vertices (n, 3) float mm, equal ones welded, and triangles (t, 3) int of all that the file holds. Raises FileFault if
+    it holds no such mesh."""
+    corners, _ = _read(Path(path))
+    return _some(Path(path), {"": welded(corners)})[""]
+
+
+def read_objects(path: str | Path) -> dict[str, tuple[Floats, Ints]]:
+    """The same for each named object of an OBJ by its name in small letters ("claw 1"); one object "" where there are no
+    names."""
+    corners, names = _read(Path(path))
+    return _some(Path(path), {name: welded(corners[names == name]) for name in dict.fromkeys(names.tolist())})
+
+
+def _some(path: Path, meshes: dict[str, tuple[Floats, Ints]]) -> dict[str, tuple[Floats, Ints]]:
+    """Those that hold a triangle. Raises FileFault if none does."""
+    found = {name: mesh for name, mesh in meshes.items() if len(mesh[1])}
+    if not found:
+        raise FileFault(path, "it holds no triangles", "export what it shows as a mesh")
+    return found
+
+
+def _read(path: Path) -> tuple[Floats, NDArray[np.str_]]:
+    """Corners (t, 3, 3) of the triangles and (t,) the name of the object of each. Raises FileFault."""
     kind = path.suffix.lower()
     if kind not in KINDS:
         raise FileFault(path, f'its name ends in "{kind}"', "only .stl and .obj meshes are read")
@@ -37,17 +58,15 @@ def read_triangles(path: str | Path) -> tuple[Floats, Ints]:
     try:
         if kind == ".stl":
             corners = _binary_stl(data) if _is_binary_stl(data) else _text_stl(data)
-            vertices, triangles = welded(corners)
+            names = np.full(len(corners), "")
         else:
-            vertices, triangles = _obj(data)
+            corners, names = _obj(data)
     except (ValueError, IndexError, OverflowError, UnicodeDecodeError) as error:
         raise FileFault(path, f"it is not a sound {kind[1:].upper()} file ({error})", "export it again") from None
-    if len(triangles) == 0:
-        raise FileFault(path, "it holds no triangles", "export the stone as a mesh")
-    if not np.isfinite(vertices).all():
-        raise FileFault(path, f"{int((~np.isfinite(vertices)).any(axis=1).sum())} of its points are not numbers",
+    if not np.isfinite(corners).all():
+        raise FileFault(path, f"{int((~np.isfinite(corners)).any(axis=2).sum())} corners of its triangles are not numbers",
                         "export it again")
-    return vertices, triangles
+    return corners, names
 
 
 def welded(corners: Floats) -> tuple[Floats, Ints]:
@@ -92,9 +111,11 @@ def _text_stl(data: bytes) -> Floats:
     return np.array([float(word) for word in rows]).reshape(-1, 3, 3)
 
 
-def _obj(data: bytes) -> tuple[Floats, Ints]:
+def _obj(data: bytes) -> tuple[Floats, NDArray[np.str_]]:
     vertices: list[list[float]] = []
     triangles: list[tuple[int, int, int]] = []
+    names: list[str] = []
+    name = ""
     for line in data.decode("utf-8").splitlines():
         words = line.split()
         if not words:
@@ -105,8 +126,12 @@ def _obj(data: bytes) -> tuple[Floats, Ints]:
             face = [int(word.partition("/")[0]) for word in words[1:]]
             face = [i - 1 if i > 0 else len(vertices) + i for i in face]
             triangles += [(face[0], face[k], face[k + 1]) for k in range(1, len(face) - 1)]
+            names += [name] * (len(face) - 2)
+        elif words[0] == "o":
+            # Exporters put _ for blanks.
+            name = " ".join(words[1:]).replace("_", " ").casefold()
     points = np.array(vertices, np.float64).reshape(-1, 3)
     corners = np.array(triangles, np.int64).reshape(-1, 3)
     if len(corners) and not (0 <= corners.min() and corners.max() < len(points)):
         raise ValueError("a face names a point that is not there")
-    return welded(points[corners])
+    return points[corners], np.array(names, np.str_)

@@ -13,7 +13,8 @@ import pytest
 from core.cli import main
 from core.handover import FILES
 from core.head import make_head
-from core.solid.kernel import triangles_of
+from core.proof import prove
+from core.solid.kernel import moved, triangles_of
 from core.spec import Spec
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -205,6 +206,23 @@ def test_metal_from_a_file_is_proven_and_what_bounds_no_metal_is_told(tmp_path, 
         assert code == 1 and {"open": "soundness.closed", "inside out": "soundness.outwards"}[fault] in told
     else:
         assert code == 0 and not told and "casting.thin" in {each["code"] for each in findings}
+
+
+def test_objects_with_the_names_of_parts_are_proven_as_such(tmp_path) -> None:
+    """Names as exporters write them: other letters, _ for blanks, and a ring that holds no stone."""
+    head = make_head(Spec())
+    lines, count = [], 1
+    for name, solid in {**head.part_solids, "ring": moved(next(iter(head.part_solids.values())), (0.0, 0.0, -0.5))}.items():
+        vertices, triangles = triangles_of(solid)
+        lines += [f"o {name.title().replace(' ', '_')}\n", *(f"v {x!r} {y!r} {z!r}\n" for x, y, z in vertices.tolist()),
+                  *(f"f {a} {b} {c}\n" for a, b, c in (triangles + count).tolist())]
+        count += len(vertices)
+    (tmp_path / "metal.obj").write_text("".join(lines), "utf-8")
+    (tmp_path / "head.toml").write_text("seatwright = 1\n", "utf-8")
+    main([str(tmp_path / "head.toml"), "--out", str(tmp_path / "out"), "--metal", str(tmp_path / "metal.obj")])
+    told = {(each["code"], each["what"]): each["measured"] for each in json.loads((tmp_path / "out" / "proof.json").read_text("utf-8"))["findings"]}
+    own = {(each.code, each.what): each.measured for each in prove(head) if each.code.startswith(("claws.", "seat.notch", "strength."))}
+    assert len(own) > 10 and {key: told[key] for key in own} == pytest.approx(own, abs=1e-6)
 
 
 def test_metal_that_is_no_file_is_refused_and_nothing_is_written(tmp_path) -> None:
