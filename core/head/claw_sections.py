@@ -107,6 +107,11 @@ class VShape:
         return (self.inset_mm + self.flat_mm * math.sin(self.half_rad)) / math.cos(self.half_rad)
 
     @property
+    def filled_mm(self) -> float:
+        """How far along each leg, from the girdle's corner, the metal inside runs from leg to leg."""
+        return self.inner_mm * math.sin(self.half_rad) + self.flat_mm * math.cos(self.half_rad)
+
+    @property
     def out_mm(self) -> float:
         """How far outside the girdle's corner the claw's axis stands; negative: inside. It runs through the middle
         of the section's area, its flat and its outer edge taken for points."""
@@ -123,8 +128,7 @@ class VShape:
         """Level: the mitre outside the corner less what its round edge lacks, for each leg a rectangle outside the
         girdle's side and a trapezium inside it, and what the flat adds."""
         half = self.half_rad
-        back = self.inner_mm * math.sin(half) + self.flat_mm * math.cos(half)
-        inside = (self.leg_mm - back / 2.0) * self.inset_mm + self.inner_mm * self.flat_mm / 2.0
+        inside = (self.leg_mm - self.filled_mm / 2.0) * self.inset_mm + self.inner_mm * self.flat_mm / 2.0
         mitre = self.outer_mm ** 2 * math.tan(half) - self.round_mm ** 2 * (math.tan(half) - half)
         return mitre + 2.0 * (self.leg_mm * self.outer_mm + inside)
 

@@ -9,6 +9,7 @@ import numpy as np
 from ..errors import GeometryError
 from ..mesh import Floats
 from ..stone import Stone
+from ..stone.outline import Place
 from .claws import ClawLine
 from .draft import Plan
 from .sweep import circle_count
@@ -107,7 +108,12 @@ class CrownLine:
 
 def crown_line(plan: Plan, stone: Stone, line: ClawLine) -> CrownLine:
     """The crown along a claw's own direction, on the stone's facets."""
-    edge, inwards = np.asarray(line.place.point, np.float64), -np.asarray(line.place.normal, np.float64)
+    return crown_in_from(stone, line.place, plan["girdle_plane"])
+
+
+def crown_in_from(stone: Stone, place: Place, girdle_plane_mm: float = 0.0) -> CrownLine:
+    """The crown from a place on the girdle inwards along its normal."""
+    edge, inwards = np.asarray(place.point, np.float64), -np.asarray(place.normal, np.float64)
     ways = np.linspace(0.0, stone.length_mm / 2.0, WAYS_IN + 1)[1:]
     heights = stone.crown_height_at(edge + np.outer(ways, inwards))
     if not np.isfinite(heights).any():
@@ -120,7 +126,7 @@ def crown_line(plan: Plan, stone: Stone, line: ClawLine) -> CrownLine:
     ways, heights = ways[known], heights[known]
     rises = np.diff(np.concatenate([[stone.girdle_mm], heights]))
     lengths = np.cumsum(np.hypot(np.diff(np.concatenate([[0.0], ways])), rises))
-    return CrownLine(edge, inwards, ways, heights + plan["girdle_plane"], lengths)
+    return CrownLine(edge, inwards, ways, heights + girdle_plane_mm, lengths)
 
 
 def find_tip(crown: CrownLine, top_mm: float, radius_mm: float, contact: float, part: str) -> tuple[Floats, int]:

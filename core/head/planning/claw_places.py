@@ -10,6 +10,7 @@ from ...stone.outline import Place
 from ...trade.claw_sizes import claw_diameter
 from ..draft import Draft
 from ..placement import corners_of, pair_places, place_claws, places_towards, points_of, usual_placement
+from .way_out import Hold, is_let_out
 
 SIX_CLAWS_ABOVE_MM = 6.0
 EIGHT_CLAWS_ABOVE_MM = 12.0
@@ -17,6 +18,9 @@ EIGHT_CLAWS_ABOVE_MM = 12.0
 
 POINT_COUNTS = {1: (5, 6), 2: (6, 6)}
 """Claws of a stone with one or two points, up to and above SIX_CLAWS_ABOVE_MM. Common practice, no source."""
+
+MOST_CLAWS = 16
+"""The most claws that a head is given, as many as a choice allows."""
 
 PAIR_APART = 1.5
 """How far apart the claws of a pair stand before their size is known, in claws. Only their order depends on it."""
@@ -50,10 +54,29 @@ def plan_count(draft: Draft) -> tuple[str, int, tuple[Place, ...]]:
             placement = "evenly"
             places = _refused_as("claws.count", pinned, lambda: places_of(draft, placement, pinned))
         return placement, round(draft.derive("claw_count", pinned, "count", "")), places
-    count, reason = _usual_count(draft, placement, why)
-    places = _refused_as("claws.placement", placement, lambda: places_of(draft, placement, count))
-    draft.derive("claw_count", count, "count", reason, COMMON)
-    return placement, count, places
+    usual, reason = _usual_count(draft, placement, why)
+    places = _refused_as("claws.placement", placement, lambda: places_of(draft, placement, usual))
+    places = _holding(draft, placement, places)
+    if len(places) > usual:
+        reason = f"{reason[:-1]}, but between {usual} claws so long a stone would pass; {len(places)} keep it in."
+    draft.derive("claw_count", len(places), "count", reason, COMMON)
+    return placement, len(places), places
+
+
+def _holding(draft: Draft, placement: str, places: tuple[Place, ...]) -> tuple[Place, ...]:
+    """These places, or those of so many more claws that the stone cannot leave between two of them; these where no
+    number of claws does that."""
+    outline, width, family = draft.stone.outline, draft.stone.width_mm, draft.metal.family
+    most = draft.rules.value("claws.opening_most")
+    for count in range(len(places), MOST_CLAWS + 1):
+        try:
+            tried = places if count == len(places) else places_of(draft, placement, count)
+        except ValueError:
+            continue  # so many can't stand the same on both sides
+        claw_mm = claw_diameter(width, count, family).value
+        if not is_let_out(outline, tuple(Hold.of(place, claw_mm, point_deg(draft)) for place in tried), most):
+            return tried
+    return places
 
 
 def placement_of(draft: Draft) -> tuple[str, str]:

@@ -10,10 +10,11 @@ from ...errors import Fault, SpecError
 from ...stone.outline import Outline, Place
 from ...trade.claw_sizes import claw_diameter
 from ...trade.species import species
-from ..claw_sections import RELIEF_TURN_DEG, takes_v
+from ..claw_sections import RELIEF_TURN_DEG, VShape, takes_v
 from ..claws import claw_lines, foot_on_peg, wall_run_mm
 from ..draft import HOUSE_SPECIES, Draft, Plan
 from ..placement import azimuth_deg, legs_turn_deg
+from ..tips import crown_in_from
 from .claw_places import places_of, plan_count, point_deg
 from .claw_stand import Stand, clear_between
 from .position import REFERENCE_MM
@@ -21,6 +22,10 @@ from .position import REFERENCE_MM
 WIDTH_SHARES = {"oval": 1.4, "tab": 1.6, "V": 1.3}
 """Usual width of a claw along the outline, or length of each leg of a V, as a share of its thickness. Common practice,
 no source."""
+
+OPEN_SHARE = 0.5
+"""How much of a V claw's legs at most the metal between them fills, at a point so sharp that it does: more, and the girdle
+cuts the legs off where they are thickest. Common practice, no source."""
 
 WIDTH_OF_WAY = 0.36
 """Most of the way to the next claw that the usual width takes. Common practice, no source."""
@@ -79,12 +84,17 @@ def plan_claws(draft: Draft) -> None:
     final = _stand(draft, placement, places, diameter)
     leans = _leans(draft, final.places)
     angle = math.radians(draft["taper"])
-    spare_rule = rules["claws.spare_mm"]
-    spare = derive("claw_spare", round(spare_rule.value * width / REFERENCE_MM, 2), "mm",
-                   "Length past the wall's top to bend over the crown, trimmed back after setting; in proportion to "
-                   f"{spare_rule.value:g} mm for a {REFERENCE_MM:g} mm stone.", spare_rule.source)
-    steepest = max(_tilts(draft, final.places, leans))
+    tilts = _tilts(draft, final.places, leans)
+    steepest = max(tilts)
     bearing = draft["wall_top" if "wall_top" in draft else "girdle_plane"]
+    spare_rule = rules["claws.spare_mm"]
+    usual = round(spare_rule.value * width / REFERENCE_MM, 2)
+    lack = _needed_mm(draft, final.places, tilts, bearing / math.cos(steepest) + usual) - bearing / math.cos(steepest) - usual
+    reason = ("Length past the wall's top to bend over the crown, trimmed back after setting; in proportion to "
+              f"{spare_rule.value:g} mm for a {REFERENCE_MM:g} mm stone.")
+    if lack > 0.0:
+        reason = f"{reason[:-1]}, and as much more as takes the claws up the long slope of this crown."
+    spare = derive("claw_spare", usual + math.ceil(100.0 * max(0.0, lack)) / 100.0, "mm", reason, spare_rule.source)
     length = derive("claw_length", bearing / math.cos(steepest) + spare, "mm",
                     "Along the claw from the base plane to its end: up to the bearing, and the spare length.")
     tip = derive("claw_tip_share", 1.0, "1", EVEN, COMMON)
@@ -96,6 +106,21 @@ def plan_claws(draft: Draft) -> None:
     tops = [length * float(line.axis[2]) + tip * leaning.inwards_mm(i, diameter) * abs(float(line.outwards[2]))
             for i, line in enumerate(claw_lines(Plan(draft.all), stone.outline))]
     derive("head_height", max(tops), "mm", "The metal as cast, from the base plane to the highest point of the claws.")
+
+
+def _needed_mm(draft: Draft, places: tuple[Place, ...], tilts: tuple[float, ...], usual_mm: float) -> float:
+    """Length of the claws, mm along them from the base plane, with which each of them comes as far up the crown as it
+    should; usual_mm where that is no less."""
+    stone, rules = draft.stone, draft.rules
+    contact = (rules.value("claws.contact_low") + rules.value("claws.contact_high")) / 2.0
+    edge, run = draft["girdle_plane"] + stone.girdle_mm, 1.0 - stone.table_width_mm / stone.width_mm
+    needed = usual_mm
+    for place, tilt in zip(places, tilts, strict=True):
+        to_edge = edge / math.cos(tilt) + draft["claw_diameter"] / 2.0
+        # Along the crown it is at most about as far as if the table lay like the girdle; only where that is much one looks.
+        if to_edge + contact * math.hypot(stone.crown_height_mm, run * float(place.point @ place.normal)) > needed:
+            needed = max(needed, to_edge + contact * crown_in_from(stone, place).slope_mm)
+    return needed
 
 
 def _share(draft: Draft, tip: float, length: float, angle: float) -> float:
@@ -191,12 +216,20 @@ def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter:
     room = min(math.dist(first.point, second.point) for first, second in zip(places, places[1:] + places[:1]))
     value = min(WIDTH_SHARES[section] * diameter, WIDTH_OF_WAY * room)
     if section == "V":
-        value = max(min(value, _room_at_base(draft, places, gap)), SHORTEST_LEG * diameter)
-    reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and leaves "
-              "the side open."
+        shortest = max(SHORTEST_LEG, _open_legs(draft, places))
+        value = max(min(value, _room_at_base(draft, places, gap)), shortest * diameter)
+    reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and stands "
+              "open beyond it."
               if section == "V" else f"Width of the {section} claw along the outline: more than its thickness, to hold "
                                      f"more of the edge.")
     draft.derive("claw_width", max(math.floor(100.0 * value + 1e-9) / 100.0, 0.3), "mm", reason, COMMON)
+
+
+def _open_legs(draft: Draft, places: tuple[Place, ...]) -> float:
+    """Shortest legs of V claws, as a share of their thickness, that stand open beyond the metal between them."""
+    shapes = (VShape.of(1.0, 1.0, draft["claw_notch"], place.turn_deg, lean)
+              for place, lean in zip(places, _leans(draft, places), strict=True) if takes_v(place))
+    return max(shape.filled_mm for shape in shapes) / OPEN_SHARE
 
 
 def _room_at_base(draft: Draft, places: tuple[Place, ...], gap: float) -> float:
@@ -222,8 +255,8 @@ def _stand(draft: Draft, placement: str, places: tuple[Place, ...], thickness: f
     section = section or ("V" if "v_claw_count" in draft else draft.spec.get("claws.section") or "round")
     width = thickness
     if "claw_width" in draft:
-        width = draft["claw_width"] if draft.is_pinned("claw_width") else min(draft["claw_width"],
-                                                                              WIDTH_SHARES[section] * thickness)
+        usual = max(WIDTH_SHARES[section], _open_legs(draft, places) if section == "V" else 0.0)
+        width = draft["claw_width"] if draft.is_pinned("claw_width") else min(draft["claw_width"], usual * thickness)
     leans = (math.radians(draft["taper"]),) * len(places)
 
     def stand(places: tuple[Place, ...]) -> Stand:
