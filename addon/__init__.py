@@ -18,17 +18,27 @@ operators    what the buttons do
 panels       what the sidebar shows
 compat       what differs between Blender's versions
 missing      the panel shown when the solid kernel cannot be loaded
+arrays       numpy, loaded when it is first used
 """
 
 from __future__ import annotations
 
 import gc
 import importlib
+from types import ModuleType
 
-NAMES = ("house", "properties", "rebuild", "materials", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
-"""Registered in this order and unregistered in reverse."""
+import bpy
 
-_registered: list[object] = []
+NAMES = ("house", "properties", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
+"""The modules that have something to register: in this order, and in reverse to unregister.
+
+Each lists its `classes`, and has `register` and `unregister` if there is more to do.
+"""
+
+KERNEL = "manifold3d"
+"""The one compiled part, and so the one that can be missing or made for another Python."""
+
+_registered: list[ModuleType] = []
 
 
 def register() -> None:
@@ -36,28 +46,37 @@ def register() -> None:
     is_enabled = gc.isenabled()
     gc.disable()
     try:
-        _register()
+        for name in _names():
+            _register(importlib.import_module(f".{name}", __package__))
     finally:
         if is_enabled:
             gc.enable()
 
 
-def _register() -> None:
+def _names() -> tuple[str, ...]:
     try:
-        from ..core.solid import kernel  # noqa: F401  the one compiled part, and so the one that can be missing
+        importlib.import_module(KERNEL)
     except ImportError as error:
         from . import missing
 
-        missing.register(str(error))
-        _registered.append(missing)
-        return
-    for name in NAMES:
-        module = importlib.import_module(f".{name}", __package__)
-        if hasattr(module, "register"):
-            module.register()
-            _registered.append(module)
+        missing.explain(str(error))
+        return ("missing",)
+    return NAMES
+
+
+def _register(module: ModuleType) -> None:
+    """A module's classes first, then what else it wants to be told of."""
+    for each in getattr(module, "classes", ()):
+        bpy.utils.register_class(each)
+    if hasattr(module, "register"):
+        module.register()
+    _registered.append(module)
 
 
 def unregister() -> None:
     while _registered:
-        _registered.pop().unregister()  # type: ignore[attr-defined]
+        module = _registered.pop()
+        if hasattr(module, "unregister"):
+            module.unregister()
+        for each in reversed(getattr(module, "classes", ())):
+            bpy.utils.unregister_class(each)

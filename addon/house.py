@@ -80,11 +80,9 @@ def rules() -> HouseRules:
     return _read[1]
 
 
-def register() -> None:
-    bpy.utils.register_class(SEATWRIGHT_AP_preferences)
+classes = (SEATWRIGHT_AP_preferences,)
 
 
 def unregister() -> None:
     global _read
-    bpy.utils.unregister_class(SEATWRIGHT_AP_preferences)
     _read = None

@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any
 import bpy
 
 from ..core.errors import SeatwrightError
-from ..core.head import Head, make_head
 from ..core.spec import Spec, spec_from_toml
 from . import house
 from .properties import built_spec, built_state, sentence
 
 if TYPE_CHECKING:
+    from ..core.head import Head
     from ..core.proof import Finding
     from ..core.trade.house_rules import HouseRules
 
@@ -54,6 +54,8 @@ _changes = 0
 def make(text: str, spec: Spec, state: str) -> Head:
     """The head of a spec, whose text names it; the same choices and rules give the same object. Raises
     SeatwrightError."""
+    from ..core.head import make_head
+
     key = _head_key(text, spec, state)
     return _keep(_heads, key, HEADS_KEPT, lambda: make_head(spec, state, rules=house.rules()))
 

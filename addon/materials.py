@@ -3,12 +3,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import bpy
 
-from ..core.head import Head
-from ..core.trade.alloys import Alloy
-from ..core.trade.species import Species
 from . import compat
+
+if TYPE_CHECKING:
+    from ..core.head import Head
+    from ..core.trade.alloys import Alloy
+    from ..core.trade.species import Species
 
 MARK = "seatwright"
 """Custom property of our own materials: which alloy or species they show. A material without it is never touched."""

@@ -42,11 +42,10 @@ def sentences() -> tuple[str, ...]:
     )
 
 
-def register(reason: str) -> None:
+def explain(reason: str) -> None:
+    """Take what Python said about the kernel into the panel."""
     global _reason
     _reason = reason
-    bpy.utils.register_class(SEATWRIGHT_PT_missing)
 
 
-def unregister() -> None:
-    bpy.utils.unregister_class(SEATWRIGHT_PT_missing)
+classes = (SEATWRIGHT_PT_missing,)

@@ -588,12 +588,8 @@ def _menu(self: Any, context: bpy.types.Context) -> None:
 
 
 def register() -> None:
-    for each in classes:
-        bpy.utils.register_class(each)
     bpy.types.VIEW3D_MT_mesh_add.append(_menu)
 
 
 def unregister() -> None:
     bpy.types.VIEW3D_MT_mesh_add.remove(_menu)
-    for each in reversed(classes):
-        bpy.utils.unregister_class(each)

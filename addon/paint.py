@@ -8,19 +8,21 @@ next rebuild, because it no longer tells the truth then.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import bpy
-import numpy as np
 
 from ..core.errors import SeatwrightError
-from ..core.head import Head
 from ..core.trade.house_rules import house_rules
-from . import edited, live
+from . import arrays as np
+from . import live
 from .job import Job, Work
 from .operators import OnHead, metal_of
 from .painted import ATTRIBUTES, clear
 from .properties import sentence
+
+if TYPE_CHECKING:
+    from ..core.head import Head
 
 UNSAFE, WATCH = (0.70, 0.09, 0.06), (0.92, 0.55, 0.08)
 SOUND, DEEP = (0.55, 0.75, 0.92), (0.04, 0.13, 0.42)
@@ -110,6 +112,7 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
     def prepare(self, context: bpy.types.Context) -> Work | None:
         from ..core.proof.thickness import gap_at, thickness_at
         from ..core.solid.kernel import contains
+        from . import edited
 
         metal = metal_of(context)
         if metal.mode != "OBJECT":
@@ -177,13 +180,3 @@ def _show_attributes(context: bpy.types.Context, kind: str) -> None:
 
 
 classes = (SEATWRIGHT_OT_paint, SEATWRIGHT_OT_paint_clear)
-
-
-def register() -> None:
-    for each in classes:
-        bpy.utils.register_class(each)
-
-
-def unregister() -> None:
-    for each in reversed(classes):
-        bpy.utils.unregister_class(each)

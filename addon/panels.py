@@ -5,18 +5,19 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import bpy
 
 from ..core.errors import SeatwrightError
-from ..core.head import Head
-from ..core.head.unused import STYLES_OF
 from ..core.spec import FIELDS
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
 from . import live, overlay, painted, preview, rebuild, remedies
 from .operators import MILLIMETRE_M, dimension, hand_over_folder, has_stone, metal_of, why_name
 from .properties import CORRECTIONS, is_behind, property_name, proportions
+
+if TYPE_CHECKING:
+    from ..core.head import Head
 
 ICONS = {"unsafe": "CANCEL", "watch": "ERROR", "sound": "CHECKMARK"}
 VERDICTS = ("unsafe", "watch", "sound")
@@ -226,6 +227,8 @@ class SEATWRIGHT_PT_wall(SeatwrightPanel, bpy.types.Panel):
     bl_label = "Under the Stone"
 
     def draw(self, context: bpy.types.Context) -> None:
+        from ..core.head.unused import STYLES_OF
+
         layout, settings, _ = self.begin(context)
         column = layout.column(align=True)
         choose(column, context, settings, "head.culet_clearance_mm")
@@ -616,13 +619,3 @@ classes = (
     SEATWRIGHT_PT_hand_over,
     SEATWRIGHT_PT_scene,
 )
-
-
-def register() -> None:
-    for each in classes:
-        bpy.utils.register_class(each)
-
-
-def unregister() -> None:
-    for each in reversed(classes):
-        bpy.utils.unregister_class(each)

@@ -4,12 +4,14 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import bpy.utils.previews
-import numpy as np
 
-from ..core.stone import Drawing, Stone, crown_view
+from . import arrays as np
+
+if TYPE_CHECKING:
+    from ..core.stone import Drawing, Stone
 
 SIZE_PX = 128
 MARGIN_PX = 6.0
@@ -24,6 +26,8 @@ _icons: OrderedDict[str, int] = OrderedDict()
 
 def icon_of(stone: Stone) -> int:
     """The number of the stone's icon, drawn when it is first asked for."""
+    from ..core.stone import crown_view
+
     shares = (
         stone.length_mm / stone.width_mm,
         stone.table_width_mm / stone.width_mm,

@@ -9,21 +9,19 @@ from __future__ import annotations
 import contextlib
 import zlib
 from collections.abc import Callable, Iterable, Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import bpy
 
 from ..core.errors import SeatwrightError, SpecError, show
-from ..core.head import PINNABLE, STATES, Head
-from ..core.head.draft import Draft
-from ..core.head.planning.claw_places import placement_of
-from ..core.head.setting import tip_of
-from ..core.head.unused import unused
+from ..core.head.draft import PINNABLE, Draft
 from ..core.spec import BY_PATH, FIELDS, Field, Spec, Value, spec_from_toml, spec_of, spec_to_toml
 from ..core.stone.cuts import BY_NAME as CUT_BY_NAME
-from ..core.stone.make import CORRECTION_KEYS
 from ..core.trade.house_rules import house_rules
 from . import compat
+
+if TYPE_CHECKING:
+    from ..core.head import Head
 
 SCHEMA = 2
 """The version of the properties below; a mesh with 0 is no head. In 1, choices had larger numbers (see `ITEM_BITS`)."""
@@ -90,7 +88,7 @@ LABELS = {
     "spread.casting_percent": "Shrinkage ±",
 }
 
-CORRECTIONS = tuple(f"stone.{key}" for key in CORRECTION_KEYS)
+CORRECTIONS = tuple(each.path for each in FIELDS if each.section == "stone" and each.key.startswith("mesh_"))
 """How a user corrects the orientation that was measured on a mesh."""
 
 SYSTEM_NAMES = {
@@ -313,6 +311,8 @@ def choice(settings: Any, field: Field) -> Value:
 def spec_from(settings: Any) -> Spec:
     """The pinned choices but for those that change nothing in such a head: the panels hide them, and they come back with
     what they belong to. Raises SpecError."""
+    from ..core.head.unused import unused
+
     spec = spec_of(
         {
             each.path: choice(settings, each)
@@ -370,6 +370,9 @@ def derived(head: Head) -> dict[str, Value]:
 
 def words_of(head: Head) -> dict[str, Value]:
     """How the claws came to stand and look, where that was left open; nothing on a head without claws."""
+    from ..core.head.planning.claw_places import placement_of
+    from ..core.head.setting import tip_of
+
     if "claw_count" not in head.plan:
         return {}
     section = "V" if "v_claw_count" in head.plan else head.spec.get("claws.section") or "round"
@@ -384,7 +387,7 @@ def built_spec(mesh: bpy.types.Mesh) -> str:
 
 def built_state(mesh: bpy.types.Mesh) -> str:
     """The state that the metal was last built in."""
-    return str(mesh.get(STATE_KEY, STATES[0]))
+    return str(mesh.get(STATE_KEY, STATE_ITEMS[0][0]))
 
 
 def is_behind(mesh: bpy.types.Mesh) -> bool:
@@ -507,8 +510,6 @@ classes = (SEATWRIGHT_PG_head, SEATWRIGHT_PG_view)
 
 
 def register() -> None:
-    for each in classes:
-        bpy.utils.register_class(each)
     bpy.types.Mesh.seatwright = bpy.props.PointerProperty(
         type=SEATWRIGHT_PG_head, name="Seatwright", description="The head that this mesh is the metal of"
     )
@@ -522,5 +523,3 @@ def unregister() -> None:
     bpy.app.handlers.load_post.remove(migrate)
     del bpy.types.WindowManager.seatwright
     del bpy.types.Mesh.seatwright
-    for each in reversed(classes):
-        bpy.utils.unregister_class(each)

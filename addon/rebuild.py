@@ -10,14 +10,13 @@ import contextlib
 import hashlib
 import math
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import bpy
-import numpy as np
 
 from ..core.errors import SeatwrightError
-from ..core.head import Head
-from ..core.mesh import PolyMesh, joined
 from ..core.spec import Spec, spec_to_toml
+from . import arrays as np
 from . import live, materials, painted
 from .properties import (
     ADDED,
@@ -33,6 +32,10 @@ from .properties import (
     write_derived,
 )
 
+if TYPE_CHECKING:
+    from ..core.head import Head
+    from ..core.mesh import PolyMesh
+
 SHARP_DEG = 30.0
 """Edges that turn by more are edges of the metal, not of its facets. Smaller: claws look cut with a file."""
 
@@ -43,6 +46,8 @@ def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
     Refused choices keep the last good metal and leave their sentence in `problem`. Metal that is being edited, or was
     edited by hand, stays unless `lose_hand_edits`.
     """
+    from ..core.mesh import joined
+
     settings = mesh.seatwright
     try:
         spec = spec_from(settings)
@@ -64,6 +69,8 @@ def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
 
 def check(spec: Spec, state: str) -> None:
     """Raises SeatwrightError if no head follows from these choices."""
+    from ..core.mesh import joined
+
     joined(live.make(spec_to_toml(spec), spec, state).parts.values())
 
 
@@ -180,6 +187,8 @@ def _face_attribute(mesh: bpy.types.Mesh, name: str, kind: str, values: np.ndarr
 
 def _place_stones(mesh: bpy.types.Mesh, head: Head) -> None:
     """Rewrite this metal's own stones if their facets or places changed."""
+    from ..core.mesh import joined
+
     held = own_stone(mesh)
     if held is None or not held.is_editable or held.is_editmode:
         return

@@ -211,13 +211,6 @@ classes = (
 )
 
 
-def register() -> None:
-    for each in classes:
-        bpy.utils.register_class(each)
-
-
 def unregister() -> None:
-    for each in reversed(classes):
-        bpy.utils.unregister_class(each)
     _remedies.clear()
     _changes.clear()

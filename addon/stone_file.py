@@ -8,9 +8,9 @@ import re
 from pathlib import Path
 
 import bpy
-import numpy as np
 
 from ..core.errors import FileFault, GeometryError
+from . import arrays as np
 
 PACKAGE = __package__.rpartition(".")[0]
 

@@ -3,12 +3,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from ..dimension import GEOMETRY, GIVEN, Dimension
 from ..spec import Spec
-from ..stone import Stone
 from ..trade.alloys import Alloy, alloy
 from ..trade.house_rules import HouseRules
+
+if TYPE_CHECKING:
+    from ..stone import Stone
 
 HOUSE_ALLOY = "18K yellow gold"
 HOUSE_SPECIES = "diamond"

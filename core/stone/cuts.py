@@ -5,13 +5,9 @@ cutter would make. Angles are those of the overall slope across the width, which
 """
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from ..dimension import MEMORY
-from . import forms
-from .forms import Form
-from .proportions import Proportions
 
 
 @dataclass(frozen=True)
@@ -30,14 +26,15 @@ class Reference:
 
 @dataclass(frozen=True)
 class Cut:
-    """One cut. ratio: usual length over width. alone: proportions where the depth is not known either;
-    measured: those that a known depth is shared out by. has: the proportions that the cut has at all.
+    """One cut. form: the function of forms.py that makes it. ratio: usual length over width.
+    alone: proportions where the depth is not known either; measured: those that a known depth is shared out by.
+    has: the proportions that the cut has at all.
     run: from the axis to the outline, as a share of the width, what the angles are measured over.
     flat_depth: usual depth, as a share of the width, of a cut with a flat base, else None.
     """
 
     name: str
-    form: Callable[[Proportions], Form]
+    form: str
     ratio: float
     alone: Reference
     measured: Reference
@@ -67,7 +64,7 @@ SQUARE_STEP = Reference(0.60, 33.0, 44.5, 0.030, "shalev.co.uk, Cut Grading acro
 PRINCESS = Reference(0.68, 33.0, 48.0, 0.030, "shalev.co.uk, Cut Grading across Shapes: princess; angles from memory")
 
 
-def _cut(name: str, form: Callable[[Proportions], Form], ratio: float, reference: Reference, has: frozenset[str],
+def _cut(name: str, form: str, ratio: float, reference: Reference, has: frozenset[str],
          is_round: bool = False, run: float = 0.5, flat_depth: float | None = None) -> Cut:
     return Cut(name, form, ratio, reference, reference, has, is_round, run, flat_depth)
 
@@ -78,25 +75,25 @@ def _remembered(table: float, crown_deg: float, pavilion_deg: float, girdle: flo
 
 
 ALL: tuple[Cut, ...] = (
-    Cut("round brilliant", forms.round_brilliant, 1.0, WEIGHT_RATIO, CUT_CHARTS, BRILLIANT, is_round=True),
-    _cut("single cut", forms.single_cut, 1.0, _remembered(0.60, 30.0, 40.0, 0.08), STEP, is_round=True, run=0.4619),
-    _cut("oval", forms.oval, 1.40, CLASS_ONE, BRILLIANT),
-    _cut("marquise", forms.marquise, 2.0, CLASS_ONE, BRILLIANT),
-    _cut("pear", forms.pear, 1.55, CLASS_ONE, BRILLIANT),
-    _cut("heart", forms.heart, 1.0, _remembered(0.57, 34.5, 40.0, 0.045), BRILLIANT),
-    _cut("cushion", forms.cushion, 1.0, _remembered(0.60, 34.0, 43.0, 0.035), BRILLIANT),
-    _cut("princess", forms.princess, 1.0, PRINCESS, STEP),
-    _cut("radiant", forms.radiant, 1.0, _remembered(0.64, 35.0, 44.0, 0.030), STEP),
-    _cut("emerald", forms.emerald, 1.40, CLASS_ONE_STEP, STEP),
-    _cut("asscher", forms.asscher, 1.0, SQUARE_STEP, STEP),
-    _cut("baguette", forms.baguette, 2.0, _remembered(0.60, 30.0, 42.0, 0.030), STEP),
-    _cut("tapered baguette", forms.tapered_baguette, 2.0, _remembered(0.60, 30.0, 42.0, 0.030), STEP),
-    _cut("trillion", forms.trillion, 1.0, _remembered(0.60, 35.0, 40.0, 0.035), BRILLIANT, run=0.36),
-    _cut("straight trillion", forms.straight_trillion, 0.95, _remembered(0.60, 35.0, 42.0, 0.035), STEP, run=0.30),
-    _cut("rose cut", forms.rose_cut, 1.0, _remembered(0.0, 0.0, 0.0, 0.05), FLAT, is_round=True, flat_depth=0.45),
-    _cut("round cabochon", forms.cabochon, 1.0, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, is_round=True, flat_depth=0.50),
-    _cut("oval cabochon", forms.cabochon, 1.25, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, flat_depth=0.50),
-    _cut("sugarloaf cabochon", forms.sugarloaf, 1.0, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, flat_depth=0.70),
+    Cut("round brilliant", "round_brilliant", 1.0, WEIGHT_RATIO, CUT_CHARTS, BRILLIANT, is_round=True),
+    _cut("single cut", "single_cut", 1.0, _remembered(0.60, 30.0, 40.0, 0.08), STEP, is_round=True, run=0.4619),
+    _cut("oval", "oval", 1.40, CLASS_ONE, BRILLIANT),
+    _cut("marquise", "marquise", 2.0, CLASS_ONE, BRILLIANT),
+    _cut("pear", "pear", 1.55, CLASS_ONE, BRILLIANT),
+    _cut("heart", "heart", 1.0, _remembered(0.57, 34.5, 40.0, 0.045), BRILLIANT),
+    _cut("cushion", "cushion", 1.0, _remembered(0.60, 34.0, 43.0, 0.035), BRILLIANT),
+    _cut("princess", "princess", 1.0, PRINCESS, STEP),
+    _cut("radiant", "radiant", 1.0, _remembered(0.64, 35.0, 44.0, 0.030), STEP),
+    _cut("emerald", "emerald", 1.40, CLASS_ONE_STEP, STEP),
+    _cut("asscher", "asscher", 1.0, SQUARE_STEP, STEP),
+    _cut("baguette", "baguette", 2.0, _remembered(0.60, 30.0, 42.0, 0.030), STEP),
+    _cut("tapered baguette", "tapered_baguette", 2.0, _remembered(0.60, 30.0, 42.0, 0.030), STEP),
+    _cut("trillion", "trillion", 1.0, _remembered(0.60, 35.0, 40.0, 0.035), BRILLIANT, run=0.36),
+    _cut("straight trillion", "straight_trillion", 0.95, _remembered(0.60, 35.0, 42.0, 0.035), STEP, run=0.30),
+    _cut("rose cut", "rose_cut", 1.0, _remembered(0.0, 0.0, 0.0, 0.05), FLAT, is_round=True, flat_depth=0.45),
+    _cut("round cabochon", "cabochon", 1.0, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, is_round=True, flat_depth=0.50),
+    _cut("oval cabochon", "cabochon", 1.25, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, flat_depth=0.50),
+    _cut("sugarloaf cabochon", "sugarloaf", 1.0, _remembered(0.0, 0.0, 0.0, 0.03), FLAT, flat_depth=0.70),
 )
 BY_NAME = {cut.name: cut for cut in ALL}
 CUTS: tuple[str, ...] = tuple(BY_NAME)

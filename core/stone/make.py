@@ -9,6 +9,7 @@ from typing import Any
 
 from ..errors import Fault, FileFault, GeometryError, SpecError
 from ..trade.species import species
+from . import forms
 from .cuts import BY_NAME, CUTS, Cut
 from .proportions import refuse
 from .resolve import ANGLE_KEYS, SHARE_KEYS, SIZE_KEYS, resolve
@@ -94,7 +95,7 @@ def _scanned(choice: Mapping[str, Any]) -> Stone:
 
 def _built(choice: Mapping[str, Any], cut: Cut) -> Stone:
     """A stone by its measures, not looking at its weight."""
-    form = cut.form(resolve(choice, cut))
+    form: forms.Form = getattr(forms, cut.form)(resolve(choice, cut))
     p = form.proportions
     return Stone(cut.name, form.mesh, form.outline, p.length_mm, p.width_mm, p.depth_mm, p.crown_mm, p.girdle_mm,
                  p.pavilion_mm,

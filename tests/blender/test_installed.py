@@ -75,3 +75,26 @@ def test_switching_off_leaves_nothing_and_on_again_brings_everything(
         with restricted():
             extension.register()
     assert ours() == on
+
+
+REGISTER = """
+import importlib, os, sys
+import bpy
+
+before = set(sys.modules)
+sys.path.append(os.environ["KERNEL_FOLDER"])
+importlib.import_module("bl_ext.user_default.seatwright").register()
+print("LOADED", *sorted(set(sys.modules) - before), flush=True)
+os._exit(0)  # Blender's own clean-up may crash or hang in a module
+"""
+
+
+def test_blender_starts_without_loading_what_only_a_head_needs(extension: ModuleType) -> None:
+    folder = str(Path(sys.modules["manifold3d"].__file__).parent)
+    done = subprocess.run([sys.executable, "-c", REGISTER], env={**os.environ, "KERNEL_FOLDER": folder},
+                          capture_output=True, text=True, check=False)  # fmt: skip
+    loaded = next((line.split()[1:] for line in done.stdout.splitlines() if line.startswith("LOADED")), None)
+    assert loaded, done.stdout + done.stderr
+    names = {name.partition("seatwright.")[2] or name for name in loaded}
+    assert {"addon.panels", "core.spec", "manifold3d"} <= names
+    assert not names & {"numpy", "core.mesh", "core.head.build", "core.solid.kernel", "core.proof", "core.stone.make"}
