@@ -547,7 +547,8 @@ class Outline:
         if (before + 1) % len(self.pieces) != after:
             # With the piece between them gone, they may cross anywhere: the steps are begun at other places too.
             for start in ((i / 4.0, j / 4.0) for i in (3, 2, 1, 4) for j in (1, 2, 3, 0)):
-                if apart < 1e-8 and t <= 1.0 and s >= 0.0:
+                # Near its sharpest place a parallel runs backwards, and may cross the other there, too.
+                if apart < 1e-8 and t <= 1.0 and s >= 0.0 and _runs_on(first, t, inset_mm) and _runs_on(second, s, inset_mm):
                     break
                 t, s, apart = _meeting(first, second, inset_mm, *start)
         # The parallels of two pieces that join smoothly also meet where the pieces do, but run backwards there.
@@ -559,6 +560,8 @@ class Outline:
             p, q = _offset(first, np.array(guess[:1]), inset_mm)[0][0], _offset(second, np.array(guess[1:]), inset_mm)[0][0]
             if math.hypot(*(p - q)) < CUSP_MM:
                 return guess
+            # Past the sharpest place at its other end, the shorter piece crosses nothing any more: it is swallowed.
+            return (-1.0, guess[1]) if self.lengths_mm[before] < self.lengths_mm[after] else (guess[0], 2.0)
         raise _no_parallel(inset_mm)
 
 
@@ -647,6 +650,11 @@ def _stretch(piece: Piece, start: float, end: float, inset_mm: float) -> Floats:
     _, _, along, turning = piece.at(np.linspace(start, end, 65))
     stretch: Floats = 1.0 - inset_mm * np.einsum("ij,ij->i", turning, along) / np.einsum("ij,ij->i", along, along)
     return stretch
+
+
+def _runs_on(piece: Piece, t: float, inset_mm: float) -> bool:
+    """True if the parallel of a piece does not run backwards at a parameter."""
+    return bool(_stretch(piece, t, t, inset_mm)[0] >= 0.0)
 
 
 def _backwards(piece: Piece, step: int, inset_mm: float) -> float:

@@ -197,3 +197,12 @@ def test_a_parallel_is_found_at_every_inset_up_to_the_reach(cut: str) -> None:
     counts = outline.counts(0.005, 4)
     for inset in outline.reach_mm * np.arange(0.0, 0.99, 0.0025):
         assert len(outline.loop(float(inset), counts)) == sum(counts)
+
+
+@pytest.mark.parametrize("ratio", [2.0, 3.0, 4.0])
+def test_parallels_of_a_long_cushion_keep_their_distance_once_its_ends_are_swallowed(ratio: float) -> None:
+    outline = make_stone({"cut": "cushion", "length_mm": 4.0 * ratio, "width_mm": 4.0}).outline
+    dense = outline.loop(0.0, [600] * len(outline.pieces))
+    for inset in 2.0 * np.arange(0.6, 0.98, 0.01):
+        loop = outline.loop(float(inset), outline.counts(0.005))
+        assert np.linalg.norm(loop[:, None] - dense, axis=2).min(axis=1).min() >= inset - 0.01
