@@ -30,6 +30,9 @@ SECTIONS = (4, 12)
 LEVER_LEAST_MM = 0.05
 """The least lever of a tip over a section. Smaller: a tip level with its section would bear any force."""
 
+HELD_SHARE = 1e-6
+"""Share of a claw's section that another part has to take for it to hold the claw. Smaller: rounding would."""
+
 HALVING_STEPS = 60
 """Most steps to the line that halves a section; half a dozen do unless it is ragged."""
 
@@ -214,8 +217,9 @@ def _root_mm(subject: Subject, claw: ClawMeasure) -> float:
         top = min(float(part_high[2]), gauge.girdle_plane_mm) - HAIR_MM
         if top <= root or (part_low[:2] > high[:2]).any() or (low[:2] > part_high[:2]).any():
             continue
-        own, other = section(gauge.parts[claw.name], top), section(solid, top)
-        if own and other and is_inside(other, np.concatenate(own)).any():
+        # By area: a rail is so narrow at its top that a claw which it crosses may have no corner in it.
+        own = moments(section(gauge.parts[claw.name], top))[0]
+        if own - moments(sections_outside([gauge.parts[claw.name]], solid, top)[0])[0] > HELD_SHARE * own:
             root = top
     return root
 

@@ -181,6 +181,10 @@ def test_a_claw_is_held_by_the_highest_part_that_it_passes_through() -> None:
     aside = box((2.0, 3.0), (2.0, 3.0), (0.0, 2.9))
     tied = replace(subject, parts={**subject.parts, "upper rail": rail, "peg": aside})
     assert cantilevers(tied, house_rules())[0].heights[0] == pytest.approx(1.8, abs=1e-3)
+    # A ridge on it so narrow that neither has a corner in the other.
+    ridge = cut(box((-2.95, 2.95), (-3.5, 3.5), (1.0, 2.1)), [box((-2.85, 2.85), (-3.6, 3.6), (0.0, 3.0))], "upper rail")
+    ridged = replace(tied, parts={**tied.parts, "upper rail": fuse([rail, ridge], "upper rail")})
+    assert cantilevers(ridged, house_rules())[0].heights[0] == pytest.approx(2.1, abs=1e-3)
     assert cantilevers(subject, house_rules())[0].heights[0] == pytest.approx(0.0, abs=1e-3)
     assert found(tied, "tip_force").measured > 1.5 * found(subject, "tip_force").measured
 
