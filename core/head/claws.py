@@ -22,6 +22,12 @@ if TYPE_CHECKING:
 THROUGH_CORNER = 1e-6
 """Share of a side by which a way in may miss it for rounding alone. Larger: it meets a side that it passes by."""
 
+UPRIGHT = math.cos(math.radians(5.0))
+"""Height of a claw's axis, as a share of its length, from which on it doesn't lean enough to be parted at rails."""
+
+LEAST_STEP = 0.02
+"""Shortest part of a claw at a rail, as a share of its length: shorter ones save nothing."""
+
 BOW_ROWS = 12
 """Rows of a bowed claw between base and girdle. Fewer: it shows corners."""
 
@@ -181,17 +187,30 @@ def raise_claw(plan: Plan, line: ClawLine, ring: Floats, length_mm: float, part:
     there.
 
     ring: its section (n, 2) at the base. even: with rows between base and tip that keep the quads near square; without
-    them the same surface in fewer.
+    them the same surface in few.
     """
     offsets = in_space(line, ring)
     base = line.foot + level(line, offsets)
     tip = line.at(length_mm) + share_at(plan, length_mm) * (level(line, offsets) if is_level else offsets)
     bowed = line.bow_mm > 0.0
     count = max(2, round(length_mm / plan["claw_diameter"]) + 1 if even else 2)
-    steps = np.linspace(0.0, 1.0, count)
+    steps = np.linspace(0.0, 1.0, count) if even or bowed else _steps_at_rails(plan, line, length_mm)
     if bowed:
         reached = min(1.0, line.girdle_mm / length_mm)
         above = steps[steps > reached + 0.5 / count]
         steps = np.unique(np.concatenate([np.linspace(0.0, reached, BOW_ROWS + 1), above, [1.0]]))
     return rod([base + (tip - base) * step + (line.at(step * length_mm) - line.foot - line.axis * step * length_mm
                                               if bowed else 0.0) for step in steps], part)
+
+
+def _steps_at_rails(plan: Plan, line: ClawLine, length_mm: float) -> Floats:
+    """Shares of a claw's length at which its sides are parted: where each rail begins and ends.
+
+    A union looks at all edges and faces whose boxes meet, and the box round the side of a leaning claw, from base to
+    tip, meets half of a rail's.
+    """
+    leans = "rail_thickness" in plan and line.axis[2] < UPRIGHT
+    middles = np.array([plan["base_rail_height"], plan["upper_rail_height"]] if leans else [])
+    half = 0.5 * plan["rail_thickness"] if leans else 0.0
+    shares = np.concatenate([middles - half, middles + half]) / (line.axis[2] * length_mm)
+    return np.unique([0.0, *shares[(shares > LEAST_STEP) & (shares < 1.0 - LEAST_STEP)], 1.0])

@@ -11,7 +11,7 @@ from .sweep import circle_count, honest_radius_mm, parallel_band
 
 
 def run_rails(site: Site, even: bool) -> dict[str, PolyMesh]:
-    """"base rail" and "upper rail" as closed shells of quads; they are the same in few quads and in even ones."""
+    """"base rail" and "upper rail" as closed shells of quads; even: with as many along each as keep them near square."""
     plan = site.plan
     slope = math.tan(math.radians(plan["taper"]))
 
@@ -19,20 +19,22 @@ def run_rails(site: Site, even: bool) -> dict[str, PolyMesh]:
         return (plan["girdle_plane"] - height_mm) * slope - shift_mm
 
     base, upper = plan["base_rail_height"], plan["upper_rail_height"]
-    return {"base rail": run_rail(site, base, inset(base, plan["base_rail_shift"]), "base rail"),
-            "upper rail": run_rail(site, upper, inset(upper, plan["upper_rail_shift"]), "upper rail")}
+    return {"base rail": run_rail(site, base, inset(base, plan["base_rail_shift"]), "base rail", even),
+            "upper rail": run_rail(site, upper, inset(upper, plan["upper_rail_shift"]), "upper rail", even)}
 
 
-def run_rail(site: Site, height_mm: float, inset_mm: float, part: str) -> PolyMesh:
+def run_rail(site: Site, height_mm: float, inset_mm: float, part: str, even: bool) -> PolyMesh:
     """A round bar whose middle follows the outline's parallel at a height; its section has the circle's area.
 
     A flat of the section lies below, so that a rail half its thickness above the base plane is flush with it.
     """
     radius = site.plan["rail_thickness"] / 2.0
     count = circle_count(radius, site.chord_mm)
-    turn = (np.arange(count) + 0.5) * (2.0 * math.pi / count)
+    step = 2.0 * math.pi / count
+    turn = (np.arange(count) + 0.5) * step - 0.5 * math.pi
     corner = honest_radius_mm(radius, count)
-    low = corner * math.cos(math.pi / count)
-    heights = height_mm - radius + low + corner * np.sin(turn)
-    return parallel_band(site.outline, inset_mm - corner * np.cos(turn), heights,
-                         site.outline.counts(site.chord_mm, multiple=4), part)
+    heights = height_mm - radius + corner * (math.cos(0.5 * step) + np.sin(turn))
+    insets = inset_mm - corner * np.cos(turn)
+    outline = site.outline
+    counts = outline.counts(site.chord_mm, multiple=4) if even else outline.counts_at(insets, site.chord_mm)
+    return parallel_band(outline, insets, heights, counts, part)

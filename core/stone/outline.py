@@ -29,6 +29,10 @@ SIDE_CHORDS = 32
 """Chords in place of a piece where distances to it are looked at, within 0.2 % of the outline's size. Fewer: a parallel
 that crosses itself near a sharp end would pass for a simple one."""
 
+PUSHED = 1.5
+"""How much larger the sagitta of a chord may be than the chord error, because samples are pushed out until the polygon
+has the curve's area: by two thirds of the sagitta (geometry)."""
+
 CUSP_MM = 1e-3
 """How far apart two parallels may end where a corner only begins to open. Larger: the wall gets a visible flat there."""
 
@@ -200,6 +204,15 @@ class Outline:
             step = math.lcm(2, multiple)
             return (max(step * math.ceil(counts[0] / step), 4),)
         return counts
+
+    def counts_at(self, insets_mm: Floats, chord_mm: float) -> tuple[int, ...]:
+        """The fewest segments per piece with which no parallel at (k,) insets leaves its curve by more than the chord
+        error: 1 for a line, an even number for an arc. `counts` keeps it on the outline, with half of them to spare."""
+        if self.is_one_piece:
+            radius = self._radius_mm(float(np.min(insets_mm)))
+            return (max(4, 2 * math.ceil(math.pi * math.sqrt(radius / (8.0 * PUSHED * chord_mm)) - 1e-9)),)
+        return tuple(_fewest_segments(piece, np.array([np.min(insets_mm), np.max(insets_mm)]), chord_mm)
+                     for piece in self.pieces)
 
     def loop(self, inset_mm: float, counts: Sequence[int]) -> Floats:
         """The parallel curve inside by `inset_mm` (negative: outside) as (sum of counts, 2) points, counter-clockwise.
@@ -573,6 +586,17 @@ def _unit_polygon(count: int) -> Floats:
     points = math.sqrt(step / math.sin(step)) * np.column_stack([np.cos(turn), np.sin(turn)])
     points.setflags(write=False)
     return points
+
+
+def _fewest_segments(piece: Piece, insets: Floats, chord_mm: float) -> int:
+    """Segments of a piece that keep the chord error on its parallels at (k,) insets: an even number for an arc."""
+    if not piece.is_curved:
+        return 1
+    _, _, along, turning = piece.at(np.linspace(0.0, 1.0, SIDE_CHORDS + 1))
+    speed = np.linalg.norm(along - insets[:, None, None] * turning, axis=2)
+    sagitta = float((speed * np.linalg.norm(turning, axis=1)).max()) / 8.0  # of the whole piece as one chord
+    # The ends of a piece stay in place, so that n - 1 of its samples are pushed out for n chords.
+    return max(2, 2 * math.ceil(0.25 + 0.5 * math.sqrt(0.25 + sagitta / (PUSHED * chord_mm)) - 1e-9))
 
 
 def _apart(values: list[float]) -> list[float]:

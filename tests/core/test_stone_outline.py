@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from shapely.geometry import Polygon
 
 from core.errors import GeometryError
 from core.stone import make_stone
@@ -57,6 +58,18 @@ def test_counts_keep_the_chord_error() -> None:
     for chord in (0.05, 0.005, 0.0005):
         (n,) = Outline.circle(3.0).counts(chord)
         assert 3.0 * (1 - math.cos(math.pi / n)) <= chord < 3.0 * (1 - math.cos(math.pi / (n - 4)))
+
+
+@pytest.mark.parametrize("cut", ["round brilliant", "oval", "marquise", "pear", "heart", "cushion", "trillion"])
+def test_the_fewest_segments_keep_the_chord_error_on_a_parallel_and_half_of_them_do_not(cut: str) -> None:
+    """Outside check: shapely's distance between a coarse parallel and a dense one, both ways."""
+    outline = make_stone({"cut": cut, "length_mm": 8.0}).outline
+    for inset, chord in ((-0.5, 0.02), (0.0, 0.005), (0.6, 0.005)):
+        dense = Polygon(outline.loop(inset, [2000 if piece.is_curved else 1 for piece in outline.pieces])).boundary
+        counts = outline.counts_at(np.array([inset]), chord)
+        off = [Polygon(outline.loop(inset, each)).boundary.hausdorff_distance(dense)
+               for each in (counts, [max(2, n // 2) for n in counts])]
+        assert off[0] <= 1.02 * chord < off[1]  # outside, pieces are produced past their ends until they meet
 
 
 def test_closed_forms_of_area_and_length() -> None:
