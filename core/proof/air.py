@@ -96,12 +96,19 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
 
 
 def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats) -> float:
-    """How far from the middle of a hole it is on the way out to where it is WIDER than here, mm."""
-    steps = np.arange(1, 97) * (ball.diameter_mm / 8.0)
-    places = middle + steps[:, None] * outwards
-    one, other = (first_hits(metal, places, places + side * (WIDER * ball.diameter_mm))[0] for side in (ball.across, -ball.across))
-    is_open = one + other > WIDER * ball.diameter_mm
-    return float(steps[int(np.argmax(is_open))]) if is_open.any() else DEEPEST_MM
+    """How far from the middle of a hole it is on the way out to where it is WIDER than here, mm: first by eighths of its
+    width, then by eighths of those."""
+    wide, opens, closed = WIDER * ball.diameter_mm, DEEPEST_MM, 0.0
+    for count, step in ((96, ball.diameter_mm / 8.0), (8, ball.diameter_mm / 64.0)):
+        steps = closed + np.arange(1, count + 1) * step
+        places = middle + steps[:, None] * outwards
+        one, other = (first_hits(metal, places, places + side * wide)[0] for side in (ball.across, -ball.across))
+        is_open = one + other > wide
+        if not is_open.any():
+            break
+        opens = float(steps[int(np.argmax(is_open))])
+        closed = opens - step
+    return opens
 
 
 def _blind(holes: Sequence[tuple[Narrowest, float]], process: str, rules: HouseRules) -> Finding:

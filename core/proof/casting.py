@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from operator import itemgetter
 
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, bodies, first_hits, is_watertight_after_welding, triangles_of, volume_mm3
+from ..solid.kernel import Solid, are_closed_after_welding, bodies, first_hits, triangles_of, volume_mm3
 from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
@@ -67,20 +68,19 @@ def check_whole(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 def _sound(subject: Subject) -> Iterator[Finding]:
     """Bodies, and voids: shells that are inside out because they bound air within the metal."""
-    metal = subject.metal
-    shells = bodies(metal)
-    solid = [shell for shell in shells if volume_mm3(shell) > 0.0]
-    voids = [shell for shell in shells if volume_mm3(shell) < 0.0]
+    shells = [(volume_mm3(shell), shell) for shell in bodies(subject.metal)]
+    solid = [shell for shell in shells if shell[0] > 0.0]
+    voids = [shell for shell in shells if shell[0] < 0.0]
     # The smallest is the one that fell off.
-    stray = min(solid, key=volume_mm3) if solid else metal
+    stray = min(solid, key=itemgetter(0))[1] if solid else subject.metal
     one = Limit(1.0, False, "unsafe", "Metal in more than one body falls apart when it is cut from the sprue.",
                 "geometry", "Let the parts reach into each other by 0.01 mm.")
     yield judge("casting.bodies", "Separate bodies of metal", float(len(solid)), "count", _middle(stray), [one], 0.0)
-    closed = is_watertight_after_welding(metal, WELD_MM)
+    closed = are_closed_after_welding(subject.surface.vertices, subject.surface.triangles, WELD_MM)
     whole = Limit(1.0, True, "unsafe", "A surface that opens once its points are welded is a hole to a slicer.",
                   "geometry", "Move parts that only touch apart, or 0.01 mm into each other.")
     yield judge("casting.closed", "Surface closed after welding", float(closed), "count", None, [whole], 0.0)
-    largest_void = min(voids, key=volume_mm3) if voids else None
+    largest_void = min(voids, key=itemgetter(0))[1] if voids else None
     none = Limit(0.0, False, "unsafe", "Air shut in the metal can hold no investment, and in a print it holds powder or "
                  "resin.", "geometry", "Fill it, or open it to the outside.")
     yield judge("casting.voids", "Hollow spaces shut in the metal", float(len(voids)), "count",
@@ -122,10 +122,15 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     """The thinnest place of all the metal, but for the seat: its rim and necks have checks of their own."""
     alloy = subject.alloy
 
-    def is_body(points: Floats, touches: Floats) -> np.ndarray:
-        body: np.ndarray = ~(subject.beside_stone(points) | subject.beside_stone(touches))
+    def is_cast(points: Floats) -> np.ndarray:
         # What is filed and rubbed over the crown by hand has checks of its own; beads are stubs that the plate feeds.
-        body &= ~subject.is_above_girdle(points, not subject.is_set)
+        cast = ~subject.is_above_girdle(points, not subject.is_set)
+        cast[cast] = ~subject.beside_stone(points[cast])
+        return cast
+
+    def is_body(points: Floats, touches: Floats) -> np.ndarray:
+        body = is_cast(points)
+        body[body] = ~subject.beside_stone(touches[body])
         return body
 
     least = rules.of_process(subject.process, "section_least_mm")
@@ -133,7 +138,8 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     surface = subject.surface
     search = Search(subject.metal, True, REACH_MM, NEAR * most, is_body, surface.smooth_normals)
     has_beads = any(name.startswith(BEAD) for name in subject.parts)
-    found = search.narrowest(surface.places, PAST_BEADS if has_beads else 1)
+    places = surface.places.where(is_cast(surface.places.points))
+    found = search.narrowest(places, PAST_BEADS if has_beads else 1)
     parts = [_part_at(subject, ball.middle) for ball in found]
     while parts and parts[0].startswith(BEAD):
         del found[0], parts[0]
@@ -165,17 +171,19 @@ def _edges(subject: Subject, rules: HouseRules) -> Finding:
     rule = rules["casting.edge_least_deg"]
     note = (f"{convex.length_mm.sum():.0f} mm of edges are modelled sharp, and want breaking to a radius of "
             f"{radius.value:g} mm in the wax or resin ({radius.source})")
-    sharp = convex.where(convex.inside_deg < rule.value - READ_DEG)
-    sharp = sharp.where(~subject.beside_stone(sharp.middles))
-    shown = sharp if len(sharp.ends) else convex
-    if not len(shown.ends):
+    if not len(convex.ends):
         return judge("casting.edges", "Sharpest edge of the metal", 180.0, "deg", None, [at_least(rule, "watch", "")], READ_DEG)
-    if not len(sharp.ends):
+    is_sharp = convex.inside_deg < rule.value - READ_DEG
+    sharp = convex.where(is_sharp)
+    sharp = sharp.where(np.argsort(sharp.inside_deg, kind="stable"))
+    i = subject.first_off_stone(sharp.middles)
+    if i is None:
         # The seat's own edges are the setter's, and never the sharpest of what is cast.
-        shown = convex.where(convex.inside_deg >= rule.value - READ_DEG)
-        shown = shown if len(shown.ends) else convex
-    i = int(np.argmin(shown.inside_deg))
-    measured = float(shown.inside_deg[i]) if len(sharp.ends) else max(float(shown.inside_deg[i]), rule.value)
-    return judge("casting.edges", "Sharpest edge of the metal", measured, "deg", shown.middles[i],
+        shown = convex.where(~is_sharp) if not is_sharp.all() else convex
+        i = int(np.argmin(shown.inside_deg))
+        measured, place = max(float(shown.inside_deg[i]), rule.value), shown.middles[i]
+    else:
+        measured, place = float(sharp.inside_deg[i]), sharp.middles[i]
+    return judge("casting.edges", "Sharpest edge of the metal", measured, "deg", place,
                  [at_least(rule, "watch", "Blunt it, or round it to at least "
                            f"{radius.value:g} mm.")], READ_DEG, note)

@@ -15,6 +15,9 @@ from .thickness import Balls, balls_at, straight_balls, tangents
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
 
+STEP_MM = 0.2
+"""How much farther ways through metal are followed where too few walls were met. Only the time taken depends on it."""
+
 NONE_NARROWER = f"none narrower than {REACH_MM:g} mm was found, and nothing wider is looked for"
 """What a check says that found nothing within reach."""
 
@@ -85,9 +88,7 @@ class Search:
     def narrowest(self, places: Places, apart: int = 1) -> list[Narrowest]:
         """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
         is within reach."""
-        rough = straight_balls(self.solid, places.points, places.normals, self.is_metal, self.reach_mm)
-        usable = self._usable(places.points, places.normals, rough)
-        seeds = _apart(places.points, np.where(usable, rough.diameters, np.inf), 2.0 * places.spacing_mm, max(SEEDS, apart))
+        seeds, rough = self._seeds(places, apart)
         # The first bound serves where nothing is at stake.
         close = rough.diameters[seeds] < self.follow_mm
         found = [Narrowest(float(rough.diameters[i]), places.points[i], places.normals[i], rough.touches[i], rough.facing[i])
@@ -95,6 +96,28 @@ class Search:
         read = self._read(places.points[seeds[close]], places.normals[seeds[close]])
         read = [*self._followed(read[:FOLLOWED], places.spacing_mm), *read[FOLLOWED:]]
         return sorted([*read, *found], key=lambda each: each.diameter_mm)[:apart]
+
+    def _seeds(self, places: Places, apart: int) -> tuple[Ints, Balls]:
+        """Indices of the places that look narrowest, and every place's ball as far as it was looked for: farther and
+        farther, until nothing more can come of it."""
+        points, normals = places.points, places.normals
+        balls, usable, is_open = Balls.none(len(points)), np.zeros(len(points), bool), np.ones(len(points), bool)
+        # Most ways through air lead out, so that looking twice along them costs more than looking far at once.
+        done, step = 0.0, STEP_MM if self.is_metal else self.reach_mm
+        while True:
+            upto = min(max(done + step, self.follow_mm), self.reach_mm)
+            index = np.flatnonzero(is_open)
+            found, met = straight_balls(self.solid, points[index], normals[index], self.is_metal, upto, done)
+            is_open[index[met]] = False
+            index, found = index[met], found.at(met)
+            balls.put(index, found)
+            usable[index] = self._usable(points[index], normals[index], found)
+            seeds = _apart(points, np.where(usable, balls.diameters, np.inf), 2.0 * places.spacing_mm, max(SEEDS, apart))
+            # What is found from here on is wider than these, and counts only where too few of them can be narrowest.
+            needed = max(SEEDS, apart) if (balls.diameters[seeds] < self.follow_mm).any() else apart
+            if len(seeds) >= needed or upto == self.reach_mm:
+                return seeds, balls
+            done = upto
 
     def _usable(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
         """(n,) bool: balls that were found, count, and lie in no wedge."""
@@ -159,7 +182,7 @@ class Search:
             met = np.isfinite(ways)
             owner, faces = np.repeat(np.arange(len(found)), len(turn))[met], faces[met]
             tried = tried[met] + lifted[met] * (1.0 - ways[met] / step)[:, None]
-            balls = straight_balls(self.solid, tried, faces, self.is_metal, self.reach_mm)
+            balls, _ = straight_balls(self.solid, tried, faces, self.is_metal, self.reach_mm)
             usable = self._usable(tried, faces, balls)
             for i in range(len(found)):
                 mine = np.flatnonzero(usable & (owner == i))

@@ -21,6 +21,10 @@ class Places:
     normals: Floats
     spacing_mm: float
 
+    def where(self, kept: np.ndarray) -> Places:
+        """Only some of them."""
+        return Places(self.points[kept], self.normals[kept], self.spacing_mm)
+
 
 def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
     """`count` places over a mesh (n, 3), (t, 3) that has some: half of them spread evenly by area, half by triangles, as

@@ -31,6 +31,10 @@ SMALL = "small stone"
 """How the names of small stones begin."""
 
 
+FIRST_TRIED = 16
+"""How many places are tried at once for the first that belongs to no stone. Only the time taken depends on it."""
+
+
 @dataclass(frozen=True, eq=False)
 class Subject:
     """A head to prove, in its own frame, mm.
@@ -79,6 +83,16 @@ class Subject:
                 off = np.linalg.norm(points[:, :2] - stone.matrix[:2, 3], axis=1)
                 beside |= (points[:, 2] > min(self._plate_foot_mm, stone.matrix[2, 3] - stone.stone.width_mm)) & (off < stone.stone.width_mm / 2.0 + BESIDE_MM)
         return beside
+
+    def first_off_stone(self, points: Floats) -> int | None:
+        """Which of (n, 3) places is the first that belongs to no stone and its seat; None if all do."""
+        start, size = 0, FIRST_TRIED
+        while start < len(points):
+            off = np.flatnonzero(~self.beside_stone(points[start:start + size]))
+            if len(off):
+                return start + int(off[0])
+            start, size = start + size, 4 * size
+        return None
 
     @cached_property
     def _plate_foot_mm(self) -> float:

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross
-from ..solid.kernel import Solid, area_mm2, first_hits, hull_triangles, solid_of_triangles, triangles_of, volume_mm3
+from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .fit import MOST_FACETS, facet_planes
 from .places import Places, places_on
@@ -174,45 +174,75 @@ class BesideStone:
         self.placed, self.solid = placed, solid
 
     @cached_property
-    def _planes(self) -> tuple[Floats, Floats] | None:
-        """Normals (f, 3) and offsets (f,) of a convex stone's facets; None for a stone with a cleft, or a scan."""
+    def _planes(self) -> tuple[Floats, Floats, bool]:
+        """Normals (f, 3) and offsets (f,) of planes that the whole stone lies below, and whether all that does is stone: of a
+        convex stone's facets, of the hull of one with a cleft, and none that is of use for a scan."""
         if len(self.placed) > MOST_FACETS:
-            return None
-        hull = hull_triangles(self.placed.vertices)
-        beyond = volume_mm3(solid_of_triangles(*hull, "stone's hull")) - volume_mm3(self.solid)
-        if beyond > SAME_POINT_MM * area_mm2(self.solid):
-            return None
-        return facet_planes(self.placed)
+            low, high = bounds(self.solid)
+            return np.vstack([np.eye(3), -np.eye(3)]), np.concatenate([high, -low]), False
+        planes = facet_planes(self.placed)
+        if _is_convex(self.placed, *planes):
+            return *planes, True
+        vertices, triangles = hull_triangles(self.placed.vertices)
+        a, b, c = (vertices[triangles[:, i]] for i in range(3))
+        normals = cross(b - a, c - a)
+        normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-30)
+        return normals, np.einsum("ij,ij->i", normals, a), False
 
     def __call__(self, points: Floats) -> np.ndarray:
         """(n,) bool for places (n, 3)."""
         if not len(points):
             return np.zeros(0, bool)
-        if self._planes is not None:
-            normals, offsets = self._planes
-            within: np.ndarray = np.all(points @ normals[::FEW].T <= offsets[::FEW] + BESIDE_MM, axis=1)
-            for own in _near_each_other(np.flatnonzero(within), points, len(normals)):
-                run = points[own]
-                middle = (run.min(axis=0) + run.max(axis=0)) / 2.0
-                # Farther inside a facet than its farthest place, the whole run is inside it.
-                reach = float(np.linalg.norm(run - middle, axis=1).max())
-                can_cut = np.flatnonzero(normals @ middle - offsets + reach > BESIDE_MM)
-                within[own] = np.all(run @ normals[can_cut].T <= offsets[can_cut] + BESIDE_MM, axis=1)
-            return within
-        near = np.zeros(len(points), bool)
-        for way in np.vstack([np.eye(3), -np.eye(3)]) * BESIDE_MM:
-            near |= np.isfinite(first_hits(self.solid, points, points + way)[0])
-        # Longer than any way through the stone.
+        normals, offsets, is_all = self._planes
+        beside = _are_below(points, normals, offsets + BESIDE_MM)
+        if not is_all:
+            beside[beside] = self._are_near(points[beside])
+        return beside
+
+    def _are_near(self, points: Floats) -> np.ndarray:
+        """(n,) bool by rays: in the stone, or near it along an axis."""
+        # Longer than any way through the stone. From inside, the first face on the way up looks up.
         _, facing = first_hits(self.solid, points, points + [0.0, 0.0, float(np.ptp(self.placed.vertices, axis=0).sum())])
-        # From inside, the first face on the way up looks up.
-        inside: np.ndarray = near | (facing[:, 2] > 0.0)
-        return inside
+        near: np.ndarray = facing[:, 2] > 0.0
+        for way in np.vstack([np.eye(3), -np.eye(3)]) * BESIDE_MM:
+            others = np.flatnonzero(~near)
+            near[others] = np.isfinite(first_hits(self.solid, points[others], points[others] + way)[0])
+        return near
 
 
-def _near_each_other(index: np.ndarray, points: Floats, facets: int) -> list[np.ndarray]:
-    """Some of (n, 3) places in runs whose places lie near each other; all in one run where the facets are few."""
-    if len(index) * facets <= MANY_PAIRS:
-        return [index] if len(index) else []
+def _is_convex(mesh: PolyMesh, normals: Floats, offsets: Floats) -> bool:
+    """Whether no face of a closed mesh, with the planes given, stands out over a face beside it, which no dent is without."""
+    sizes = mesh.sizes
+    following = np.arange(1, len(mesh.corners) + 1)
+    following[mesh.starts[1:] - 1] = mesh.starts[:-1]
+    after = mesh.corners[following]
+    keys = np.minimum(mesh.corners, after).astype(np.int64) * len(mesh.vertices) + np.maximum(mesh.corners, after)
+    # The two faces of an edge stand side by side once the edges are sorted.
+    pairs = np.repeat(np.arange(len(sizes)), sizes)[np.argsort(keys, kind="stable")].reshape(-1, 2)
+    middles = np.add.reduceat(mesh.vertices[mesh.corners], mesh.starts[:-1], axis=0) / sizes[:, None]
+    over = np.einsum("ij,ij->i", normals[pairs[:, 0]], middles[pairs[:, 1]]) - offsets[pairs[:, 0]]
+    return bool(over.max() <= SAME_POINT_MM)
+
+
+def _are_below(points: Floats, normals: Floats, offsets: Floats) -> np.ndarray:
+    """(n,) bool: which of (n, 3) places lie below all of some planes."""
+    below: np.ndarray = np.all(points @ normals[::FEW].T <= offsets[::FEW], axis=1)
+    index = np.flatnonzero(below)
+    if len(index) * len(normals) <= MANY_PAIRS:
+        below[index] = np.all(points[index] @ normals.T <= offsets, axis=1)
+        return below
+    for own in _near_each_other(index, points):
+        run = points[own]
+        middle = (run.min(axis=0) + run.max(axis=0)) / 2.0
+        # Farther below a plane than its farthest place, the whole run is below it.
+        reach = float(np.linalg.norm(run - middle, axis=1).max())
+        can_cut = np.flatnonzero(normals @ middle - offsets + reach > 0.0)
+        below[own] = np.all(run @ normals[can_cut].T <= offsets[can_cut], axis=1)
+    return below
+
+
+def _near_each_other(index: np.ndarray, points: Floats) -> list[np.ndarray]:
+    """Some of (n, 3) places in runs whose places lie near each other."""
     cells = np.floor(points[index] / CELL_MM).astype(np.int64)
     key = (cells[:, 0] * CELLS + cells[:, 1]) * CELLS + cells[:, 2]
     order = np.argsort(key, kind="stable")

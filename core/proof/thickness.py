@@ -25,6 +25,8 @@ FACING_DEG = 30.0
 """By how much two walls may differ from parallel and still face each other. Larger: bevels and edges count as thin
 walls; smaller: tapered walls are not read."""
 
+COS_FACING = math.cos(math.radians(FACING_DEG))
+
 CONE_DEG = 10.0
 """Tilt of the rays about the one straight in. A ball touches walls that face within FACING_DEG at no more than half of
 it from that ray. Larger: rays pass what is near; smaller: they add nothing to the one in the middle."""
@@ -94,7 +96,7 @@ def balls_at(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reac
     for start in range(0, len(points), BATCH):
         report(progress, start / len(points))
         part = slice(start, start + BATCH)
-        ball = straight_balls(solid, points[part], normals[part], is_metal, reach_mm)
+        ball, _ = straight_balls(solid, points[part], normals[part], is_metal, reach_mm)
         balls.put(part, _around(solid, points[part], normals[part], is_metal, reach_mm, ball))
     report(progress, 1.0)
     return balls
@@ -106,10 +108,24 @@ def report(progress: Progress | None, share: float) -> None:
         raise Cancelled("The measurement was stopped; nothing was changed.")
 
 
-def straight_balls(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float) -> Balls:
-    """A first bound: the balls through what a ray straight in meets."""
+def straight_balls(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float,
+                   from_mm: float = 0.0) -> tuple[Balls, np.ndarray]:
+    """A first bound: the balls through what rays straight in meet, from so far in on; and (n,) bool, which met anything,
+    whether it faces them or not."""
     ways = -normals if is_metal else normals
-    return _bounded(solid, points, ways, is_metal, points + ways * reach_mm, Balls.none(len(points)))[0]
+    # One length of ray takes up where another ended.
+    begin = max(from_mm - START_MM, START_MM)
+    far, met = first_hits(solid, points + ways * begin, points + ways * reach_mm)
+    hit = np.isfinite(far)
+    index = np.flatnonzero(hit)
+    facing = met[index]
+    # Square to the wall as the rays are, the ball through what a ray meets is as wide as the ray is long.
+    cosine = np.einsum("ij,ij->i", ways[index], facing) * (1.0 if is_metal else -1.0)
+    index, facing = index[cosine >= COS_FACING], facing[cosine >= COS_FACING]
+    diameters = far[index] + begin
+    balls = Balls.none(len(points))
+    balls.put(index, Balls(diameters, points[index] + ways[index] * diameters[:, None], facing))
+    return balls, hit
 
 
 def _around(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float, ball: Balls) -> Balls:
@@ -154,7 +170,7 @@ def _bounded(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ends: F
     q = points + directions * ((np.where(hit, far, 0.0) + START_MM) / np.maximum(lengths, START_MM))[:, None]
     outwards = met if is_metal else -met
     cosine = np.einsum("ij,ij->i", ways, outwards)
-    hit &= cosine >= math.cos(math.radians(FACING_DEG))
+    hit &= cosine >= COS_FACING
     along = np.einsum("ij,ij->i", q - points, ways)
     hit &= along > 0.0
     squares = np.einsum("ij,ij->i", q - points, q - points)

@@ -105,9 +105,9 @@ def _snag(subject: Subject, rules: HouseRules) -> Finding:
     rule = rules["wear.snag_least_deg"]
     edges = subject.surface.edges
     above = edges.where(subject.is_above_girdle(edges.middles) & (edges.length_mm > SHORT_MM) & (edges.inside_deg < 180.0))
-    above = above.where(~subject.beside_stone(above.middles))
-    i = int(np.argmin(above.inside_deg)) if len(above.ends) else -1
-    sharpest, place = (float(above.inside_deg[i]), above.middles[i]) if i >= 0 else (180.0, None)
+    above = above.where(np.argsort(above.inside_deg, kind="stable"))
+    i = subject.first_off_stone(above.middles)
+    sharpest, place = (180.0, None) if i is None else (float(above.inside_deg[i]), above.middles[i])
     return judge("wear.snag", "Sharpest edge above the girdle", sharpest, "deg", place,
                  [at_least(rule, "watch", "Round it: a scarf drawn over the head must not catch.")], READ_DEG)
 
@@ -117,9 +117,9 @@ def _points(subject: Subject, rules: HouseRules) -> Finding:
     rule = rules["wear.point_least_deg"]
     surface = subject.surface
     order = np.flatnonzero(surface.points_deg < 180.0)
-    order = order[~subject.beside_stone(surface.vertices[order])]
-    i = int(order[np.argmin(surface.points_deg[order])]) if len(order) else -1
-    sharpest, place = (float(surface.points_deg[i]), surface.vertices[i]) if i >= 0 else (180.0, None)
+    order = order[np.argsort(surface.points_deg[order], kind="stable")]
+    i = subject.first_off_stone(surface.vertices[order])
+    sharpest, place = (180.0, None) if i is None else (float(surface.points_deg[order[i]]), surface.vertices[order[i]])
     return judge("wear.points", "Sharpest point of the metal", sharpest, "deg", place,
                  [at_least(rule, "watch", "Blunt it, or round it off.")], READ_DEG)
 

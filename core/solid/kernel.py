@@ -155,38 +155,41 @@ def ways_through(solid: Solid, origins: Floats, ends: Floats) -> list[list[float
 def first_hits(solid: Solid, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
     """For each ray from (n, 3) to (n, 3): (n,) how far along it, in mm, it first meets the surface, inf if it does
     not, and (n, 3) the surface's outward normal there."""
-    ways, normals = np.full(len(origins), np.inf), np.zeros((len(origins), 3))
     spans = ends - origins
-    # The kernel looks at all that lies in the box round a ray, so that slanted ones are cheaper in pieces.
     inside, counts = _pieces(solid, origins, spans)
-    lengths = np.linalg.norm(spans, axis=1).tolist()
-    steps, shares = spans * (inside / counts)[:, None], (inside / counts).tolist()
-    whole = ends.tolist()
-    for i, (origin, count, step) in enumerate(zip(origins.tolist(), counts.tolist(), steps.tolist())):
-        if count == 1:
-            found = solid.ray_cast(origin, whole[i])
-            if found:
-                ways[i], normals[i] = found[0].distance * lengths[i], found[0].normal
-            continue
-        (x, y, z), (dx, dy, dz) = origin, step
+    whole = np.flatnonzero(counts == 1)
+    found = list(map(solid.ray_cast, origins[whole].tolist(), ends[whole].tolist()))
+    index = [i for i, each in zip(whole.tolist(), found) if each]
+    shares, normals = [each[0].distance for each in found if each], [each[0].normal for each in found if each]
+    for i in np.flatnonzero(counts > 1).tolist():
+        share, count = float(inside[i]), int(counts[i])
+        (x, y, z), (dx, dy, dz) = origins[i].tolist(), (spans[i] * (share / count)).tolist()
         for piece in range(count):
             # Each runs on a little into the next, so that nothing falls between them.
             far = piece + 1.0 + RUN_ON
-            found = solid.ray_cast((x + piece * dx, y + piece * dy, z + piece * dz), (x + far * dx, y + far * dy, z + far * dz))
-            if found:
-                ways[i] = (piece + found[0].distance * (1.0 + RUN_ON)) * shares[i] * lengths[i]
-                normals[i] = found[0].normal
+            met = solid.ray_cast((x + piece * dx, y + piece * dy, z + piece * dz), (x + far * dx, y + far * dy, z + far * dz))
+            if met:
+                index.append(i)
+                shares.append((piece + met[0].distance * (1.0 + RUN_ON)) * share / count)
+                normals.append(met[0].normal)
                 break
-    return ways, normals
+    ways, facing = np.full(len(origins), np.inf), np.zeros((len(origins), 3))
+    if index:
+        ways[index], facing[index] = shares * np.linalg.norm(spans[index], axis=1), normals
+    return ways, facing
 
 
 def _pieces(solid: Solid, origins: Floats, spans: Floats) -> tuple[Floats, Ints]:
-    """For each ray, the share of it within the solid's bounds, and into how many pieces that is best cut."""
+    """For each ray, the share of it within the solid's bounds, and into how many pieces that is best cut: the kernel looks
+    at all that lies in the box round a ray, so that long slanted ones are cheaper in pieces."""
+    inside, sizes = np.ones(len(origins)), np.abs(spans)
+    if sizes.max(initial=0.0) <= PIECE_MM:
+        return inside, np.ones(len(origins), np.int32)
     low, high = bounds(solid)
     with np.errstate(divide="ignore", invalid="ignore"):
         leaves = np.where(spans == 0.0, np.inf, (np.where(spans > 0.0, high, low) - origins) / spans).min(axis=1)
     inside = np.clip(leaves + RUN_ON, RUN_ON, 1.0)
-    across = np.sort(np.abs(spans), axis=1)[:, 1] * inside
+    across = np.sort(sizes, axis=1)[:, 1] * inside
     return inside, np.maximum(np.ceil(across / PIECE_MM), 1).astype(np.int32)
 
 
@@ -209,20 +212,33 @@ def is_watertight_after_welding(solid: Solid, weld_mm: float) -> bool:
     That is what a reader of STL does: it knows only points, so bodies that touch at a point or an edge
     become one broken surface.
     """
-    vertices, triangles = triangles_of(solid)
+    return are_closed_after_welding(*triangles_of(solid), weld_mm)
+
+
+def are_closed_after_welding(vertices: Floats, triangles: Ints, weld_mm: float) -> bool:
+    """The same of (n, 3) points and (t, 3) triangles."""
     return _is_closed(_welded(vertices, triangles, weld_mm)[1])
 
 
 def _welded(vertices: Floats, triangles: Ints, weld_mm: float) -> tuple[Ints, Ints]:
     """Points nearer than `weld_mm` as one: (m,) which vertices are kept, and (t, 3) triangles of those."""
-    _, first, index = np.unique(np.round(vertices / weld_mm).astype(np.int64), axis=0, return_index=True,
-                                return_inverse=True)
-    return first.astype(np.int32), index.reshape(-1)[triangles].astype(np.int32)
+    cells = np.round(vertices / weld_mm).astype(np.int64)
+    cells -= cells.min(axis=0)
+    labels = np.zeros(len(vertices), np.int64)
+    # One axis after the other: points with one label share their cell along all the axes so far.
+    for cell in cells.T:
+        keys = labels * (int(cell.max()) + 1) + cell
+        order = np.argsort(keys, kind="stable")
+        keys = keys[order]
+        is_first = np.concatenate([[True], keys[1:] != keys[:-1]])
+        labels[order] = np.cumsum(is_first) - 1
+    return order[is_first].astype(np.int32), labels[triangles].astype(np.int32)
 
 
 def _is_closed(triangles: Ints) -> bool:
     """True if every edge of (t, 3) triangles has exactly two faces; those of no width count as faces."""
-    edges = np.sort(np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]]), axis=1)
-    edges = edges[edges[:, 0] != edges[:, 1]]
-    _, uses = np.unique(edges[:, 0].astype(np.int64) * (int(triangles.max()) + 1) + edges[:, 1], return_counts=True)
-    return bool((uses == 2).all())
+    after = triangles[:, [1, 2, 0]]
+    low, high = np.minimum(triangles, after).ravel(), np.maximum(triangles, after).ravel()
+    keys = np.sort((low.astype(np.int64) * (int(triangles.max()) + 1) + high)[low != high])
+    # Sorted, the two uses of each edge stand side by side, and the next edge is another.
+    return len(keys) % 2 == 0 and bool((keys[0::2] == keys[1::2]).all() and (keys[1:-1:2] != keys[2::2]).all())
