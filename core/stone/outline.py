@@ -385,20 +385,17 @@ class Outline:
         """The largest inset, mm, that still gives a simple parallel curve around something."""
         if self.is_one_piece:
             return float(self.pieces[0].at(np.zeros(1))[0][0, 0])
-        sides = np.concatenate([piece.at(np.linspace(0.0, 1.0, SIDE_CHORDS + 1)[:-1])[0] for piece in self.pieces
-                                if not isinstance(piece, Cleft)])
-        low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
-        # A parallel shrinks around the middle of the largest circle that fits: just inside and just outside of that
-        # circle's radius nearly always bracket the reach at once. Where they don't, halving finds it.
+        # A parallel shrinks around the middle of the largest circle that fits, unless it falls apart before.
         largest = self._largest_circle_mm()
-        if self._is_convex and self._is_mirrored:
+        if self._is_mirrored and (self._is_convex or self._is_simple_at(largest * (1.0 - REACH_SHARE))):
             return largest
+        low, high = 0.0, math.sqrt(self.area_mm2 / math.pi) * (1.0 + REACH_SHARE)
         for middle in (largest * (1.0 - REACH_SHARE / 3.0), largest * (1.0 + REACH_SHARE / 3.0)):
             if low < middle < high:
-                low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
+                low, high = (middle, high) if self._is_simple_at(middle) else (low, middle)
         while high - low > REACH_SHARE * high:
             middle = 0.5 * (low + high)
-            low, high = (middle, high) if self._is_simple_at(middle, sides) else (low, middle)
+            low, high = (middle, high) if self._is_simple_at(middle) else (low, middle)
         return low
 
     @property
@@ -427,8 +424,15 @@ class Outline:
             low, high = float(middles[best] - tick), float(middles[best] + tick)
         return largest
 
-    def _is_simple_at(self, inset_mm: float, sides: Floats) -> bool:
-        """Every point of a simple parallel is at least `inset_mm` from the outline, given as a polygon (n, 2)."""
+    @cached_property
+    def _sides(self) -> Floats:
+        """(n, 2) corners of a polygon in place of the outline."""
+        return np.concatenate([piece.at(np.linspace(0.0, 1.0, SIDE_CHORDS + 1)[:-1])[0] for piece in self.pieces
+                               if not isinstance(piece, Cleft)])
+
+    def _is_simple_at(self, inset_mm: float) -> bool:
+        """Every point of a simple parallel is at least `inset_mm` from the outline."""
+        sides = self._sides
         try:
             loop = self.loop(inset_mm, [SIDE_CHORDS if piece.is_curved else 4 for piece in self.pieces])
         except GeometryError:
@@ -452,33 +456,37 @@ class Outline:
         if self.is_one_piece:
             return starts, ends, joints
         is_plain = np.ones(len(insets), bool)
-        clefts = [i for i, piece in enumerate(self.pieces) if isinstance(piece, Cleft)]
-        # Outside, clefts are gone and their neighbours cross; inside, they are arcs like any other.
-        for is_side, alive in ((insets >= 0.0, list(range(n))),
-                               (insets < 0.0, [i for i in range(n) if i not in clefts])):
-            if not is_side.any():
-                continue
+        gone = self._gone(insets)
+        for row in np.unique(gone, axis=0):
+            here = (gone == row).all(axis=1)
+            alive = np.flatnonzero(~row).tolist()
             for i, after in zip(alive, alive[1:] + alive[:1], strict=True):
-                if after != (i + 1) % n or not self._joins_smoothly[i]:
-                    ends[is_side, i], starts[is_side, after], is_found = _corner_joints(
-                        self.pieces[i], self.pieces[after], insets[is_side])
-                    is_plain[is_side] &= is_found
-        is_outside = insets < 0.0
-        for i in reversed(clefts):
-            starts[is_outside, i] = ends[is_outside, i] = np.nan
-            after = next(j % n for j in range(i + 1, i + n) if j % n not in clefts)
-            points, normals = self.pieces[after].at(starts[is_outside, after])[:2]
-            joints[is_outside, i] = points - insets[is_outside, None] * normals
+                is_next = after == (i + 1) % n
+                if not is_next or not self._joins_smoothly[i]:
+                    ends[here, i], starts[here, after], is_found = _corner_joints(
+                        self.pieces[i], self.pieces[after], insets[here])
+                    # Pieces that are produced past their ends meet at a corner, but not where one between them is gone.
+                    is_found &= is_next | ((ends[here, i] <= 1.0) & (starts[here, after] >= 0.0))
+                    is_plain[here] &= is_found
+            for i in reversed(np.flatnonzero(row).tolist()):
+                starts[here, i] = ends[here, i] = np.nan
+                after = next((j % n for j in range(i + 1, i + n) if not row[j % n]), i)
+                points, normals = self.pieces[after].at(starts[here, after])[:2]
+                joints[here, i] = points - insets[here, None] * normals
+            is_plain[here] &= len(alive) > 2
         is_plain &= ((ends > starts) | np.isnan(starts)).all(axis=1)
         for i, piece in enumerate(self.pieces):
-            if i in clefts:
-                continue
-            is_plain &= insets <= self._radii_mm[i][1]
-            for k in np.flatnonzero(is_plain & (insets > self._radii_mm[i][0])):
+            for k in np.flatnonzero(is_plain & ~gone[:, i] & (insets > self._radii_mm[i][0])):
                 is_plain[k] = (_stretch(piece, starts[k, i], ends[k, i], float(insets[k])) >= 0.0).all()
         for k in np.flatnonzero(~is_plain):
             starts[k], ends[k], joints[k] = self._trims(float(insets[k]))
         return starts, ends, joints
+
+    def _gone(self, insets: Floats) -> NDArray[np.bool_]:
+        """(k, n) whether all of a piece's parallel runs backwards at an inset: arcs farther inside than their largest
+        radius, and clefts outside."""
+        return np.column_stack([insets < 0.0 if isinstance(piece, Cleft) else insets > self._radii_mm[i][1]
+                                for i, piece in enumerate(self.pieces)])
 
     @cached_property
     def _radii_mm(self) -> list[tuple[float, float]]:

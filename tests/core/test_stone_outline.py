@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+from shapely import maximum_inscribed_circle
 from shapely.geometry import Polygon
 
 from core.errors import GeometryError
@@ -219,3 +220,16 @@ def test_parallels_of_a_long_cushion_keep_their_distance_once_its_ends_are_swall
     for inset in 2.0 * np.arange(0.6, 0.98, 0.01):
         loop = outline.loop(float(inset), outline.counts(0.005))
         assert np.linalg.norm(loop[:, None] - dense, axis=2).min(axis=1).min() >= inset - 0.01
+
+
+@pytest.mark.parametrize(("cut", "ratio"), [("cushion", 1.4), ("cushion", 1.9), ("cushion", 2.6), ("heart", 1.05), ("heart", 1.9)])
+def test_parallels_are_right_up_to_the_reach(cut: str, ratio: float) -> None:
+    """Outside check: shapely's buffer of a dense polygon, and its largest circle that fits."""
+    outline = make_stone({"cut": cut, "width_mm": 10.3, "length_mm": 10.3 * ratio}).outline
+    dense = Polygon(outline.loop(0.0, [400 if piece.is_curved else 1 for piece in outline.pieces]))
+    assert outline.reach_mm == pytest.approx(maximum_inscribed_circle(dense, 1e-4).length, rel=2e-4)
+    style = "round" if cut == "heart" else "mitre"
+    for share in (0.5, 0.9, 0.96, 0.999):
+        judge = dense.buffer(-share * outline.reach_mm, join_style=style, mitre_limit=50.0, quad_segs=64)
+        loop = outline.loop(share * outline.reach_mm, [60 if piece.is_curved else 3 for piece in outline.pieces])
+        assert Polygon(loop).buffer(0.0).symmetric_difference(judge).area < 1e-3 * outline.perimeter_mm
