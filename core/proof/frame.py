@@ -8,8 +8,10 @@ import numpy as np
 
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, section
+from ..solid.slicer import Slicer
 from ..stone import Stone
 from .loops import Path, crossings, edges_of, largest, signed_distances_mm
+from .nearest import Sides
 
 STATION_MM = 0.3
 """How far apart the ways in from the girdle stand. Larger: a thin place or a lump hides between them."""
@@ -64,6 +66,14 @@ class Frame:
     def part_at(self, name: str, height_mm: float) -> list[Floats]:
         """Loops (k, 2) of a part at a height."""
         return self._section("part " + name, self.parts[name], height_mm)
+
+    def metal_sides(self, heights_mm: Floats) -> Sides:
+        """The sides of all the metal at heights (h,), not joined into loops."""
+        return Sides(*self._metal_slicer.sides_at(heights_mm), self.culet[:2]).without_slivers()
+
+    @cached_property
+    def _metal_slicer(self) -> Slicer:
+        return Slicer(self.metal)
 
     def _section(self, key: str, solid: Solid, height_mm: float) -> list[Floats]:
         known = self._sections.get((key, height_mm))

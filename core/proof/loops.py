@@ -2,26 +2,25 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from ..mesh import Floats
+from .nearest import SQUARELY, Sides
 
 ROUNDING = 1e-12
 """Share of a side by which a line may miss it for rounding alone. Larger: lines meet what they pass by."""
 
-SLIVER_MM = 1e-4
-"""Sides shorter than this are slivers where surfaces cross. Larger: fine curves lose their sides."""
+MANY_PAIRS, AT_ONCE = 60000, 15000
+"""From how many pairs of points and sides on only the near ones are looked at, and how many are looked at in one go, so that
+what is worked on stays small enough for the processor's own memory. Only the time taken depends on them."""
 
-SQUARELY = 0.01
-"""How much a side counts as nearer for being seen squarely. Larger: a side that is a little nearer is passed over."""
-
-MANY_SIDES, MANY_PAIRS, TOGETHER = 96, 15000, 8
-"""From how many sides and pairs of points and sides on only the near ones are looked at, and how many sides are first
-taken as one. Only the time taken depends on them."""
+TOUCH_MM2 = 1e-10
+"""How little both ends of a side may lie to one side of a line, their ways multiplied, for it to be looked at closely. Smaller:
+lines through a corner meet nothing."""
 
 HALF_TURN_DEG = 180.0
 """Contacts all on one side leave the other free (statics of a rigid body without friction)."""
@@ -36,25 +35,45 @@ def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
 
 def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
     """(n, e): how far along each line (n, 2) + t·(n, 2) it crosses each edge, mm; nan where it does not."""
-    starts, ways = edges_of(loops)
-    dx, dy = directions[:, :1], directions[:, 1:]
-    x, y = starts[:, 0] - origins[:, :1], starts[:, 1] - origins[:, 1:]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        over = 1.0 / (dx * ways[:, 1] - dy * ways[:, 0])
-        share = (x * dy - y * dx) * over
-        along: Floats = (x * ways[:, 1] - y * ways[:, 0]) * over
-    # A line through a corner meets both sides rather than neither.
-    along[~((share >= -ROUNDING) & (share < 1.0 + ROUNDING))] = np.nan
+    i, j, ways = crossing_pairs(loops, origins, directions)
+    along: Floats = np.full((len(origins), sum(map(len, loops))), np.nan)
+    along[i, j] = ways
     return along
+
+
+def crossing_pairs(loops: Sequence[Floats], origins: Floats, directions: Floats) -> tuple[np.ndarray, np.ndarray, Floats]:
+    """Which line (n, 2) + t·(n, 2) crosses which edge, and how far along, mm, each (c,), by lines and then by edges."""
+    starts, ways = edges_of(loops)
+    across = np.column_stack([directions[:, 1], -directions[:, 0]])
+    level = np.einsum("ij,ij->i", across, origins)
+    found = []
+    for rows in _in_rows(len(origins), len(starts)):
+        first = across[rows] @ starts.T - level[rows, None]
+        found.append(np.flatnonzero(first * (first + across[rows] @ ways.T) <= TOUCH_MM2) + rows.start * len(starts))
+    i, j = np.divmod(np.concatenate(found) if found else np.zeros(0, int), max(len(starts), 1))
+    x, y = (starts[j] - origins[i]).T
+    (dx, dy), (way_x, way_y) = directions[i].T, ways[j].T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = 1.0 / (dx * way_y - dy * way_x)
+        share = (x * dy - y * dx) * over
+        along = (x * way_y - y * way_x) * over
+    # A line through a corner meets both sides rather than neither.
+    met = np.flatnonzero((share >= -ROUNDING) & (share < 1.0 + ROUNDING))
+    return i[met], j[met], along[met]
 
 
 def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats, low: float = -math.inf) -> Floats:
     """(n,) the least way, not below `low`, at which each line crosses; inf where none does."""
-    ways = crossings(loops, origins, directions)
-    if ways.shape[1] == 0:
-        return np.full(len(origins), np.inf)
-    least: Floats = np.where(ways >= low, ways, np.inf).min(axis=1)
+    i, _, ways = crossing_pairs(loops, origins, directions)
+    least = np.full(len(origins), np.inf)
+    np.minimum.at(least, i[ways >= low], ways[ways >= low])
     return least
+
+
+def _in_rows(rows: int, columns: int) -> Iterator[slice]:
+    """Slices of as many rows as make up no more than AT_ONCE pairs with the columns."""
+    step = max(1, AT_ONCE // max(columns, 1))
+    return (slice(start, min(start + step, rows)) for start in range(0, rows, step))
 
 
 def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
@@ -81,39 +100,34 @@ def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
 def distances_mm(points: Floats, loop: Floats) -> Floats:
     """(n,) least distance of points (n, 2) from the sides of a loop."""
     starts, ways = edges_of([loop])
-    if not _are_many(points, starts):
-        squares, _ = _to_sides(points[:, None], starts, ways)
-        dense: Floats = np.sqrt(squares.min(axis=1))
-        return dense
-    i, j = _near_pairs(points, starts, ways)
-    squares, _ = _to_sides(points[i], starts[j], ways[j])
-    least: Floats = np.sqrt(np.minimum.reduceat(squares, np.searchsorted(i, np.arange(len(points)))))
-    return least
+    if len(points) * len(starts) > MANY_PAIRS:
+        return np.abs(_sides_of(starts, ways).nearest(points, np.zeros(len(points), np.int32))[0])
+    least: Floats = np.empty(len(points))
+    for rows in _in_rows(len(points), len(starts)):
+        least[rows] = _to_sides(points[rows, None], starts, ways)[0].min(axis=1)
+    return np.sqrt(least)
 
 
 def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> tuple[Floats, Floats]:
     """(n,) least distance of points (n, 2) from the sides of loops, starts and ways each (e, 2), negative on their left,
     which is inside what they enclose; and (n, 2) the nearest places on them."""
     starts, ways = sides
-    # Slivers at a corner point anywhere, so they can't say which side of the corner a point is on.
-    long = np.flatnonzero(np.einsum("ij,ij->i", ways, ways) > SLIVER_MM**2)
-    starts, ways, rows = starts[long], ways[long], np.arange(len(points))
+    of_all = _sides_of(starts, ways).without_slivers()
+    if len(points) * len(starts) > MANY_PAIRS:
+        return of_all.signed_distances_mm(points, np.zeros(len(points), np.int32))
+    starts, ways, rows = of_all.starts, of_all.ways, np.arange(len(points))
+    squares, turned = _to_sides(points[:, None], starts, ways)
     # At a corner both sides are equally near; the one that is seen more squarely says it.
-    if not _are_many(points, starts):
-        squares, turned = _to_sides(points[:, None], starts, ways)
-        nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
-        square, turn = squares[rows, nearest], turned[rows, nearest]
-    else:
-        i, j = _near_pairs(points, starts, ways)
-        squares, turned = _to_sides(points[i], starts[j], ways[j])
-        seen = squares - SQUARELY * turned * turned
-        least = np.flatnonzero(seen == np.minimum.reduceat(seen, np.searchsorted(i, rows))[i])
-        pair = least[np.searchsorted(i[least], rows)]
-        nearest, square, turn = j[pair], squares[pair], turned[pair]
+    nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
+    square, turn = squares[rows, nearest], turned[rows, nearest]
     start, way = starts[nearest], ways[nearest]
     share = np.clip(np.einsum("ij,ij->i", points - start, way) / np.einsum("ij,ij->i", way, way), 0.0, 1.0)
     distance: Floats = np.sqrt(square)
     return np.where(turn > 0.0, -distance, distance), start + way * share[:, None]
+
+
+def _sides_of(starts: Floats, ways: Floats) -> Sides:
+    return Sides(starts, ways, np.array([0, len(starts)], np.int32), starts.mean(axis=0))
 
 
 def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
@@ -123,30 +137,9 @@ def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Flo
     x, y = points[..., 0] - starts[:, 0], points[..., 1] - starts[:, 1]
     left: Floats = along_x * y - along_y * x
     past = x * along_x + y * along_y
-    past -= np.clip(past, 0.0, lengths)
+    past -= np.minimum(np.maximum(past, 0.0), lengths)
     squares: Floats = left * left + past * past
     return squares, left
-
-
-def _are_many(points: Floats, starts: Floats) -> bool:
-    return len(starts) >= MANY_SIDES and len(points) * len(starts) >= MANY_PAIRS
-
-
-def _near_pairs(points: Floats, starts: Floats, ways: Floats) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs of points (n, 2) and sides (e, 2), by point and then by side: for each point all sides that can be its
-    nearest. Sides that follow each other are looked at as one disc first."""
-    middles, half = starts + ways / 2.0, np.hypot(ways[:, 0], ways[:, 1]) / 2.0
-    first = np.arange(0, len(starts), TOGETHER)
-    discs = np.add.reduceat(middles, first, axis=0) / np.diff(np.append(first, len(starts)))[:, None]
-    own = np.arange(len(starts)) // TOGETHER
-    radii = np.maximum.reduceat(np.hypot(*(middles - discs[own]).T) + half, first)
-    off = np.hypot(points[:, :1] - discs[:, 0], points[:, 1:] - discs[:, 1])
-    # How squarely a side is seen changes the order by its share at most.
-    least = (off + radii).min(axis=1) * (1.0 + SQUARELY)
-    i, disc = np.nonzero(off - radii <= least[:, None])
-    i, j = np.repeat(i, TOGETHER), (disc[:, None] * TOGETHER + np.arange(TOGETHER)).ravel()
-    real = j < len(starts)
-    return i[real], j[real]
 
 
 INSETS = 40

@@ -16,7 +16,7 @@ from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
 from .fit import facet_planes
 from .frame import FLAT_MM, HAIR_MM, Frame
-from .loops import area_mm2, crossings, distances_mm, edges_of, is_inside, is_ring, largest, signed_distances_mm
+from .loops import area_mm2, crossings, distances_mm, is_inside, is_ring, largest
 
 LEVELS = 18
 """Levels between the top of the bearing and the culet, closer together above."""
@@ -24,9 +24,9 @@ LEVELS = 18
 CROWDING = 1.6
 """How much closer: the power that spaces them. Larger: a rail low down is passed by."""
 
-PAIRS, SECTORS = 40000, 6
-"""How many pairs of places and sides are looked at together before the metal is split into sectors, and the most of those.
-Only the time taken depends on them."""
+ALIKE_MM, AWAY_MM = 0.1, 0.5
+"""Towards the culet the columns come together: places no farther than the first from one whose room is more than the second
+have the same room as that. Larger, and smaller: room that is held to a limit would be read beside its place."""
 
 ROOM_MM = 1.5
 """From farther than this metal is not looked for: more than any wall or claw is thick. Smaller: the inside of thick metal
@@ -92,16 +92,15 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
     if top_mm >= frame.girdle_plane_mm:
         # At the girdle's edge metal stands against its upright side.
         shares[0] = 1.0
-    room = np.full(slopes.shape, np.inf)
-    for i, height in enumerate(heights):
-        met = np.flatnonzero(np.isfinite(places[i, :, 0]))
-        if len(met):
-            level, feet = _level_room(places[i, met] - frame.culet[:2], frame.metal_at(float(height)), frame.culet[:2])
-            room[i, met] = level * shares[i, met]
-            if facets is not None and (i or top_mm < frame.girdle_plane_mm):
-                square = _square_room(places[i, met], feet + frame.culet[:2], float(height), *facets)
-                room[i, met] = np.where((level > 0.0) & np.isfinite(level), square, room[i, met])
-    return Columns(heights, places, slopes, room)
+    room, feet = _level_room(frame, heights, places)
+    square = np.where(np.isfinite(room), room * shares, np.inf)
+    if facets is not None:
+        beside = np.isfinite(room) & (room > 0.0)
+        if top_mm >= frame.girdle_plane_mm:
+            beside[0] = False
+        for i in np.flatnonzero(beside.any(axis=1)):
+            square[i, beside[i]] = _square_room(places[i, beside[i]], feet[i, beside[i]], float(heights[i]), *facets)
+    return Columns(heights, places, slopes, square)
 
 
 def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats, offsets: Floats) -> Floats:
@@ -129,36 +128,35 @@ def _convex_planes(placed: PolyMesh) -> tuple[Floats, Floats] | None:
     return normals[below], offsets[below]
 
 
-def _level_room(places: Floats, loops: list[Floats], centre: Floats) -> tuple[Floats, Floats]:
-    """(n,) mm in the plane from places (n, 2) round a centre to the metal, negative in it, inf where it is farther than
-    ROOM_MM, and (n, 2) the nearest of it.
+def _level_room(frame: Frame, heights: Floats, places: Floats) -> tuple[Floats, Floats]:
+    """(h, n) mm in the plane from places (h, n, 2) at heights to the metal, negative in it, inf where it is farther than
+    ROOM_MM, and (h, n, 2) the nearest of it."""
+    sides = frame.metal_sides(heights)
+    room, feet = np.full(places.shape[:2], np.inf), places.copy()
 
-    Sides that lie farther out than that are left out, and the rest are held against the places of their own sector.
-    """
-    room, feet = np.full(len(places), np.inf), places.copy()
-    if not loops:
-        return room, feet
-    starts, ways = edges_of(loops)
-    starts = starts - centre
-    middles = starts + ways / 2.0
-    far, turn = np.hypot(places[:, 0], places[:, 1]), np.arctan2(places[:, 1], places[:, 0])
-    half = np.hypot(ways[:, 0], ways[:, 1]) / 2.0
-    out, side = np.hypot(middles[:, 0], middles[:, 1]), np.arctan2(middles[:, 1], middles[:, 0])
-    count = min(max(1, len(places) * len(starts) // PAIRS), SECTORS)
-    sectors = np.minimum(((turn + math.pi) * (count / (2.0 * math.pi))).astype(int), count - 1)
-    reach = ROOM_MM + half
-    # As seen from the centre: what lies within reach of a sector, in angle and in distance.
-    wide = math.pi / count + np.where(reach < out, np.arcsin(np.minimum(1.0, reach / np.maximum(out, 1e-12))), math.pi)
-    for sector in range(count):
-        own = np.flatnonzero(sectors == sector)
-        if not len(own):
-            continue
-        middle = (sector + 0.5) * (2.0 * math.pi / count) - math.pi
-        off = np.abs(np.mod(side - middle + math.pi, 2.0 * math.pi) - math.pi)
-        near = np.flatnonzero((off <= wide) & (out - half <= float(far[own].max()) + ROOM_MM))
-        if len(near):
-            room[own], feet[own] = signed_distances_mm(places[own], (starts[near], ways[near]))
-    return np.where(room > ROOM_MM, np.inf, room), feet
+    def read(some: np.ndarray) -> None:
+        room[some], feet[some] = sides.signed_distances_mm(places[some], np.nonzero(some)[0], ROOM_MM)
+
+    met, group = np.isfinite(places[:, :, 0]), _groups(places)
+    heads = met & (group == np.arange(places.shape[1]))
+    read(heads)
+    # Where the columns come together, the room is the same but for as little as they are apart.
+    of_head = np.take_along_axis(room, group, axis=1)
+    alike = met & ~heads & (of_head > AWAY_MM)
+    read(met & ~heads & ~alike)
+    room[alike] = of_head[alike]
+    feet[alike] = np.take_along_axis(feet, group[:, :, None], axis=1)[alike]
+    return room, feet
+
+
+def _groups(places: Floats) -> np.ndarray:
+    """(h, n): for columns at places (h, n, 2), a column at most ALIKE_MM away at that height, the same for neighbours."""
+    every = np.arange(places.shape[1])
+    apart = np.linalg.norm(np.diff(places, axis=1), axis=2).mean(axis=1)
+    together = np.clip(np.nan_to_num(ALIKE_MM / np.maximum(apart, 1e-6), nan=1.0), 1.0, len(every)).astype(int)[:, None]
+    heads = every // together * together
+    off = np.linalg.norm(places - np.take_along_axis(places, heads[:, :, None], axis=1), axis=2)
+    return np.where(off <= ALIKE_MM, heads, every)
 
 
 def _on_facets(heights: Floats, centre: Floats, ways: Floats, normals: Floats,

@@ -13,6 +13,7 @@ from core.proof.loops import (
     area_mm2,
     crossings,
     distances_mm,
+    edges_of,
     first_crossing,
     free_turn,
     is_inside,
@@ -20,7 +21,9 @@ from core.proof.loops import (
 )
 from core.proof.claw_measure import bar
 from core.proof.fit import depths
+from core.proof.nearest import Sides
 from core.solid.kernel import section, solid_of_triangles, triangles_of, ways_through
+from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
 from core.tolerance import READ_MM
 
@@ -60,6 +63,46 @@ def test_points_in_holes_are_outside() -> None:
 def test_distances_to_a_loop_are_to_its_nearest_side_or_corner() -> None:
     points = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 2.0]])
     assert distances_mm(points, SQUARE) == pytest.approx([1.0, 1.0, math.sqrt(2.0)])
+
+
+def test_the_nearest_side_of_several_heights_is_found_among_all_of_them() -> None:
+    random = np.random.default_rng(7)
+    turn = np.sort(random.uniform(0.0, 2.0 * math.pi, 90))
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * random.uniform(1.5, 3.0, 90)[:, None]
+    # The middle lies outside of the first, inside of the second, and the third height is empty.
+    loops = [3.0 * SQUARE + 8.0, ring]
+    starts, ways = edges_of(loops)
+    sides = Sides(starts, ways, np.array([0, 4, 94, 94]), np.zeros(2))
+    points, heights = random.uniform(-6.0, 12.0, (300, 2)), np.repeat([0, 1, 2], 100)
+    found, which = sides.nearest(points, heights)
+    for height, loop in enumerate(loops):
+        own = heights == height
+        assert np.abs(found[own]) == pytest.approx(distances_mm(points[own], loop), abs=1e-12)
+        assert ((which[own] < 4) == (height == 0)).all()
+    assert np.isinf(found[200:]).all() and (which[200:] == -1).all()
+    signed = sides.signed_distances_mm(points, heights)[0]
+    assert (signed[:100] < 0.0).tolist() == is_inside(loops[:1], points[:100]).tolist()
+    near, feet = sides.signed_distances_mm(points, heights, 1.0)
+    assert np.isinf(near[np.abs(found) > 1.0]).all() and np.isfinite(near[np.abs(found) <= 0.99]).all()
+    assert np.linalg.norm(points - feet, axis=1)[np.isfinite(near)] == pytest.approx(np.abs(near[np.isfinite(near)]), abs=1e-9)
+
+
+def test_many_points_and_sides_are_measured_as_few_are() -> None:
+    turn = np.arange(400) * (2.0 * math.pi / 400)
+    ring = 3.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+    points = ring[::2] * np.linspace(0.0, 2.0, 200)[:, None]
+    few = np.concatenate([distances_mm(points[i:i + 20], ring) for i in range(0, 200, 20)])
+    assert distances_mm(points, ring) == pytest.approx(few, abs=1e-12)
+
+
+def test_heights_cut_together_give_what_the_kernel_cuts_one_by_one() -> None:
+    metal, heights = gauge("set").metal, np.linspace(-0.5, 6.0, 9)
+    starts, ways, firsts = Slicer(metal).sides_at(heights)
+    for i, height in enumerate(heights):
+        own, loops = slice(firsts[i], firsts[i + 1]), section(metal, float(height))
+        assert own.stop - own.start == sum(map(len, loops))
+        twice = starts[own, 0] * ways[own, 1] - starts[own, 1] * ways[own, 0]
+        assert float(twice.sum()) / 2.0 == pytest.approx(area_mm2(loops), abs=1e-6)
 
 
 def test_stations_stand_evenly_on_a_circle_with_its_normals() -> None:
