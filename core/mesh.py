@@ -21,6 +21,22 @@ def cross(a: Floats, b: Floats) -> Floats:
     return product
 
 
+def ordered(keys: NDArray[np.int64]) -> NDArray[np.int64]:
+    """(n,) indices that sort whole numbers (n,), none below 0; equal ones stay as they came. Numbers sort many times as
+    fast as indices do, so that each carries its own along where there are bits to spare."""
+    bits = len(keys).bit_length()
+    if not len(keys) or int(keys.max()).bit_length() + bits > 63:
+        return np.argsort(keys, kind="stable")
+    order: NDArray[np.int64] = np.sort((keys << bits) | np.arange(len(keys))) & ((1 << bits) - 1)
+    return order
+
+
+def lengths(vectors: Floats) -> Floats:
+    """(n,) lengths of vectors (n, 3). Numpy's own norm takes five times as long."""
+    lengths: Floats = np.sqrt(np.einsum("ij,ij->i", vectors, vectors))
+    return lengths
+
+
 @dataclass(frozen=True, eq=False)
 class PolyMesh:
     """Faces with any number of corners, counter-clockwise seen from outside.

@@ -133,6 +133,8 @@ class Search:
         size = np.linalg.norm(lean, axis=1)
         wedges: np.ndarray = size > 2.0 * math.sin(math.radians(WEDGE_DEG / 2.0))
         index = np.flatnonzero(wedges)
+        if not len(index):
+            return wedges
         # Metal thins the way its walls' outward normals lean; air thins the other way.
         ways = lean[index] / size[index][:, None] * (1.0 if self.is_metal else -1.0)
         half = np.arcsin(np.minimum(size[index] / 2.0, 1.0))

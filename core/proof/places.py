@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints, cross
+from ..mesh import Floats, cross, lengths
 from ..solid.kernel import Solid, triangles_of
 
 SLIVER_MM = 0.004
@@ -26,24 +26,26 @@ class Places:
         return Places(self.points[kept], self.normals[kept], self.spacing_mm)
 
 
-def places_on(vertices: Floats, triangles: Ints, count: int) -> Places:
-    """`count` places over a mesh (n, 3), (t, 3) that has some: half of them spread evenly by area, half by triangles, as
-    what is small and was cut in is made of small ones. The same ones every time."""
-    a, b, c = (vertices[triangles[:, i]] for i in range(3))
-    square = cross(b - a, c - a)
-    doubled = np.linalg.norm(square, axis=1)
-    longest = np.sqrt(np.maximum.reduce([((b - a) ** 2).sum(axis=1), ((c - b) ** 2).sum(axis=1), ((a - c) ** 2).sum(axis=1)]))
+def places_on(corners: tuple[Floats, Floats, Floats], square: Floats, doubled: Floats, count: int) -> Places:
+    """`count` places over some triangles: their corners, each (t, 3), what is square to them (t, 3), and that one's length,
+    twice their areas (t,). Half of the places are spread evenly by area, half by triangles, as what is small and was cut in is
+    made of small ones. The same ones every time."""
+    a, b, c = corners
+    longest = np.sqrt(np.maximum.reduce([np.einsum("ij,ij->i", side, side) for side in (b - a, c - b, a - c)]))
     is_whole = doubled > SLIVER_MM * longest
-    run = np.cumsum(doubled + np.where(is_whole, doubled.sum() / max(int(is_whole.sum()), 1), 0.0))
+    whole = doubled.sum()
+    run = np.cumsum(doubled + np.where(is_whole, whole / max(int(is_whole.sum()), 1), 0.0))
     owner = np.searchsorted(run, (np.arange(count) + 0.5) / count * run[-1])
     # Two irrational steps spread the places over long triangles without a pattern that could miss a groove.
     steps = np.arange(count)[:, None] * [0.7548776662466927, 0.5698402909980532] % 1.0
     root = np.sqrt(steps[:, :1])
-    share = np.hstack([1.0 - root, root * (1.0 - steps[:, 1:]), root * steps[:, 1:]])
-    points = np.einsum("ij,ijk->ik", share, vertices[triangles[owner]])
-    return Places(points, square[owner] / doubled[owner][:, None], math.sqrt(doubled.sum() / 2.0 / count))
+    points = (1.0 - root) * a[owner] + root * (1.0 - steps[:, 1:]) * b[owner] + root * steps[:, 1:] * c[owner]
+    return Places(points, square[owner] / doubled[owner][:, None], math.sqrt(whole / 2.0 / count))
 
 
 def places_of(solid: Solid, count: int) -> Places:
     """`count` places over a solid's surface."""
-    return places_on(*triangles_of(solid), count)
+    vertices, triangles = triangles_of(solid)
+    a, b, c = (vertices[triangles[:, i]] for i in range(3))
+    square = cross(b - a, c - a)
+    return places_on((a, b, c), square, lengths(square), count)

@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh, cross
+from ..mesh import Floats, Ints, PolyMesh, cross, lengths, ordered
 from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .fit import MOST_FACETS, facet_planes
@@ -69,16 +69,27 @@ class Surface:
         self.vertices, self.triangles = triangles_of(solid)
 
     @cached_property
+    def _corners(self) -> tuple[Floats, Floats, Floats]:
+        """The corners of the triangles, each (t, 3)."""
+        a, b, c = (self.vertices.take(self.triangles[:, i], axis=0) for i in range(3))
+        return a, b, c
+
+    @cached_property
     def _cross(self) -> Floats:
-        a, b, c = (self.vertices[self.triangles[:, i]] for i in range(3))
+        """(t, 3) square to the triangles, each as long as twice its area."""
+        a, b, c = self._corners
         return cross(b - a, c - a)
+
+    @cached_property
+    def _doubled(self) -> Floats:
+        """(t,) twice the triangles' areas."""
+        return lengths(self._cross)
 
     @cached_property
     def places(self) -> Places:
         """Places spread evenly over it."""
-        area = float(np.linalg.norm(self._cross, axis=1).sum()) / 2.0
-        count = int(min(max(PER_MM2 * area, PLACES[0]), PLACES[1]))
-        return places_on(self.vertices, self.triangles, count)
+        count = int(min(max(PER_MM2 * float(self._doubled.sum()) / 2.0, PLACES[0]), PLACES[1]))
+        return places_on(self._corners, self._cross, self._doubled, count)
 
     @cached_property
     def edges(self) -> Edges:
@@ -87,40 +98,38 @@ class Surface:
         after = triangles[:, [1, 2, 0]]
         low, high = np.minimum(triangles, after).ravel(), np.maximum(triangles, after).ravel()
         # Each edge of a solid has two triangles, so that they stand side by side once the edges are sorted.
-        order = np.argsort(low * len(self.vertices) + high, kind="stable")
+        order = ordered(low * len(self.vertices) + high)
         first, second = order[0::2], order[1::2]
-        ends = np.column_stack([low[first], high[first]]).astype(np.int32)
-        ways = self.vertices[ends[:, 1]] - self.vertices[ends[:, 0]]
-        length = np.linalg.norm(ways, axis=1)
-        doubled = np.linalg.norm(self._cross, axis=1)
+        starts = self.vertices.take(low.take(first), axis=0)
+        length = lengths(self.vertices.take(high.take(first), axis=0) - starts)
         faces = first // 3, second // 3
-        lowest = np.minimum(doubled[faces[0]], doubled[faces[1]]) / np.maximum(length, 1e-12)
-        kept = (length > SHORT_MM) & (lowest > FLAT_MM)
-        ends, length = ends[kept], length[kept]
-        one, other = (self._cross[face[kept]] / doubled[face[kept]][:, None] for face in faces)
+        lowest = np.minimum(self._doubled.take(faces[0]), self._doubled.take(faces[1]))
+        kept = np.flatnonzero((length > SHORT_MM) & (lowest > FLAT_MM * length))
+        first, second, starts, length = first[kept], second[kept], starts[kept], length[kept]
+        one, other = (self._unit.take(face[kept], axis=0) for face in faces)
         # The corner of the second triangle that is not on the edge lies below the first where the edge is convex.
-        third = self.triangles[faces[1][kept], (second[kept] + 2) % 3]
-        below = np.einsum("ij,ij->i", one, self.vertices[third] - self.vertices[ends[:, 0]])
-        turn = np.degrees(np.arctan2(np.linalg.norm(cross(one, other), axis=1), np.einsum("ij,ij->i", one, other)))
+        third = self.vertices.take(triangles.ravel().take(second - second % 3 + (second + 2) % 3), axis=0)
+        below = np.einsum("ij,ij->i", one, third - starts)
+        turn = np.degrees(2.0 * np.arcsin(np.minimum(lengths(one - other) / 2.0, 1.0)))
         inside = np.where(below <= 0.0, 180.0 - turn, 180.0 + turn)
-        return Edges(ends, inside, length, (self.vertices[ends[:, 0]] + self.vertices[ends[:, 1]]) / 2.0)
+        ends = np.column_stack([low.take(first), high.take(first)]).astype(np.int32)
+        return Edges(ends, inside, length, (starts + self.vertices.take(ends[:, 1], axis=0)) / 2.0)
 
     @cached_property
     def points_deg(self) -> Floats:
         """(n,) full angle of the cone that is as sharp as each vertex, 180 where it is flat or not a point: a cone whose
         half angle is b has faces that add up to 360·sin b at its tip."""
-        corners = self.vertices[self.triangles]
+        a, b, c = self._corners
+        sides = b - a, c - b, a - c
         sums = np.zeros(len(self.vertices))
         for i in range(3):
-            there, back = corners[:, (i + 1) % 3] - corners[:, i], corners[:, (i + 2) % 3] - corners[:, i]
-            turn = np.arctan2(np.linalg.norm(self._cross, axis=1), np.einsum("ij,ij->i", there, back))
+            turn = np.arctan2(self._doubled, -np.einsum("ij,ij->i", sides[i], sides[i - 1]))
             sums += np.bincount(self.triangles[:, i], turn, len(self.vertices))
-        cones = 2.0 * np.degrees(np.arcsin(np.clip(sums / (2.0 * np.pi), 0.0, 1.0)))
+        cones = 2.0 * np.degrees(np.arcsin(np.minimum(sums / (2.0 * np.pi), 1.0)))
         # A pit and a saddle have the same sums as a point or more; only where every edge is convex is it one.
         edges = self.edges
         folded = np.bincount(edges.ends[edges.inside_deg > 180.0 + 1e-6].ravel(), minlength=len(self.vertices)) > 0
         return np.where(folded, 180.0, cones)
-
 
     def smooth_normals(self, point: Floats, normal: Floats) -> Floats:
         """(k, 3) normals that the smooth surface may have at a place (3,) on a facet with a normal (3,): the facet's own,
@@ -148,18 +157,18 @@ class Surface:
     @cached_property
     def _unit(self) -> Floats:
         """(t, 3) unit normals of the triangles."""
-        unit: Floats = self._cross / np.maximum(np.linalg.norm(self._cross, axis=1), 1e-30)[:, None]
+        unit: Floats = self._cross / np.maximum(self._doubled, 1e-30)[:, None]
         return unit
 
     @cached_property
     def _heights(self) -> Floats:
         """(t,) how far along their normals the triangles lie."""
-        heights: Floats = np.einsum("ij,ij->i", self._unit, self.vertices[self.triangles[:, 0]])
+        heights: Floats = np.einsum("ij,ij->i", self._unit, self._corners[0])
         return heights
 
     def _shares(self, triangles: np.ndarray, point: Floats) -> Floats:
         """(k, 3) how much of each corner of some triangles there is in a point (3,) of their planes."""
-        a, b, c = (self.vertices[self.triangles[triangles, i]] for i in range(3))
+        a, b, c = (corners[triangles] for corners in self._corners)
         square = self._cross[triangles]
         squares = np.maximum(np.einsum("ij,ij->i", square, square), 1e-30)
         second = np.einsum("ij,ij->i", cross(point - a, c - a), square) / squares
@@ -218,7 +227,7 @@ def _is_convex(mesh: PolyMesh, normals: Floats, offsets: Floats) -> bool:
     after = mesh.corners[following]
     keys = np.minimum(mesh.corners, after).astype(np.int64) * len(mesh.vertices) + np.maximum(mesh.corners, after)
     # The two faces of an edge stand side by side once the edges are sorted.
-    pairs = np.repeat(np.arange(len(sizes)), sizes)[np.argsort(keys, kind="stable")].reshape(-1, 2)
+    pairs = np.repeat(np.arange(len(sizes)), sizes)[ordered(keys)].reshape(-1, 2)
     middles = np.add.reduceat(mesh.vertices[mesh.corners], mesh.starts[:-1], axis=0) / sizes[:, None]
     over = np.einsum("ij,ij->i", normals[pairs[:, 0]], middles[pairs[:, 1]]) - offsets[pairs[:, 0]]
     return bool(over.max() <= SAME_POINT_MM)
@@ -244,6 +253,7 @@ def _are_below(points: Floats, normals: Floats, offsets: Floats) -> np.ndarray:
 def _near_each_other(index: np.ndarray, points: Floats) -> list[np.ndarray]:
     """Some of (n, 3) places in runs whose places lie near each other."""
     cells = np.floor(points[index] / CELL_MM).astype(np.int64)
+    cells -= cells.min(axis=0)
     key = (cells[:, 0] * CELLS + cells[:, 1]) * CELLS + cells[:, 2]
-    order = np.argsort(key, kind="stable")
+    order = ordered(key)
     return np.split(index[order], np.flatnonzero(np.diff(key[order])) + 1)

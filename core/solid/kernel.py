@@ -14,7 +14,7 @@ from manifold3d import Error, Manifold, Mesh64, OpType
 from numpy.typing import NDArray
 
 from ..errors import GeometryError
-from ..mesh import Floats, Ints, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh, ordered
 from ..tolerance import WELD_MM
 
 Solid: TypeAlias = Manifold
@@ -228,7 +228,7 @@ def _welded(vertices: Floats, triangles: Ints, weld_mm: float) -> tuple[Ints, In
     # One axis after the other: points with one label share their cell along all the axes so far.
     for cell in cells.T:
         keys = labels * (int(cell.max()) + 1) + cell
-        order = np.argsort(keys, kind="stable")
+        order = ordered(keys)
         keys = keys[order]
         is_first = np.concatenate([[True], keys[1:] != keys[:-1]])
         labels[order] = np.cumsum(is_first) - 1
