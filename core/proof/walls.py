@@ -46,7 +46,7 @@ DENT_MM = 0.3
 """How much farther in than usual a way may meet the wall's outer face. Smaller: dents are passed over; larger: what lies
 beyond a corner is read for the wall."""
 
-SCOOPS = 3
+SCOOPS = 2
 """From how many places on, well spread, a top that stands in them only was scooped on purpose and not filed away."""
 
 
@@ -80,7 +80,7 @@ class Wall:
     @cached_property
     def stands(self) -> np.ndarray:
         """(n,) bool: over which stations the wall reaches its top; all of them unless the top is scooped between at
-        least three places."""
+        least two places."""
         points, normals = self.frame.stations
         ways = crossings(self.frame.part_at("wall", self.top_mm - STANDS_MM), points, -normals)
         near = np.asarray((np.abs(ways) <= self.frame.reach_mm[:, None]).any(axis=1))
