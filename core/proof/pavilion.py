@@ -243,12 +243,32 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
     cleared = np.logical_or.accumulate((over > clear_mm) & (level >= end), axis=0)
     # What is only just read as touching lifts nothing.
     lifting = over <= -CORNERS * found.settling_mm - reading_mm / 2.0
-    again = [(int(i), int(j)) for i, j in zip(*np.nonzero(lifting & cleared & rests))]
+    lifts = lifting & cleared & rests
+    if lifts.any():
+        lifts &= ~_joined(touching, (level >= begin) & (level < end), found.places[0])
+    again = [(int(i), int(j)) for i, j in zip(*np.nonzero(lifts))]
     first = np.where(rests, begin, 0)
     places = np.column_stack([found.places[first, every], z[first]])
     whole = width + (found.slopes_mm[:-1] * (touching[:-1] & touching[1:] & (level[:-1] >= end))).sum(axis=0)
     return Bearing(np.where(rests, width, 0.0), np.where(rests, whole, 0.0), places, z[first], np.where(rests, ends, z[0]),
                    again)
+
+
+def _joined(touching: np.ndarray, bearing: np.ndarray, tops: Floats) -> np.ndarray:
+    """(h, n) bool: where the stone touches in one piece with its bearing, level by level and from column to column, as it
+    does on the flank of a scoop. tops (n, 2): where the columns begin."""
+    order = np.argsort(np.arctan2(*(tops - np.nanmean(tops, axis=0)).T[::-1]))
+    own, found = touching[:, order], (bearing & touching)[:, order]
+    while True:
+        wider = np.pad(found, ((1, 1), (0, 0)))
+        wider = wider[:-2] | wider[1:-1] | wider[2:]
+        wider = (wider | np.roll(wider, 1, axis=1) | np.roll(wider, -1, axis=1)) & own
+        if (wider == found).all():
+            break
+        found = wider
+    joined = np.zeros(touching.shape, bool)
+    joined[:, order] = found
+    return joined
 
 
 def flat_bearing(frame: Frame, starts: Floats, normals: Floats, reach_mm: Floats) -> tuple[Floats, Floats]:

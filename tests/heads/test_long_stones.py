@@ -19,3 +19,14 @@ def test_a_long_stone_gets_a_sound_basket(cut: str, width_mm: float) -> None:
                     "head.style": "basket"})
     for state in STATES:
         assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("cut, length_mm, width_mm, style", [
+    ("heart", 3.0, 3.0, "coronet"), ("emerald", 14.0, 10.0, "coronet"), ("trillion", 4.5, 2.5, "coronet"), ("oval", 4.9, 3.5, "coronet"),
+    ("tapered baguette", 20.0, 10.0, "gallery"), ("heart", 10.0, 10.0, "gallery"), ("marquise", 7.0, 3.5, "coronet"),
+])
+def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm: float, width_mm: float, style: str) -> None:
+    """The stone touches the flanks of scoops lower than the wall's top, in one piece with its bearing there."""
+    spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
+    for state in STATES:
+        assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]

@@ -27,6 +27,9 @@ OPEN_SHARE = 0.5
 """How much of a V claw's legs at most the metal between them fills, at a point so sharp that it does: more, and the girdle
 cuts the legs off where they are thickest. Common practice, no source."""
 
+SHARPER_DEG = 100.0
+"""From which turn on a corner's legs must be so long. At right angles the shortest stand open enough."""
+
 WIDTH_OF_WAY = 0.36
 """Most of the way to the next claw that the usual width takes. Common practice, no source."""
 
@@ -228,8 +231,8 @@ def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter:
 def _open_legs(draft: Draft, places: tuple[Place, ...]) -> float:
     """Shortest legs of V claws, as a share of their thickness, that stand open beyond the metal between them."""
     shapes = (VShape.of(1.0, 1.0, draft["claw_notch"], place.turn_deg, lean)
-              for place, lean in zip(places, _leans(draft, places), strict=True) if takes_v(place))
-    return max(shape.filled_mm for shape in shapes) / OPEN_SHARE
+              for place, lean in zip(places, _leans(draft, places), strict=True) if place.turn_deg >= SHARPER_DEG)
+    return max((shape.filled_mm for shape in shapes), default=0.0) / OPEN_SHARE
 
 
 def _room_at_base(draft: Draft, places: tuple[Place, ...], gap: float) -> float:
