@@ -4,10 +4,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cached_property
 
-import numpy as np
-
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, cut, fuse, is_watertight_after_welding, tidied, transformed, triangles_of
+from ..solid.kernel import Solid, cut, fuse, is_watertight_after_welding, solid_of, tidied, transformed
 from ..spec import Spec
 from ..stone import Stone, make_stone
 from ..tolerance import CHORD_MM, SLIVER_MM, WELD_MM
@@ -22,7 +20,7 @@ from .planning.sides import side_spec
 from .seat import seat_stone, seat_tool
 from .site import Site
 from .styles import Style, style_of
-from .surround import TURNS, Surround
+from .surround import PLATE, TURNS, Surround, mesh_of
 from .trilogy import Side, build_bridges, place_sides, solids_of
 
 BESIDE = ("surround", "bead", "left", "right")
@@ -126,12 +124,13 @@ class Head:
                 own |= side.parts
             return {**own, **self.bridges}
         if self.surround is not None:
-            clean = self.centre.parts
-            return {name: clean[name] if solid is self.centre.part_solids.get(name) else _mesh_of(solid, name)
-                    for name, solid in self.part_solids.items()}
+            around, clean = self.surround, self.centre.parts
+            left = {name: (solid, around.carved(solid, name)) for name, solid in self.centre.part_solids.items()}
+            return {**{name: clean[name] if after is before else mesh_of(after, name)
+                       for name, (before, after) in left.items()}, **around.parts}
         if not self._is_worked:
             return self._clean
-        return {name: _mesh_of(solid, name) for name, solid in self.part_solids.items()}
+        return {name: mesh_of(solid, name) for name, solid in self.part_solids.items()}
 
     @cached_property
     def part_solids(self) -> dict[str, Solid]:
@@ -153,24 +152,40 @@ class Head:
     def solid(self) -> Solid:
         """All parts as one solid. Raises GeometryError naming the part that failed."""
         if self.surround is None:
-            return self._fused(None)
+            return self._fused([], [])
         for turn in TURNS:
-            whole = self._fused(replace(self.surround, turn=turn))
+            around = replace(self.surround, turn=turn)
+            # Where nothing else stands near, seats and beads are sewn to the plate instead of cut and fused.
+            is_clear = around.is_clear_of([*self._metal, *self._tools])
+            whole = (around.punched(self._with_plate) if is_clear else None) or self._fused(around.joined, around.cutters)
             if is_watertight_after_welding(whole, WELD_MM):
                 break
         return whole
 
-    def _fused(self, around: Surround | None) -> Solid:
-        # Fused before seats are cut, so that parts meet in metal and not along the seats' faces.
-        metal, tools = list(self._unseated.values()), [self._cutter] if self._is_worked else []
+    @cached_property
+    def _with_plate(self) -> Solid:
+        """All metal with the surround's plate before its seats are cut."""
+        assert self.surround is not None
+        return self._fused([solid_of(self.surround.plate, PLATE)], [])
+
+    @cached_property
+    def _metal(self) -> list[Solid]:
+        """Every part but the surround's, before seats are cut."""
+        found = list(self._unseated.values())
         for side in self.sides:
-            metal += [transformed(solid, side.matrix) for solid in side.head._unseated.values()]
-            tools += [transformed(side.head._cutter, side.matrix)] if side.head._is_worked else []
-        if self.sides:
-            metal += solids_of(self.bridges).values()
-        if around is not None:
-            metal, tools = metal + around.joined, tools + around.cutters
-        whole = fuse(metal, "head")
+            found += [transformed(solid, side.matrix) for solid in side.head._unseated.values()]
+        return [*found, *solids_of(self.bridges).values()]
+
+    @cached_property
+    def _tools(self) -> list[Solid]:
+        """What their seats are cut with."""
+        found = [self._cutter] if self._is_worked else []
+        return found + [transformed(side.head._cutter, side.matrix) for side in self.sides if side.head._is_worked]
+
+    def _fused(self, more: list[Solid], cutters: list[Solid]) -> Solid:
+        """All parts with more metal and more to cut from it."""
+        # Fused before seats are cut, so that parts meet in metal and not along the seats' faces.
+        whole, tools = fuse([*self._metal, *more], "head"), [*self._tools, *cutters]
         # A union too leaves points on top of each other where parts meet in the base plane.
         return tidied(cut(whole, tools, "head") if tools else whole, SLIVER_MM, "head")
 
@@ -212,10 +227,3 @@ def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules
         raise ValueError(f"state must be one of {STATES}, not {state!r}")
     stone = make_stone(spec.section("stone"))
     return Head(spec, make_plan(spec, stone, rules), stone, state, chord_mm, rules)
-
-
-def _mesh_of(solid: Solid, part: str) -> PolyMesh:
-    vertices, triangles = triangles_of(solid)
-    return PolyMesh(vertices, np.ascontiguousarray(triangles.ravel(), np.int32),
-                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32),
-                    (part,))

@@ -7,22 +7,38 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid, bounds, composed, cut, moved, solid_of, transformed, volume_mm3
+from ..mesh import Floats, Ints, PolyMesh
+from ..solid.kernel import (
+    Solid,
+    above,
+    bounds,
+    composed,
+    cut,
+    fuse,
+    hull_triangles,
+    moved,
+    overlap,
+    solid_of,
+    solid_of_triangles,
+    transformed,
+    triangles_of,
+    volume_mm3,
+)
 from ..stone import Stone
-from ..tolerance import OVERLAP_MM
+from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM
 from ..trade.species import species
 from .draft import HOUSE_SPECIES
 from .placed import PlacedStone, upright_frame
 from .planning.surround import bead_aside_mm, row_of, small_stone
+from .punch import FLAT_MM, Pits, Skin, punched, sew, skin_above
 from .row import Row, counts_outside, rounded
 from .site import Site
-from .sweep import circle_count, closed_band, honest_radius_mm, rod
+from .sweep import band_corners, circle_count, closed_band, honest_radius_mm, rod
 
 PLATE = "surround plate"
 
@@ -47,9 +63,9 @@ TURNS = (0.37, 0.29, 0.41, 0.23, 0.47)
 tried. None or half: they meet by design."""
 
 
-LEAST_RISE_MM, RISE_STEPS = 0.005, 8
-"""The flattest that a finished bead is rounded, and halvings to how high it stands. Fewer: its metal is off by more than
-one per cent."""
+LEAST_RISE_MM, RISE_STEPS = 0.005, 1
+"""The flattest that a finished bead is rounded, and how often a straight line is laid through two volumes to find how high
+it stands. Fewer: its metal is off by more than one per cent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,13 +122,13 @@ class Surround:
         """Plate and beads before any seat is cut."""
         bead = solid_of(self._bead(), "bead")
         beads = {f"bead {i}": moved(bead, [*place, self.top_mm]) for i, place in enumerate(self.bead_places, 1)}
-        return {PLATE: solid_of(self.plate(), PLATE), **beads}
+        return {PLATE: solid_of(self.plate, PLATE), **beads}
 
     @cached_property
     def joined(self) -> list[Solid]:
-        """Plate and beads before any seat is cut, in as few solids as fuse fast: the beads stand apart."""
+        """Plate and beads before any seat is cut, in as few solids as fuse fast: beads of one side stand apart."""
         plate, *beads = self.bare.values()
-        return [plate, composed(beads, "beads")]
+        return [plate, composed(beads[::2], "outer beads"), composed(beads[1::2], "inner beads")]
 
     @cached_property
     def cutters(self) -> list[Solid]:
@@ -136,44 +152,231 @@ class Surround:
         return (solid_of(self._bur(), "small stone's cutter"),)
 
     @cached_property
+    def parts(self) -> dict[str, PolyMesh]:
+        """Plate and beads with the seats cut, as closed shells."""
+        beads = [mesh_of(kind, "bead") for kind in self._kinds[0]]
+        placed = {name: replace(beads[kind], vertices=beads[kind].vertices @ frame[:, :3].T + frame[:, 3], tag_names=(name,))
+                  for name, kind, frame in self._placed_beads}
+        return {PLATE: self._seated_plate, **placed}
+
+    @cached_property
     def solids(self) -> dict[str, Solid]:
-        """Plate and beads with the seats cut."""
-        plate = cut(self.joined[0], self.cutters, PLATE)
-        return {PLATE: plate, **(self._set_beads() if self.state == "set" else self._cast_beads())}
+        """The same as solids."""
+        return {PLATE: solid_of(self._seated_plate, PLATE),
+                **{name: transformed(self._kinds[0][kind], frame) for name, kind, frame in self._placed_beads}}
 
-    def _cast_beads(self) -> dict[str, Solid]:
-        """Every gap is as wide as the next and the cutters are round, so that one bead, cut once, stands for all."""
-        half, tool = self.row.pitch_mm / 2.0, solid_of(self._bur(), "small stone's cutter")
-        outer = moved(solid_of(self._bead(), "bead"), [0.0, -self._aside_mm, 0.0])
-        one = cut(outer, [moved(tool, [-half, 0.0, 0.0]), moved(tool, [half, 0.0, 0.0])], "bead")
-        found = {}
+    @cached_property
+    def _seated_plate(self) -> PolyMesh:
+        plain = self.plate
+        if self._stands_free:
+            made = punched(plain.vertices, plain.triangles()[0], sew(self._pits, []), self.top_mm, self._bottom_mm)
+            if made is not None:
+                return triangle_mesh(*made, PLATE)
+        return mesh_of(cut(solid_of(plain, PLATE), self.cutters, PLATE), PLATE)
+
+    @cached_property
+    def _frames(self) -> Floats:
+        """(n, 2, 3, 4): of each gap, its middle and its way to the next stone; the same turned half round. A bead on the
+        outer side lies in the first as one on the inner side does in the second."""
         after = np.roll(self.row.middles, -1, axis=0)
-        for i, (start, end) in enumerate(zip(self.row.middles, after)):
-            (x, y), (a, b) = (end - start) / self.row.pitch_mm, (start + end) / 2.0
-            for number, side in ((2 * i + 1, 1.0), (2 * i + 2, -1.0)):
-                matrix = np.array([[side * x, -side * y, 0.0, a], [side * y, side * x, 0.0, b],
-                                   [0.0, 0.0, 1.0, self.top_mm]])
-                found[f"bead {number}"] = transformed(one, matrix)
-        return found
+        ways, middles = (after - self.row.middles) / self.row.pitch_mm, (after + self.row.middles) / 2.0
+        frames = np.zeros((len(ways), 2, 3, 4))
+        for turned, sign in enumerate((1.0, -1.0)):
+            x, y = sign * ways.T
+            frames[:, turned, 0, 0], frames[:, turned, 1, 0], frames[:, turned, 0, 1], frames[:, turned, 1, 1] = x, y, -y, x
+        frames[:, :, :2, 3], frames[:, :, 2, 2], frames[:, :, 2, 3] = middles[:, None], 1.0, self.top_mm
+        return frames
 
-    def _set_beads(self) -> dict[str, Solid]:
-        """Each bead with what its two stones take out of it; those that are alike but for their places are cut once."""
-        found: dict[str, Solid] = {}
-        known: list[tuple[Floats, Floats, Solid]] = []  # of beads that are unlike: frame, how its stones lie in it, solid
-        for i, (name, bead) in enumerate(list(self.bare.items())[1:]):
-            stones = [self.stones[at] for at in (i // 2, (i // 2 + 1) % len(self.stones))]
-            way = stones[1].matrix[:2, 3] - stones[0].matrix[:2, 3]
-            way *= (1.0 if i % 2 == 0 else -1.0) / self.row.pitch_mm
-            place = (float(self.bead_places[i, 0]), float(self.bead_places[i, 1]), self.top_mm)
-            frame = np.vstack([upright_frame(place, (float(way[0]), float(way[1]))), [0.0, 0.0, 0.0, 1.0]])
-            home = np.linalg.inv(frame)
-            lie = np.stack([home[:3] @ np.vstack([stone.matrix, frame[3]]) for stone in stones])
-            like = next((each for each in known if np.abs(each[1] - lie).max() < ALIKE_MM), None)
-            if like is None:
-                known.append((frame, lie, cut(bead, [transformed(self._tools[0], stone.matrix) for stone in stones], name)))
-                found[name] = known[-1][2]
-            else:
-                found[name] = transformed(like[2], (frame @ np.linalg.inv(like[0]))[:3])
+    @cached_property
+    def _placed_beads(self) -> list[tuple[str, int, Floats]]:
+        """Of each bead its name, its kind and its frame."""
+        kinds = self._kinds[1]
+        return [(f"bead {2 * i + turned + 1}", int(kinds[i, turned]), self._frames[i, turned])
+                for i in range(len(kinds)) for turned in (0, 1)]
+
+    @cached_property
+    def _kinds(self) -> tuple[list[Solid], Ints]:
+        """Beads with what their two stones take out of them, those that are alike once, each in its frame; and (n, 2) which
+        of them stands in each gap on the outer and on the inner side."""
+        half, bead = self.row.pitch_mm / 2.0, moved(solid_of(self._bead(), "bead"), [0.0, -self._aside_mm, 0.0])
+        if self.state == "cast":
+            # Every gap is as wide as the next and the cutters are round, so that one bead stands for all.
+            tool = solid_of(self._bur(self._facing_deg if self._stands_free else None), "small stone's cutter")
+            turned = transformed(tool, np.array([[-1.0, 0.0, 0.0, half], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]]))
+            return [cut(bead, [moved(tool, [-half, 0.0, 0.0]), turned], "bead")], np.zeros((len(self.stones), 2), np.int32)
+        kinds: list[Solid] = []
+        lies: list[Floats] = []
+        which = np.zeros((len(self.stones), 2), np.int32)
+        matrices = np.array([stone.matrix for stone in self.stones])
+        both = np.stack([matrices, np.roll(matrices, -1, axis=0)], axis=1)
+        for i, turned in np.ndindex(*which.shape):
+            frame = self._frames[i, turned]
+            lie = np.einsum("ji,njk->nik", frame[:, :3], both[i] - np.pad(frame[:, 3:], ((0, 0), (3, 0))))
+            like = next((k for k, known in enumerate(lies) if np.abs(known - lie).max() < ALIKE_MM), len(lies))
+            if like == len(lies):
+                lies.append(lie)
+                kinds.append(cut(bead, [transformed(self._tools[0], matrix) for matrix in lie], "bead"))
+            which[i, turned] = like
+        return kinds, which
+
+    # Pits and beads as skins, to be sewn to the plate without a boolean.
+
+    @property
+    def _bottom_mm(self) -> float:
+        return max(self.top_mm - self.site.plan["surround_plate"], 0.0)
+
+    @property
+    def _bur_count(self) -> int:
+        return circle_count(self.small.width_mm / 2.0 + self.site.plan["seat_clearance"], self.site.chord_mm)
+
+    @property
+    def _bur_mm(self) -> float:
+        """How far the bur's corners lie from its axis: its flats keep the seat's clearance all round."""
+        return (self.small.width_mm / 2.0 + self.site.plan["seat_clearance"]) / math.cos(math.pi / self._bur_count)
+
+    @cached_property
+    def _pit_mm(self) -> float:
+        """The widest radius of a pit."""
+        if self.state == "set":
+            return float(np.linalg.norm(self.small.mesh.vertices[:, :2], axis=1).max())
+        return self._bur_mm
+
+    @cached_property
+    def _bead_mm(self) -> float:
+        """The widest radius of a bead."""
+        return float(np.linalg.norm(self._bead().vertices[:, :2], axis=1).max())
+
+    @cached_property
+    def _stands_free(self) -> bool:
+        """True if pits and beads meet none but their neighbours, and lie within the plate's flat faces."""
+        plan, chord = self.site.plan, self.site.chord_mm
+        pits, beads = self.row.middles, self.bead_places
+        apart = np.linalg.norm(pits[:, None] - pits, axis=2) + np.eye(len(pits)) * 1e9
+        others = np.linalg.norm(beads[:, None] - beads, axis=2) + np.eye(len(beads)) * 1e9
+        own = np.arange(len(beads))
+        others[own, own ^ 1] = 1e9
+        between = np.linalg.norm(beads[:, None] - pits, axis=2)
+        between[own, own // 2] = between[own, (own // 2 + 1) % len(pits)] = 1e9
+        wide, across = self._pit_mm + SLIVER_MM, self._bead_mm + SLIVER_MM
+        edge = plan["surround_stone"] / 2.0 + plan["surround_margin"] - chord
+        inner = np.concatenate([loop for loop, _ in self._plate_loops[1:]])
+        return bool(apart.min() > 2.0 * wide and others.min() > 2.0 * across and between.min() > wide + across
+                    and edge > max(wide, self._aside_mm + across)
+                    and self._aside_mm > plan["surround_bead"] / 2.0 + chord
+                    and (self.state == "set" or self._has_flat_seat) and self._is_outside(inner))
+
+    @property
+    def _has_flat_seat(self) -> bool:
+        """True if the bur's cone ends in the plate and its facets have room from one gap to the other."""
+        profile = self._bur_profile
+        arcs = self._turns_rad - 2.0 * np.radians(np.abs(self._facing_deg).max())
+        return bool(profile[1][1] > profile[0][1] + OVER_MM + SLIVER_MM and profile[2][1] < -SLIVER_MM and arcs.min() > 0.0)
+
+    def _is_outside(self, points: Floats) -> bool:
+        """True if points (n, 2) all lie on the inner side of every pit and bead, beyond a line that touches it."""
+        inner, ways = self.bead_places[1::2], -self._frames[:, 0, :2, 1]
+        for middles, outwards, radius in ((self.row.middles, self.row.outwards, self._pit_mm), (inner, ways, self._bead_mm)):
+            most = np.einsum("ij,ij->i", middles, outwards) - radius - SLIVER_MM
+            if not (points @ outwards.T < most).all():
+                return False
+        return True
+
+    def is_clear_of(self, solids: Sequence[Solid]) -> bool:
+        """True if seats and beads stand clear of the rest of the metal, and of what else is cut from it, all of it inside the
+        row; near enough to be sure, and False where it is not."""
+        low, high = self.top_mm - self.site.plan["surround_plate"] - OVER_MM, self.top_mm + self._highest_mm
+        return self._stands_free and self._is_outside(np.concatenate([_level_with(solid, low, high) for solid in solids]))
+
+    @property
+    def _highest_mm(self) -> float:
+        return self.site.plan["surround_bead_height"] + OVER_MM
+
+    def punched(self, solid: Solid) -> Solid | None:
+        """The head's metal with the plate joined, and now with its seats and beads; it must be clear of them."""
+        made = punched(*triangles_of(solid), sew(self._pits, self._between), self.top_mm, self._bottom_mm)
+        return None if made is None else solid_of_triangles(*made, "head")
+
+    @cached_property
+    def _pits(self) -> Pits:
+        if self.state == "cast":
+            return self._bur_pits()
+        small = self.small.mesh.vertices
+        pavilion = small[small[:, 2] < SAME_POINT_MM]
+        rim = pavilion[pavilion[:, 2] > -SAME_POINT_MM]
+        stone = solid_of_triangles(*hull_triangles(np.concatenate([pavilion, rim + [0.0, 0.0, ROOT_MM]])), "small stone")
+        bottom = self._bottom_mm - self.top_mm
+        pit = above(fuse([stone, self._tools[1]], "seat"), bottom, "seat")
+        vertices, triangles = triangles_of(pit)
+        heights = vertices[triangles, 2]
+        is_wall = (heights < SAME_POINT_MM).all(axis=1) & (heights > bottom + FLAT_MM).any(axis=1)
+        skin = Skin.of(vertices, triangles[is_wall][:, ::-1])
+        places = np.array([stone.at(skin.vertices) for stone in self.stones])
+        return Pits.of(skin, places, 0.0)
+
+    def _bur_pits(self) -> Pits:
+        """As cast: facets that face the gaps lie in each as in the next, so that one bead fits them all; those between
+        fill what the row's turns leave."""
+        facing = np.radians(self._facing_deg)
+        start, end = self._toward_rad
+        inner, outer = self._turns_rad + facing[0] - facing[-1]
+        step = facing[1] - facing[0]
+        arcs = [start[:, None] + facing]
+        for first, turn, then in ((start, inner, end), (end, outer, None)):
+            count = math.ceil(float(turn.max()) / step)
+            arcs.append((first + facing[-1])[:, None] + turn[:, None] * np.arange(1, count) / count)
+            if then is not None:
+                arcs.append(then[:, None] + facing)
+        turns = np.concatenate(arcs, axis=1)
+        around, bottom = turns.shape[1], self._bottom_mm - self.top_mm
+        (hole, _), (_, seat), (wide, edge), _ = self._bur_profile
+        rings = np.array([[wide, 0.0], [wide, edge], [hole, seat], [hole, bottom]])
+        vertices = np.empty((len(turns), len(rings), around, 3))
+        vertices[..., :2] = (self.row.middles[:, None, None]
+                             + rings[:, :1, None] * np.stack([np.cos(turns), np.sin(turns)], axis=2)[:, None])
+        vertices[..., 2] = self.top_mm + rings[:, 1][:, None]
+        quads = band_corners(len(rings), around).reshape(-1, 4)[:(len(rings) - 1) * around]
+        triangles = np.concatenate([quads[:, [0, 1, 2]], quads[:, [0, 2, 3]]])
+        places = vertices.reshape(len(turns), -1, 3)
+        return Pits.of(Skin.of(places[0], triangles), places, self.top_mm)
+
+    @property
+    def _toward_rad(self) -> tuple[Floats, Floats]:
+        """(n,) where each stone's next and where its last stands, as turns about its middle."""
+        x, y = np.moveaxis(self._frames[:, 0, :2, 0], 1, 0)
+        next_rad = np.arctan2(y, x)
+        return next_rad, np.roll(next_rad, 1) + math.pi
+
+    @property
+    def _turns_rad(self) -> Floats:
+        """(2, n) from each stone's next, counter-clockwise, to its last, and on to its next."""
+        start, end = self._toward_rad
+        inner = (end - start) % (2.0 * math.pi)
+        return np.stack([inner, 2.0 * math.pi - inner])
+
+    @cached_property
+    def _facing_deg(self) -> Floats:
+        """The corners of a bur that face a gap, as turns from the way to the next stone, past both beads."""
+        half, bead = self.row.pitch_mm / 2.0, self.site.plan["surround_bead"] / 2.0
+        past = math.atan2(self._aside_mm, half) + math.asin(min(1.0, bead / math.hypot(half, self._aside_mm)))
+        step = 2.0 * math.pi / self._bur_count
+        count = math.ceil(past / step) + 1
+        facing: Floats = np.degrees((np.arange(-count, count) + self.turn) * step)
+        return facing
+
+    @cached_property
+    def _between(self) -> list[Skin]:
+        """What stands on the plate in each gap."""
+        solids, which = self._kinds
+        turned = np.diag([-1.0, -1.0, 1.0, 0.0])[:3]
+        join = fuse if self._bead_mm > self._aside_mm - SLIVER_MM else composed
+        skins = {}
+        for outer, inner in {(int(a), int(b)) for a, b in which}:
+            pair = join([solids[outer], transformed(solids[inner], turned)], "beads")
+            skins[outer, inner] = skin_above(above(pair, 0.0, "beads"), 0.0)
+        found = []
+        for (outer, inner), frame in zip(which.tolist(), self._frames[:, 0]):
+            skin = skins[outer, inner]
+            found.append(replace(skin, vertices=skin.vertices @ frame[:, :3].T + frame[:, 3]))
         return found
 
     def carved(self, solid: Solid, part: str) -> Solid:
@@ -181,17 +384,29 @@ class Surround:
         low, high = bounds(solid)
         reach = self.small.width_mm / 2.0 + self.site.plan["seat_clearance"]
         near = ((self.row.middles + reach > low[:2]) & (self.row.middles - reach < high[:2])).all(axis=1)
-        if not near.any() or high[2] < self.top_mm - self.site.plan["surround_plate"]:
+        lowest = self.top_mm - self.site.plan["surround_plate"] - OVER_MM
+        if not near.any() or high[2] < lowest:
+            return solid
+        points = _level_with(solid, lowest, self.top_mm + self._highest_mm)
+        inwards = ((self.row.middles[near, None] - points) * self.row.outwards[near, None]).sum(axis=2)
+        if (inwards > self._pit_mm).all():
             return solid
         left = cut(solid, self._cutters_at(np.flatnonzero(near).tolist()), part)
         return left if left.volume() < solid.volume() * (1.0 - 1e-9) else solid
 
+    @cached_property
     def plate(self) -> PolyMesh:
         """The plate without seats: parallels of the centre stone's outline, round at its corners, from inside the wall
         to the margin outside the small stones."""
+        outer, *inner = self._plate_loops
+        rows = [(outer[0], self._bottom_mm), outer, *inner]
+        return closed_band([np.column_stack([loop, np.full(len(loop), z)]) for loop, z in rows], PLATE)
+
+    @cached_property
+    def _plate_loops(self) -> list[tuple[Floats, float]]:
+        """The plate's outer loop (k, 2), and those on its inner side from the top down, with their heights."""
         plan, stone = self.site.plan, self.site.stone
-        girdle, top = plan["girdle_plane"], self.top_mm
-        bottom = max(top - plan["surround_plate"], 0.0)
+        girdle, top, bottom = plan["girdle_plane"], self.top_mm, self._bottom_mm
         out = plan["surround_centre_gap"] + plan["surround_stone"] + plan["surround_margin"]
         lean = math.tan(math.radians(plan["taper"])) if "taper" in plan else 0.0
         grip = min(GRIP_MM, plan["wall_thickness"] / 3.0) if "wall_thickness" in plan else OVERLAP_MM
@@ -204,9 +419,8 @@ class Surround:
             heights.insert(1, plan["wall_top"])
         body = rounded(stone.outline)
         counts = counts_outside(body, out, self.site.chord_mm)
-        rows = [(-out, bottom), (-out, top), *((inwards(z), z) for z in heights)]
-        loops = body.loops([inset for inset, _ in rows], counts)
-        return closed_band([np.column_stack([loop, np.full(len(loop), z)]) for loop, (_, z) in zip(loops, rows)], PLATE)
+        loops = body.loops([-out, *map(inwards, heights)], counts)
+        return list(zip(loops, (top, *heights), strict=True))
 
     # Tools and beads, with z = 0 at the small stone's lower girdle edge.
 
@@ -218,17 +432,22 @@ class Surround:
         lies = self.small.girdle_mm + self.site.plan["surround_contact"] * self.small.crown_height_mm
 
         def left_of(bead: PolyMesh, tool: Solid) -> float:
+            # Both stones take as much.
             outer = moved(solid_of(bead, "bead"), [0.0, -self._aside_mm, 0.0])
-            return volume_mm3(cut(outer, [moved(tool, [side * half, 0.0, 0.0]) for side in (-1.0, 1.0)], "bead"))
+            return volume_mm3(outer) - 2.0 * volume_mm3(overlap(outer, moved(tool, [half, 0.0, 0.0])))
 
         there = left_of(self._bead_of(self._post()), solid_of(self._bur(), "small stone's cutter"))
         stone = solid_of(self.small.mesh, "small stone")
-        low, high = LEAST_RISE_MM, self.site.plan["surround_bead_height"] - lies
+        rises = [LEAST_RISE_MM, self.site.plan["surround_bead_height"] - lies]
+        volumes = [left_of(self._bead_of(self._spread(rise)), stone) for rise in rises]
         for _ in range(RISE_STEPS):
-            middle = 0.5 * (low + high)
-            is_less = left_of(self._bead_of(self._spread(middle)), stone) <= there
-            low, high = (middle, high) if is_less else (low, middle)
-        return low
+            if not volumes[0] < there < volumes[1]:
+                break
+            rise = float(np.interp(there, volumes, rises))
+            volume = left_of(self._bead_of(self._spread(rise)), stone)
+            nearer = 0 if volume <= there else 1
+            rises[nearer], volumes[nearer] = rise, volume
+        return float(np.interp(there, volumes, rises))
 
     def _bead(self) -> PolyMesh:
         """One bead: a post as cast; as set its metal is spread over both crowns and rounded."""
@@ -258,8 +477,10 @@ class Surround:
         return [self._root, (self._root[0], small.girdle_mm / 2.0),
                 *((wide * math.cos(turn), lies + left * math.sin(turn)) for turn in np.radians([0.0, 40.0, 80.0]))]
 
-    def _bur(self) -> PolyMesh:
-        """The cutter of one seat: hole, seat and the way in from above, with the seat's clearance outside the stone."""
+    @cached_property
+    def _bur_profile(self) -> list[tuple[float, float]]:
+        """Radii and heights of the cutter of one seat: hole, seat and the way in from above, with the seat's clearance
+        outside the stone; at corners, so that flats lie outside and the clearance holds all round."""
         small, plan = self.small, self.site.plan
         room, hole = plan["seat_clearance"], plan["surround_hole"] / 2.0
         half, slope = small.width_mm / 2.0, _cone_slope(small)
@@ -267,11 +488,22 @@ class Surround:
         # Where a cone, moved out square to its slope, meets the hole and the way in.
         across = room * math.hypot(1.0, slope) / slope
         seat, edge = (hole - half - across) * slope, (outer - half - across) * slope
-        profile = [(hole, -plan["surround_plate"] - OVER_MM), (hole, seat), (outer, edge),
-                   (outer, plan["surround_bead_height"] + OVER_MM)]
-        count = circle_count(outer, self.site.chord_mm)
-        # Flats outside, so that the clearance holds all round.
-        return rod([self._ring(r / math.cos(math.pi / count), z, count) for r, z in profile], "small stone's cutter")
+        corner = self._bur_mm / outer
+        return [(hole * corner, -plan["surround_plate"] - OVER_MM), (hole * corner, seat), (outer * corner, edge),
+                (outer * corner, self._highest_mm)]
+
+    def _bur(self, facing_deg: Floats | None = None) -> PolyMesh:
+        """The cutter of one seat; facing_deg: where its corners lie toward the next stone, else all round."""
+        count = self._bur_count
+        turns = (np.arange(count) + self.turn) * (2.0 * math.pi / count)
+        if facing_deg is not None:
+            facing = np.radians(facing_deg)
+            left = 2.0 * math.pi - (facing[-1] - facing[0])
+            # Odd, so that they are even with the even number of those that face the gap.
+            more = math.ceil(left / (facing[1] - facing[0])) | 1
+            turns = np.concatenate([facing, facing[-1] + left * np.arange(1, more) / more])
+        rings = [np.column_stack([r * np.cos(turns), r * np.sin(turns), np.full(len(turns), z)]) for r, z in self._bur_profile]
+        return rod(rings, "small stone's cutter")
 
     def _hole(self) -> PolyMesh:
         """The drilled hole as far as it goes below the stone's girdle."""
@@ -287,6 +519,29 @@ class Surround:
     def _ring(self, radius_mm: float, z: float, count: int) -> Floats:
         turn = (np.arange(count) + self.turn) * (2.0 * math.pi / count)
         return np.column_stack([radius_mm * np.cos(turn), radius_mm * np.sin(turn), np.full(count, z)])
+
+
+def _level_with(solid: Solid, low: float, high: float) -> Floats:
+    """(n, 2) the corners, seen from above, of what of a solid stands between two heights."""
+    vertices, triangles = triangles_of(solid)
+    found = [vertices[(vertices[:, 2] >= low) & (vertices[:, 2] <= high)]]
+    starts, ends = vertices[triangles.ravel()], vertices[np.roll(triangles, -1, axis=1).ravel()]
+    for z in (low, high):
+        crosses = (starts[:, 2] < z) & (ends[:, 2] > z)
+        share = (z - starts[crosses, 2]) / (ends[crosses, 2] - starts[crosses, 2])
+        found.append(starts[crosses] + share[:, None] * (ends[crosses] - starts[crosses]))
+    return np.concatenate(found)[:, :2]
+
+
+def triangle_mesh(vertices: Floats, triangles: Ints, part: str) -> PolyMesh:
+    """A part's mesh of (n, 3) vertices, mm, and (t, 3) triangles."""
+    return PolyMesh(vertices, np.ascontiguousarray(triangles.ravel(), np.int32),
+                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32), (part,))
+
+
+def mesh_of(solid: Solid, part: str) -> PolyMesh:
+    """A solid's own triangles as a part's mesh."""
+    return triangle_mesh(*triangles_of(solid), part)
 
 
 def _cone_slope(stone: Stone) -> float:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
 import numpy as np
-from manifold3d import Error, Manifold, Mesh64, OpType
+from manifold3d import Error, Manifold, Mesh64, OpType, triangulate
 from numpy.typing import NDArray
 
 from ..errors import GeometryError
@@ -199,6 +199,17 @@ def contains(solid: Solid, points: Floats) -> NDArray[np.bool_]:
     # Slanted, so that it runs along no face of anything that stands upright.
     way = np.array([0.3119, 0.2237, 0.9234]) * 2.0 * float(np.linalg.norm(high - low))
     return np.array([len(ways) % 2 == 1 for ways in ways_through(solid, points, points + way)], bool)
+
+
+def above(solid: Solid, height_mm: float, part: str) -> Solid:
+    """What of it stands over a height."""
+    return checked(solid.trim_by_plane((0.0, 0.0, 1.0), float(height_mm)), part)
+
+
+def triangulated(loops: Sequence[Floats]) -> Ints:
+    """(t, 3) int of what loops (k, 2) enclose, outer ones counter-clockwise and holes clockwise: their points one loop
+    after the other."""
+    return np.asarray(triangulate(list(loops)), np.int32)
 
 
 def hull_triangles(points: Floats) -> tuple[Floats, Ints]:
