@@ -20,9 +20,9 @@ from ..tolerance import WELD_MM
 Solid: TypeAlias = Manifold
 """An immutable solid, mm."""
 
-PIECE_MM, RUN_ON = 0.6, 1e-6
-"""How wide the box round a ray, or a piece of it, may be, and by which share a piece runs on. Only the time taken depends on
-the first; a larger share changes nothing but rounding."""
+WHOLE_MM2, PIECE_MM, RUN_ON = 1.3, 0.4, 1e-6
+"""How large the largest side of the box round a ray may be, how wide the boxes round the pieces of others, and by which share
+a piece runs on. Only the time taken depends on the first two; a larger share changes nothing but rounding."""
 
 
 def checked(solid: Solid, part: str) -> Solid:
@@ -155,22 +155,22 @@ def ways_through(solid: Solid, origins: Floats, ends: Floats) -> list[list[float
 def first_hits(solid: Solid, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
     """For each ray from (n, 3) to (n, 3): (n,) how far along it, in mm, it first meets the surface, inf if it does
     not, and (n, 3) the surface's outward normal there."""
-    spans = ends - origins
-    inside, counts = _pieces(solid, origins, spans)
-    whole = np.flatnonzero(counts == 1)
-    found = list(map(solid.ray_cast, origins[whole].tolist(), ends[whole].tolist()))
-    index = [i for i, each in zip(whole.tolist(), found) if each]
+    spans, counts = _within_bounds(solid, origins, ends - origins)
+    single = np.flatnonzero(counts == 1)
+    starts = origins[single]
+    found = list(map(solid.ray_cast, starts.tolist(), (starts + spans[single]).tolist()))
+    index = [i for i, each in zip(single.tolist(), found) if each]
     shares, normals = [each[0].distance for each in found if each], [each[0].normal for each in found if each]
     for i in np.flatnonzero(counts > 1).tolist():
-        share, count = float(inside[i]), int(counts[i])
-        (x, y, z), (dx, dy, dz) = origins[i].tolist(), (spans[i] * (share / count)).tolist()
+        count = int(counts[i])
+        (x, y, z), (dx, dy, dz) = origins[i].tolist(), (spans[i] / count).tolist()
         for piece in range(count):
             # Each runs on a little into the next, so that nothing falls between them.
             far = piece + 1.0 + RUN_ON
             met = solid.ray_cast((x + piece * dx, y + piece * dy, z + piece * dz), (x + far * dx, y + far * dy, z + far * dz))
             if met:
                 index.append(i)
-                shares.append((piece + met[0].distance * (1.0 + RUN_ON)) * share / count)
+                shares.append((piece + met[0].distance * (1.0 + RUN_ON)) / count)
                 normals.append(met[0].normal)
                 break
     ways, facing = np.full(len(origins), np.inf), np.zeros((len(origins), 3))
@@ -179,18 +179,17 @@ def first_hits(solid: Solid, origins: Floats, ends: Floats) -> tuple[Floats, Flo
     return ways, facing
 
 
-def _pieces(solid: Solid, origins: Floats, spans: Floats) -> tuple[Floats, Ints]:
-    """For each ray, the share of it within the solid's bounds, and into how many pieces that is best cut: the kernel looks
-    at all that lies in the box round a ray, so that long slanted ones are cheaper in pieces."""
-    inside, sizes = np.ones(len(origins)), np.abs(spans)
-    if sizes.max(initial=0.0) <= PIECE_MM:
-        return inside, np.ones(len(origins), np.int32)
-    low, high = bounds(solid)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        leaves = np.where(spans == 0.0, np.inf, (np.where(spans > 0.0, high, low) - origins) / spans).min(axis=1)
-    inside = np.clip(leaves + RUN_ON, RUN_ON, 1.0)
-    across = np.sort(sizes, axis=1)[:, 1] * inside
-    return inside, np.maximum(np.ceil(across / PIECE_MM), 1).astype(np.int32)
+def _within_bounds(solid: Solid, origins: Floats, spans: Floats) -> tuple[Floats, Ints]:
+    """(n, 3) rays from (n, 3) as far as they run within the solid's bounds, and into how many pieces each is best cut: the
+    kernel looks at all that lies in the box round a ray, so that long slanted ones are cheaper short and in pieces."""
+    if np.abs(spans).max(initial=0.0) ** 2 > WHOLE_MM2:
+        low, high = bounds(solid)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            leaves = np.where(spans == 0.0, np.inf, (np.where(spans > 0.0, high, low) - origins) / spans).min(axis=1)
+        spans = spans * np.clip(leaves + RUN_ON, RUN_ON, 1.0)[:, None]
+        _, across, along = np.sort(np.abs(spans), axis=1).T
+        return spans, np.where(across * along > WHOLE_MM2, np.ceil(across / PIECE_MM), 1.0).astype(np.int32)
+    return spans, np.ones(len(spans), np.int32)
 
 
 def contains(solid: Solid, points: Floats) -> NDArray[np.bool_]:
