@@ -101,11 +101,11 @@ def test_every_style_takes_a_surround(style: str) -> None:
         assert len(bodies(made.solid)) == 1 and is_watertight_after_welding(made.solid, WELD_MM), state
 
 
-@pytest.mark.parametrize("cut", ["round brilliant", "cushion", "pear"])
-def test_seats_sewn_to_the_plate_are_those_that_would_be_cut(cut: str) -> None:
+@pytest.mark.parametrize(("cut", "style"), [("round brilliant", "tapered claw"), ("cushion", "basket"), ("pear", "rim")])
+def test_seats_sewn_to_the_plate_are_those_that_would_be_cut(cut: str, style: str) -> None:
     """The same metal, to within the facets of a bur, and none of it or of the air on the other side."""
     for state in ("cast", "set"):
-        made = head(state, stone__cut=cut, stone__width_mm=5.0)
+        made = head(state, stone__cut=cut, stone__width_mm=5.0, head__style=style)
         assert made.surround.is_clear_of(made._metal)
         sewn, whole = made.surround.punched(made._with_plate), made._fused(made.surround.joined, made.surround.cutters)
         assert sewn is not None and len(bodies(sewn)) == 1
