@@ -7,7 +7,7 @@ materials    what metal and stone look like
 edited       a head whose metal was edited by hand or by modifiers
 house        the workshop's own rules, from the preferences
 job          long work of an operator, with its share shown and stopped by Escape
-painted      what is painted on a metal now
+painted      what is painted on a metal now, and the views that show it
 paint        thickness and gaps painted on the metal's faces
 stone_file   a mesh object written as a file that a spec can name as its stone
 live         heads and findings that were computed, and the timer that proves when the slider rests
@@ -29,7 +29,7 @@ from types import ModuleType
 
 import bpy
 
-NAMES = ("house", "properties", "live", "preview", "overlay", "operators", "paint", "remedies", "panels")
+NAMES = ("house", "properties", "live", "preview", "painted", "overlay", "operators", "paint", "remedies", "panels")
 """The modules that have something to register: in this order, and in reverse to unregister.
 
 Each lists its `classes`, and has `register` and `unregister` if there is more to do.

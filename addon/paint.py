@@ -18,7 +18,7 @@ from . import arrays as np
 from . import live
 from .job import Job, Work
 from .operators import OnHead, metal_of
-from .painted import ATTRIBUTES, clear
+from .painted import ATTRIBUTES, clear, show
 from .properties import sentence
 
 if TYPE_CHECKING:
@@ -149,7 +149,7 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
         attribute = mesh.color_attributes.new(ATTRIBUTES[self.quantity], "FLOAT_COLOR", "CORNER")
         attribute.data.foreach_set("color", np.repeat(colours, sizes, axis=0).ravel())
         mesh.color_attributes.active_color = attribute
-        _show_attributes(context, "VERTEX")
+        show()
         seen = values[np.isfinite(values) & (values < REACH_MM)]
         least = f"least {seen.min():.2f} mm" if len(seen) else f"nothing below {REACH_MM:g} mm"
         self.report({"INFO"}, f"{self.quantity.capitalize()} painted: {least}")
@@ -165,18 +165,7 @@ class SEATWRIGHT_OT_paint_clear(OnHead, bpy.types.Operator):
 
     def execute(self, context: bpy.types.Context) -> set[str]:
         clear(metal_of(context).data)
-        _show_attributes(context, "MATERIAL")
         return {"FINISHED"}
-
-
-def _show_attributes(context: bpy.types.Context, kind: str) -> None:
-    """Let the solid 3D views colour things by their attribute, or by their material again."""
-    for window in context.window_manager.windows:
-        for area in window.screen.areas:
-            if area.type == "VIEW_3D":
-                shading = area.spaces.active.shading
-                if shading.type == "SOLID" and (kind == "VERTEX" or shading.color_type == "VERTEX"):
-                    shading.color_type = kind
 
 
 classes = (SEATWRIGHT_OT_paint, SEATWRIGHT_OT_paint_clear)

@@ -65,3 +65,12 @@ def test_the_saved_head_lives_on_in_a_second_start(blender: dict[str, str]) -> N
     saved = Path(blender["SEATWRIGHT_FILES"]) / "head.blend"
     assert saved.is_file(), "the first visit saved no file"
     visit(blender, "reopen", str(saved))
+
+
+def test_a_finding_is_shown_where_it_is_and_its_remedy_taken_and_undone(blender: dict[str, str]) -> None:
+    visit(blender, "follow_the_proof")
+
+
+def test_paint_shows_its_legend_and_goes_with_what_it_was_measured_on_and_escape_stops_a_search(blender: dict[str, str]) -> None:
+    log = visit(blender, "paint_and_stop")
+    assert "The search was stopped; nothing was changed" in log, log

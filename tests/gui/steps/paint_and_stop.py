@@ -1,0 +1,84 @@
+"""Paint the metal and look for its legend, undo it, paint again and let a slider take it off; stop a long search by Escape."""
+
+import os
+import sys
+
+sys.path.insert(0, os.path.dirname(__file__))
+import bpy
+import hands
+from hands import driver
+from mathutils import Color
+
+LABEL = bpy.ops.seatwright.head_add.get_rna_type().name
+
+
+def shading():
+    return driver.area().spaces.active.shading
+
+
+def painted() -> str:
+    return hands.addon("painted").painted(hands.chosen().data)
+
+
+def legend_colours() -> set[tuple[int, int, int]]:
+    """What the lower left of the 3D view shows."""
+    region = driver.region("WINDOW")
+    left, bottom = region.x + 50, hands.from_top(region.y + 50)
+    return hands.colours_in(left, bottom - 180, 60, 180)
+
+
+def legend_rows(quantity: str) -> list[tuple[float, ...]]:
+    paint, live = hands.addon("paint"), hands.addon("live")
+    rows = paint.legend(live.head_of(hands.chosen().data), quantity)
+    return [tuple(Color(colour).from_scene_linear_to_srgb()) for colour, _ in rows]
+
+
+def steps():
+    yield from hands.add_from_menu(LABEL)
+    yield from hands.show_tab("Seatwright")
+    yield from hands.proved()
+    mesh = hands.chosen().data.name
+    metal = hands.metal(mesh)
+    usual = shading().color_type
+    assert not all(hands.shows(colour, legend_colours()) for colour in legend_rows("thickness"))
+
+    yield from hands.click("paint(quantity='thickness')")
+    yield from hands.until(lambda: painted() == "thickness", "the painting", 60.0)
+    yield 0.8
+    hands.picture("painted")
+    assert shading().color_type == "VERTEX"
+    seen = legend_colours()
+    for colour in legend_rows("thickness"):
+        assert hands.shows(colour, seen), f"the legend lacks {colour}"
+    yield from hands.press("ctrl+z")
+    yield 0.5
+    hands.picture("paint-undone")
+    assert painted() == "" and hands.metal(mesh) == metal
+    assert shading().color_type == usual, "undo left the view in the colours of a paint that is gone"
+    yield from hands.press("ctrl+shift+z")
+    yield 0.5
+    assert painted() == "thickness" and shading().color_type == "VERTEX"
+
+    yield from hands.show_tab("Seatwright")
+    driver.pointer("mousemove", driver.region("UI").x + 60, 300, "click", "--repeat", 60, "--delay", 10, 4)
+    yield 0.5
+    taper = yield from hands.find_button("seatwright.wall_taper_deg")
+    driver.type_into(taper.x, taper.y, "12")
+    yield 1.0
+    hands.picture("paint-gone")
+    assert painted() == "" and shading().color_type == usual, "the paint of another metal is still shown"
+
+    thickness = yield from hands.find_button("seatwright.wall_thickness_mm")
+    driver.type_into(thickness.x, thickness.y, "0.3")
+    yield 0.5
+    yield from hands.proved()
+    left = (hands.metal(mesh), hands.addon("properties").built_spec(bpy.data.meshes[mesh]))
+    yield from hands.click("make_sound(")
+    hands.picture("searching")
+    yield from hands.press("Escape")
+    hands.picture("stopped")
+    assert (hands.metal(mesh), hands.addon("properties").built_spec(bpy.data.meshes[mesh])) == left
+    assert hands.addon("remedies").change_of(hands.chosen()) is None, "a search that was stopped left a change"
+
+
+hands.finish(steps)
