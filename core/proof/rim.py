@@ -110,11 +110,19 @@ class _Rim:
         ways = crossings(loops, self.points, self.normals)
         if ways.shape[1] == 0:
             return np.full(len(self.points), np.inf), np.full(len(self.points), np.inf)
-        ways = np.where((ways > -UNDER_MM) & (ways < FAR_MM), ways, np.inf)
+        ways = np.where((ways > -self._under_mm[:, None]) & (ways < FAR_MM), ways, np.inf)
         inner: Floats = ways.min(axis=1)
         # A line through a corner meets both sides at one place.
         outer: Floats = np.where(ways > inner[:, None] + TOUCHING_MM, ways, np.inf).min(axis=1)
         return inner, outer
+
+    @cached_property
+    def _under_mm(self) -> Floats:
+        """(n,) how far inside the girdle a face is looked for: beside a sharp point no farther than its middle, past which
+        the rim's other side stands."""
+        across = crossings([self.gauge.girdle_loop], self.points, -self.normals)
+        least: Floats = np.where(across > TOUCHING_MM, across, np.inf).min(axis=1, initial=np.inf)
+        return np.minimum(UNDER_MM, least / 2.0)
 
     def place(self, station: int, height_mm: float, out_mm: float = 0.0) -> Floats:
         """(3,) on a line."""

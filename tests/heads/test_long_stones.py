@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import pytest
 
+from core.errors import SpecError
 from core.head import STATES, make_head
 from core.proof import prove
 from core.spec import spec_of
@@ -30,3 +31,24 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
     for state in STATES:
         assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("cut, ratio", [("pear", 4.0), ("marquise", 5.0), ("heart", 1.5)])
+def test_a_rim_round_a_sharp_point_is_as_thick_as_planned(cut: str, ratio: float) -> None:
+    """Past the middle of so narrow a tip stands the rim's other side, which is no undercut."""
+    spec = spec_of({"stone.cut": cut, "stone.length_mm": 3.5 * ratio, "stone.width_mm": 3.5, "head.style": "rim"})
+    for state in STATES:
+        assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("cut, ratio, style, words", [
+    ("heart", 2.0, "rim", "cleft opens by 43°"), ("pear", 4.0, "gallery", "point as sharp as this one"),
+    ("heart", 1.0, "tapered claw", "under the culet"),
+])
+def test_what_cannot_be_is_refused_with_its_key_and_the_nearest_that_can(cut: str, ratio: float, style: str, words: str) -> None:
+    given = {"stone.cut": cut, "stone.length_mm": 2.5 * ratio, "stone.width_mm": 2.5, "head.style": style}
+    if style == "gallery":
+        given |= {"stone.length_mm": 6.0 * ratio, "stone.width_mm": 6.0}
+    with pytest.raises(SpecError, match=words) as caught:
+        make_head(spec_of(given))
+    assert caught.value.faults[0].key == "head.style" and "take" in caught.value.faults[0].allowed

@@ -36,6 +36,10 @@ SCOOP_OF_WALL, SCOOP_OF_BAY = 0.35, 0.5
 """Usual depth of a scoop, the lesser of these shares of the wall's height and of the bay's width. Common practice, no
 source."""
 
+SHARPEST_DEG = 140.0
+"""Most that an outline may turn at a point: beside a sharper one the inner wall has shrunk to so short a side that no window
+goes through square to it. Found by trial on pears and marquises; no source."""
+
 MOST_SIDES = 32
 """More sides than any drawn outline has: windows bent across so many corners of a scanned one would break the wall."""
 
@@ -57,6 +61,9 @@ def plan_gallery(draft: Draft) -> None:
     if (sides := len(stone.outline.pieces)) > MOST_SIDES:
         raise SpecError(Fault("head.style", "gallery", f"windows follow the sides of an outline, and this mesh's has {sides} with "
                               'a corner between each two; take the style "tapered claw" or "basket", or the cut by its name'))
+    if (turn := max((corner.turn_deg for corner in stone.outline.corners), default=0.0)) > SHARPEST_DEG:
+        raise SpecError(Fault("head.style", "gallery", f"windows find no wall beside a point as sharp as this one, of {180.0 - turn:.0f}°; "
+                              f"take a stone whose point is at least {180.0 - SHARPEST_DEG:g}° wide, or the style \"basket\""))
     expected = draft.spec.get("wall.band_mm") or castable
     plan_wall(draft, 2.0 * expected + WANTED_TALL_MM + 1.5 * rules["seat.inset_mm"].value,
               "Lifts the stone until the wall is tall enough for windows and the bands above and below them.")

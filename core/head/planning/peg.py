@@ -7,6 +7,7 @@ import numpy as np
 
 from ...dimension import COMMON, GEOMETRY, Dimension
 from ...errors import Fault, SpecError
+from ...stone import Stone
 from ..draft import Draft
 from .claws import plan_claws
 from .position import plan_girdle, plan_seat
@@ -24,6 +25,10 @@ MOST_LEAN_FLAT_DEG = 36.0
 """The same under a stone with a flat base, whose crown rises steeply from its edge: tips of claws that lean more do not
 reach far enough over it. Common practice, no source."""
 
+MOST_LEAN_BULGING_DEG, BULGING = 40.0, 0.39
+"""The same under a pavilion that bulges down into claws that lean more, and how far in it is half way down, as a share of
+the way to its middle, where it does: under long step cuts. Found by trial on all cuts; no source."""
+
 MOST_LIFT = 0.5
 """By how much of its width a long stone may be lifted so that the claws to its ends lean no more. Common practice, no
 source."""
@@ -33,6 +38,14 @@ MOST_FLARE_DEG = 20.0
 
 COARSE_MM = 0.02
 """Chord error at which the outline's farthest place is looked for. Larger: long stones stand too low by it."""
+
+
+def _steepest_deg(stone: Stone) -> float:
+    """How much claws may lean out under a stone."""
+    depth = stone.pavilion_depth_mm
+    if depth == 0.0:
+        return MOST_LEAN_FLAT_DEG
+    return MOST_LEAN_BULGING_DEG if stone.pavilion_inset_mm(depth / 2.0) < BULGING * stone.outline.reach_mm else MOST_LEAN_DEG
 
 
 def plan_peg(draft: Draft) -> None:
@@ -51,7 +64,7 @@ def plan_peg(draft: Draft) -> None:
     far = float(np.linalg.norm(stone.outline.loop(0.0, stone.outline.counts(COARSE_MM)), axis=1).max())
     clear = height + preferred.value
     # From within the peg, because a claw's thickness and a V claw's legs lie lower than its axis.
-    steepest = MOST_LEAN_DEG if stone.pavilion_depth_mm > 0.0 else MOST_LEAN_FLAT_DEG
+    steepest = _steepest_deg(stone)
     lift = (far - diameter / 4.0) / math.tan(math.radians(steepest)) - stone.pavilion_depth_mm
     if lift > clear + MOST_LIFT * width:
         raise SpecError(Fault("head.style", "peg", f"the claws to the ends of a stone {stone.length_mm:.4g} × {width:.4g} mm would "

@@ -13,6 +13,9 @@ REFERENCE_MM = 5.0
 TAPERS_DEG = (14.0, 8.5, 0.0)
 """Smaller tapers that collet blocks come in, tried where the usual one would close a small head."""
 
+CULET_ROOM_MM = 0.05
+"""Least way from the axis to the wall in a heart's cleft: nearer, it lies under the culet. Common practice, no source."""
+
 HOLLOW_SHARE = 0.08
 """Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
 from below. Common practice, no source."""
@@ -38,7 +41,7 @@ def plan_taper(draft: Draft, thickness_mm: float) -> float:
     rule, stone, girdle = draft.rules["wall.taper_deg"], draft.stone, draft["girdle_plane"]
     least = HOLLOW_SHARE * stone.width_mm
     open_at = [taper for taper in (rule.value, *TAPERS_DEG) if hollow_mm(stone, girdle, taper, thickness_mm) >= least]
-    fitting = [taper for taper in open_at if _room_at_culet_mm(stone, girdle, taper, thickness_mm) >= least]
+    fitting = [taper for taper in open_at if room_at_culet_mm(stone, girdle, taper, thickness_mm) >= least]
     taper = fitting[0] if fitting else 0.0
     reason = ("The usual lean of the wall to the axis; a collet block sold by this angle may mean both sides together."
               if taper == rule.value else
@@ -54,7 +57,7 @@ def hollow_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: fl
     return stone.outline.reach_mm - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
 
 
-def _room_at_culet_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: float) -> float:
+def room_at_culet_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: float) -> float:
     """From the axis to the wall below a heart's cleft, at the base; endless without a cleft."""
     angle = math.radians(taper_deg)
     clefts = [math.hypot(*piece.point) for piece in stone.outline.pieces if isinstance(piece, Cleft)]

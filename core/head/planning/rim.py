@@ -48,12 +48,17 @@ SHOULDER = 0.4
 """Where the burnished slope leaves the outer face, as a share of the lip's height above the girdle. Common practice, no
 source."""
 
+NARROWEST_CLEFT_DEG = 52.0
+"""Between the lobes of a heart whose cleft opens by less, a rim is a web too thin to cast, and no tool pushes it. Found by
+trial on hearts of all lengths; no source."""
+
 NEAREST = "a head with claws (head.style = \"tapered claw\")"
 
 
 def plan_rim(draft: Draft) -> None:
     """Girdle plane, rim, ledge and the wall under it. Raises SpecError where no rim with these choices exists."""
     domed = is_domed(draft.stone)
+    _check_cleft(draft)
     plan_girdle(draft)
     plan_seat(draft)
     _plan_thickness(draft, domed)
@@ -65,6 +70,15 @@ def plan_rim(draft: Draft) -> None:
     _plan_ledge(draft, ledge)
     _plan_height(draft, domed)
     _plan_openings(draft)
+
+
+def _check_cleft(draft: Draft) -> None:
+    """Raises SpecError for a heart whose lobes stand too close for a rim."""
+    opens = min((180.0 + corner.turn_deg for corner in draft.stone.outline.corners if corner.turn_deg < 0.0), default=180.0)
+    if opens < NARROWEST_CLEFT_DEG:
+        raise SpecError(Fault("head.style", "rim", f"this heart's cleft opens by {opens:.0f}°, and between its lobes a rim needs "
+                              f"{NARROWEST_CLEFT_DEG:g}° to be cast and pushed over; take a heart that is less long for its "
+                              f"width, or {NEAREST}"))
 
 
 def _plan_thickness(draft: Draft, domed: bool) -> None:

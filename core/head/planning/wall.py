@@ -11,7 +11,7 @@ from ...stone.outline import Cleft
 from ...tolerance import SAME_POINT_MM
 from ...trade.collets import collet_blank
 from ..draft import Draft
-from .position import hollow_mm, plan_girdle, plan_seat, plan_taper
+from .position import CULET_ROOM_MM, hollow_mm, plan_girdle, plan_seat, plan_taper, room_at_culet_mm
 
 SHELF_MM = 0.05
 """How far the flat of the wall's top runs on under the stone before the bevel begins. Without it a steep bevel falls
@@ -155,6 +155,7 @@ def _crossing(height: Callable[[float], float], low: float, high: float) -> floa
 
 def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
     if hollow_mm(stone, girdle, taper, thickness) > 0.0:
+        _check_cleft(draft, stone, girdle, thickness, taper)
         return
     angle, half = math.radians(taper), stone.outline.reach_mm
     base = half - girdle * math.tan(angle)
@@ -174,6 +175,18 @@ def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, t
                               "reaches so low a base; take a smaller clearance or taper"))
     raise SpecError(Fault("stone.width_mm", stone.width_mm, "a head with a wall needs a wider stone in this alloy: the "
                           f"wall of {thickness:g} mm leaves no hollow; take at least {2.4 * thickness:.1f} mm"))
+
+
+def _check_cleft(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
+    """Raises SpecError for a heart so small that nothing chosen but its style lets the wall in its cleft clear the culet."""
+    given = draft.is_pinned("taper") or draft.is_pinned("wall_thickness") or draft.is_pinned("culet_clearance")
+    room = room_at_culet_mm(stone, girdle, taper, thickness)
+    if room >= CULET_ROOM_MM or given:
+        return
+    larger = math.ceil(10.0 * stone.width_mm * (thickness + CULET_ROOM_MM) / (thickness + room)) / 10.0
+    raise SpecError(Fault("head.style", draft.spec.get("head.style") or "tapered claw",
+                          f"in the cleft of a heart {stone.width_mm:.4g} mm wide a wall of {thickness:g} mm would lie under the "
+                          f"culet; take one of at least {larger:.1f} mm, or the style \"basket\""))
 
 
 def _steepest(half: float, girdle: float, thickness: float) -> float | None:
