@@ -10,13 +10,14 @@ import numpy as np
 from ..mesh import Floats, Ints
 from ..solid.kernel import Solid, first_hits
 from .places import Places
-from .thickness import Balls, balls_at, straight_balls, tangents
+from .thickness import Balls, balls_around, straight_balls, tangents
 
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
 
-STEP_MM = 0.2
-"""How much farther ways through metal are followed where too few walls were met. Only the time taken depends on it."""
+STEP_MM, SHORT = 0.2, 1.2
+"""How much farther ways through metal are followed where too few walls were met, and how many times as far as what is read in
+full at first where they are narrow. Only the time taken depends on them."""
 
 NONE_NARROWER = f"none narrower than {REACH_MM:g} mm was found, and nothing wider is looked for"
 """What a check says that found nothing within reach."""
@@ -39,6 +40,9 @@ every crevice beside a claw is a gap; smaller: feathers of metal count as edges.
 EDGE_SHARE, EDGE_LEFT = 0.85, 0.4
 """A wedge has, at this share of the way to its edge, less than this share of its width. Larger shares: blunt ends count as
 edges; smaller: rounded edges count as thin."""
+
+AT_ONCE = 3
+"""How many of a place's normals are read in full at once. Only the time taken depends on it."""
 
 Counts = Callable[[Floats, Floats], "np.ndarray"]
 """Which pairs of place and touch, (n, 3) each, count: (n,) bool."""
@@ -119,6 +123,15 @@ class Search:
                 return seeds, balls
             done = upto
 
+    def _straight(self, points: Floats, normals: Floats) -> Balls:
+        """First bounds at (n, 3) near where it is narrow, so that in metal most rays are short."""
+        near = min(SHORT * self.follow_mm, self.reach_mm) if self.is_metal else self.reach_mm
+        balls, met = straight_balls(self.solid, points, normals, self.is_metal, near)
+        rest = np.flatnonzero(~met)
+        if near < self.reach_mm and len(rest):
+            balls.put(rest, straight_balls(self.solid, points[rest], normals[rest], self.is_metal, self.reach_mm, near)[0])
+        return balls
+
     def _usable(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
         """(n,) bool: balls that were found, count, and lie in no wedge."""
         usable = np.isfinite(balls.diameters)
@@ -158,15 +171,22 @@ class Search:
         tried = [self.smooth(point, normal) for point, normal in zip(points, normals)]
         owner = np.repeat(np.arange(len(points)), [len(each) for each in tried])
         points, normals = points[owner], np.concatenate(tried)
-        balls = balls_at(self.solid, points, normals, self.is_metal, self.reach_mm)
-        usable = self._usable(points, normals, balls)
-        found = []
-        for place in range(len(tried)):
-            mine = np.flatnonzero(usable & (owner == place))
-            if len(mine):
-                i = int(mine[np.argmax(balls.diameters[mine])])
-                found.append(Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i]))
-        return sorted(found, key=lambda each: each.diameter_mm)
+        bounds = self._straight(points, normals)
+        widest, found = np.full(len(tried), -np.inf), {}
+        # Of each place's normals the one with the largest ball counts, so that those first whose ball may be large.
+        waiting = np.argsort(-bounds.diameters, kind="stable")
+        while len(waiting):
+            now = np.concatenate([waiting[owner[waiting] == place][:AT_ONCE] for place in range(len(tried))])
+            balls = balls_around(self.solid, points[now], normals[now], self.is_metal, self.reach_mm, bounds.at(now))
+            usable = self._usable(points[now], normals[now], balls)
+            for j, i in zip(np.flatnonzero(usable), now[usable]):
+                if balls.diameters[j] > widest[owner[i]]:
+                    widest[owner[i]] = balls.diameters[j]
+                    found[int(owner[i])] = Narrowest(float(balls.diameters[j]), points[i], normals[i], balls.touches[j],
+                                                     balls.facing[j])
+            waiting = waiting[~np.isin(waiting, now)]
+            waiting = waiting[bounds.diameters[waiting] > widest[owner[waiting]]]
+        return sorted(found.values(), key=lambda each: each.diameter_mm)
 
     def _followed(self, found: list[Narrowest], spacing_mm: float) -> list[Narrowest]:
         """Each moved over the surface to where it is narrowest, by ever smaller steps in six directions."""
@@ -184,7 +204,7 @@ class Search:
             met = np.isfinite(ways)
             owner, faces = np.repeat(np.arange(len(found)), len(turn))[met], faces[met]
             tried = tried[met] + lifted[met] * (1.0 - ways[met] / step)[:, None]
-            balls, _ = straight_balls(self.solid, tried, faces, self.is_metal, self.reach_mm)
+            balls = self._straight(tried, faces)
             usable = self._usable(tried, faces, balls)
             for i in range(len(found)):
                 mine = np.flatnonzero(usable & (owner == i))

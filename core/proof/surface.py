@@ -26,6 +26,8 @@ nothing. Larger: real edges are passed over."""
 SMOOTH_DEG = 25.0
 """Facets that turn by less stand for one smooth surface. Larger: bevels are rounded; smaller: thin bars stay facetted."""
 
+COS_SMOOTH = math.cos(math.radians(SMOOTH_DEG))
+
 COPLANAR = math.cos(math.radians(0.5))
 """Cosine between facets of one plane. Larger angle: flat facets of a fine mesh count as one."""
 
@@ -42,7 +44,7 @@ Larger: thin metal outside the seat is not seen."""
 FEW = 12
 """Every how manieth facet is tried first, which leaves out most places. Only the time taken depends on it."""
 
-MANY_PAIRS, CELL_MM, CELLS = 200_000, 0.8, 100_003
+MANY_PAIRS, CELL_MM, CELLS = 1_000_000, 0.8, 100_003
 """From how many pairs of places and facets on the places are taken by cells, the cells' edge, and a number larger than there
 are cells side by side. Only the time taken depends on them."""
 
@@ -134,24 +136,26 @@ class Surface:
     def smooth_normals(self, point: Floats, normal: Floats) -> Floats:
         """(k, 3) normals that the smooth surface may have at a place (3,) on a facet with a normal (3,): the facet's own,
         and those on the way to the facets beside it that turn by little."""
-        unit = self._unit
-        facet = np.flatnonzero(unit @ normal > COPLANAR)
+        unit, cosines = self._unit, self._unit @ normal
+        facet = np.flatnonzero(cosines > COPLANAR)
         facet = facet[np.abs(unit[facet] @ point - self._heights[facet]) < NEAR_MM]
         if not len(facet):
             return normal[None, :]
         shares = self._shares(facet, point).min(axis=1)
         own = self.triangles[facet[np.argmax(shares)]]
         # The facet may be cut into triangles of which some do not reach its borders.
-        facet = facet[np.isin(self.triangles[facet], own).any(axis=1)]
         at_facet = np.zeros(len(self.vertices), bool)
+        at_facet[own] = True
+        facet = facet[at_facet[self.triangles[facet]].any(axis=1)]
         at_facet[self.triangles[facet]] = True
-        around = unit[at_facet[self.triangles].any(axis=1)]
-        cosines = around @ normal
-        around = around[(cosines > math.cos(math.radians(SMOOTH_DEG))) & (cosines < COPLANAR)]
-        beside = np.unique(np.round(around, 1), axis=0, return_index=True)[1]
-        ways = [normal, *(normal + share * (around[i] - normal) for i in beside for share in ON_THE_WAY)]
-        normals = np.array(ways)
-        smooth: Floats = normals / np.linalg.norm(normals, axis=1)[:, None]
+        turned = np.flatnonzero((cosines > COS_SMOOTH) & (cosines < COPLANAR))
+        around = unit[turned[at_facet[self.triangles[turned]].any(axis=1)]]
+        # Of those that are the same to a tenth, one.
+        tenths = np.rint(10.0 * around).astype(np.int64) @ [10_000, 100, 1]
+        beside = around[np.unique(tenths, return_index=True)[1]]
+        on_the_way = normal + np.array(ON_THE_WAY)[:, None] * (beside[:, None] - normal)
+        normals = np.vstack([normal, on_the_way.reshape(-1, 3)])
+        smooth: Floats = normals / lengths(normals)[:, None]
         return smooth
 
     @cached_property

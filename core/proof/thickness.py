@@ -97,7 +97,7 @@ def balls_at(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reac
         report(progress, start / len(points))
         part = slice(start, start + BATCH)
         ball, _ = straight_balls(solid, points[part], normals[part], is_metal, reach_mm)
-        balls.put(part, _around(solid, points[part], normals[part], is_metal, reach_mm, ball))
+        balls.put(part, balls_around(solid, points[part], normals[part], is_metal, reach_mm, ball))
     report(progress, 1.0)
     return balls
 
@@ -128,8 +128,8 @@ def straight_balls(solid: Solid, points: Floats, normals: Floats, is_metal: bool
     return balls, hit
 
 
-def _around(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float, ball: Balls) -> Balls:
-    """The bound after a cone of rays and the aimed ones."""
+def balls_around(solid: Solid, points: Floats, normals: Floats, is_metal: bool, reach_mm: float, ball: Balls) -> Balls:
+    """The balls after a cone of rays and the aimed ones, where `ball` is a first bound."""
     ways = -normals if is_metal else normals
     first, second = tangents(ways)
     tilt, turn = math.radians(CONE_DEG), np.arange(CONE) * (2.0 * math.pi / CONE)
