@@ -13,8 +13,9 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds, triangles_of
+from .chords import faces, last_crossing, span
 from .frame import Frame
-from .loops import area_mm2, crossings, hollow_deg, largest, middle_of, span
+from .loops import area_mm2, hollow_deg, largest, middle_of
 
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
@@ -315,12 +316,10 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
     turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
     origins = centre + np.outer(half * np.cos(turn), across)
     widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
-    lines = np.broadcast_to(outwards, (STRIPS, 2))
-    low, high = span([own], origins, lines)
-    here_low, here_high = (low, high) if is_whole else span(at_girdle, origins, lines)
-    stone = crossings([frame.girdle_loop], origins, lines)
+    low, high = span([own], origins, outwards)
+    here_low, here_high = (low, high) if is_whole else span(at_girdle, origins, outwards)
     # The girdle beside the claw is the farthest out of what its line crosses.
-    limit = np.where(np.isnan(stone), -np.inf, stone).max(axis=1)
+    limit = last_crossing(frame.girdle_loop, origins, outwards)
     i = STRIPS // 2
     uncut, left = bar(low, high, widths), bar(np.maximum(here_low, limit), here_high, widths)
     thickness = through * lean
@@ -341,7 +340,7 @@ def _through(ring: Floats, middle: Floats, outwards: Floats, aside: float) -> fl
     """A section's level width outwards, mm; through its middle if the claw leans aside, which skews it."""
     if abs(aside) <= ASIDE:
         return float(np.ptp(ring @ outwards))
-    low, high = span([ring], middle[None, :], outwards[None, :])
+    low, high = span([ring], middle[None, :], outwards)
     return float(high[0] - low[0])
 
 
@@ -373,47 +372,35 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     path = frame.girdle_path
     ways = (np.arange(STRIPS) + 0.5) / STRIPS * reach_mm
     points, normals = path.points(corner_mm + ways), path.normals(corner_mm + ways, np.minimum(np.abs(ways) * 0.9, 0.1))
-    low, high = faces(at_girdle, points, normals)
+    # Thickness and outer face are told below the notch, and carried up by how they change there.
+    inner, outer = faces([at_girdle, *([ring + shift] for ring, shift in zip(plain.rings, shifts))], points, normals)
+    low, high = inner[0], outer[0]
     met = np.isfinite(high)
     if not met.any():
         return None
     length = float(np.abs(ways[met]).max())
     body = met & (np.abs(ways) >= LEG_FROM * length) & (np.abs(ways) <= LEG_TO * length)
-    # Thickness and outer face are told below the notch, and carried up by how they change there.
-    below = np.array([[_median(inner[body]), _median(face[body])] for inner, face in (
-        faces([ring], points - shift, normals) for ring, shift in zip(plain.rings, shifts))])
-    if not body.any() or not np.isfinite(below).all():
+    if not body.any():
+        return None
+    below = np.median([inner[1:, body], outer[1:, body]], axis=2).T
+    if not np.isfinite(below).all():
         return None
     girdle = frame.girdle_plane_mm
     growth, start = straight_line(below[:, 1] - below[:, 0], plain.heights)
     rise, from_there = straight_line(below[:, 1], plain.heights)
-    expected, seen = start + growth * girdle, _median((high - low)[body])
+    expected, seen = start + growth * girdle, float(np.median((high - low)[body]))
     is_whole = seen >= UNCUT_SHARE * expected
     through = seen if is_whole else expected
-    face = _median(high[body]) if is_whole else from_there + rise * girdle
+    face = float(np.median(high[body])) if is_whole else from_there + rise * girdle
     i = int(np.flatnonzero(body)[int(body.sum()) // 2])
     aside = float(line @ [-normals[i, 1], normals[i, 0]])
     lean = float(_leans(np.array([line @ normals[i]]), aside)[0])
     widths = np.full(STRIPS, abs(reach_mm) / STRIPS)
     whole = bar(np.where(met, face - through, 0.0), np.where(met, face, 0.0), widths)
     left = bar(np.where(met, np.maximum(low, 0.0), 0.0), np.where(met, high, 0.0), widths)
-    kept = _median((high - np.maximum(low, 0.0))[body])
+    kept = float(np.median((high - np.maximum(low, 0.0))[body]))
     return Leg(points[i], normals[i], lean, through * lean, (through - face) / through, max(0.0, kept * lean),
                *_shares(left, whole), growth * lean)
-
-
-def _median(values: Floats) -> float:
-    return float(np.median(values)) if len(values) else math.nan
-
-
-def faces(loops: Sequence[Floats], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
-    """(n,) the inner and the outer face of what stands outermost along each line; nan where nothing does."""
-    ways = crossings(loops, points, normals)
-    if ways.shape[1] < 2:
-        return np.full(len(points), np.nan), np.full(len(points), np.nan)
-    last = np.sort(np.where(np.isnan(ways), -np.inf, ways), axis=1)[:, -2:]
-    met = np.isfinite(last[:, 0])
-    return np.where(met, last[:, 0], np.nan), np.where(met, last[:, 1], np.nan)
 
 
 def bow_mm(claw: ClawMeasure) -> float:

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +12,7 @@ from ..solid.kernel import Solid, gap_mm
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.claw_sizes import FAMILY_FACTORS, claw_factors
 from ..trade.house_rules import HouseRules, Rule
+from .claw_widths import widths_along
 from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
 from .loops import largest
 from .measure import HAIR_MM, ClawMeasure
@@ -44,10 +45,11 @@ def check_claws(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
             yield Finding("claws.reaches", f"{_title(name)} at the girdle", "unsafe", 0.0, 1.0, "count", None,
                           "A claw that does not stand from below up to the girdle holds nothing.",
                           f"Carry it up past {gauge.crown_edge_mm:.2f} mm.", "geometry")
+    least = _least_widths(subject) if gauge.claws else {}
     for claw in gauge.claws:
         yield _notch(claw, subject, rules)
         yield from _neck(claw, subject, rules)
-        yield from _widths(claw, subject, rules)
+        yield from _widths(claw, subject, rules, least[claw.name])
         if claw.is_v and subject.is_seat_cut:
             yield _relief(claw, subject, rules)
         if gauge.wall is not None:
@@ -148,35 +150,43 @@ def _below_seat_mm(claw: ClawMeasure, subject: Subject) -> float:
     return lowest
 
 
-def _widths(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    below, above = plain_spans(claw, subject)
+Least = tuple[float, Floats]
+"""A least width, mm, and where it is, (3,)."""
+
+
+def _widths(claw: ClawMeasure, subject: Subject, rules: HouseRules, least: Sequence[Least]) -> Iterator[Finding]:
     section, alloy = rules.of_process(subject.process, "section_least_mm"), subject.alloy
-    width, place = _least(claw, subject, *below)
+    width, place = least[0]
     size = _size(claw, subject, rules, "claws.diameter_least")
     most = max(section.value, alloy.least_model_mm, size.value)
     thicker = f"Thicken {claw.name} by {rounded_up(most - width)} mm."
     yield judge("claws.width", f"Least width of {claw.name}", width, "mm", place, [
         at_least(section, "unsafe", thicker), *fills(alloy, thicker), at_least(size, "watch", thicker)], READ_MM)
     finished = _size(claw, subject, rules, "claws.finished_least")
-    if above is not None:
-        width, place = _least(claw, subject, *above)
+    for width, place in least[1:]:
         most = max(section.value, alloy.least_model_mm, finished.value)
         thicker = f"Thicken the end of {claw.name} by {rounded_up(most - width)} mm, or let it taper less."
         yield judge("claws.width", f"Least width of {claw.name} past the girdle", width, "mm", place, [
             at_least(section, "unsafe", thicker), *fills(alloy, thicker), at_least(finished, "watch", thicker)], READ_MM)
-    elif subject.is_set and not claw.is_v:
+    if len(least) == 1 and subject.is_set and not claw.is_v:
         width, place = _tip_width(claw, subject)
         broader = f"Leave the tip of {claw.name} {rounded_up(finished.value - width)} mm broader."
         yield judge("claws.tip", f"Width of {claw.name}'s tip where it comes over the girdle", width, "mm", place,
                     [at_least(finished, "watch", broader)], READ_MM)
 
 
-def _least(claw: ClawMeasure, subject: Subject, low: float, high: float) -> tuple[float, Floats]:
-    """The least width between two heights, and (3,) where."""
-    pitch = PITCH_MM * max(1.0, claw.diameter_mm)
-    widths, places = subject.gauge.claw_widths(claw, low, high, max(3, round((high - low) / pitch)))
-    i = int(np.argmin(widths))
-    return float(widths[i]), places[i]
+def _least_widths(subject: Subject) -> dict[str, list[Least]]:
+    """For each claw that of its plain part below the girdle, and that of its plain part above it if it has one."""
+    stretches = []
+    for claw in subject.gauge.claws:
+        pitch = PITCH_MM * max(1.0, claw.diameter_mm)
+        stretches += [(claw, np.linspace(*span, max(3, round((span[1] - span[0]) / pitch))))
+                      for span in plain_spans(claw, subject) if span is not None]
+    found: dict[str, list[Least]] = {claw.name: [] for claw in subject.gauge.claws}
+    for (claw, heights), widths in zip(stretches, widths_along(subject.gauge, stretches)):
+        i = int(np.argmin(widths))
+        found[claw.name].append((float(widths[i]), claw.at_height(float(heights[i]))))
+    return found
 
 
 def _tip_width(claw: ClawMeasure, subject: Subject) -> tuple[float, Floats]:

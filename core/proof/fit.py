@@ -169,8 +169,9 @@ def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[f
 
     def touches(at: Floats) -> np.ndarray:
         at = np.where(np.isfinite(at), at, 1e3)
-        ways, _ = first_hits(solid, at - [0.0, 0.0, reading_mm], at + [0.0, 0.0, 2.0])
-        return ways <= 2.0 * reading_mm
+        # Metal farther up does not touch, so that there is no need to look for it.
+        ways, _ = first_hits(solid, at - [0.0, 0.0, reading_mm], at + [0.0, 0.0, reading_mm])
+        return np.isfinite(ways)
 
     touching = touches(line)
     if not touching.any():

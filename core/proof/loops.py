@@ -261,12 +261,3 @@ def middle_of(ring: Floats) -> Floats:
     cross = ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]
     middle: Floats = ((ring + after) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
     return middle
-
-
-def span(loops: Sequence[Floats], origins: Floats, directions: Floats) -> tuple[Floats, Floats]:
-    """(n,) first and last crossing of each line; an empty span where it misses."""
-    ways = crossings(loops, origins, directions)
-    low = np.where(np.isnan(ways), np.inf, ways).min(axis=1)
-    high = np.where(np.isnan(ways), -np.inf, ways).max(axis=1)
-    missed = ~np.isfinite(low)
-    return np.where(missed, 0.0, low), np.where(missed, 0.0, high)

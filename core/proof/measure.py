@@ -13,7 +13,6 @@ from ..mesh import Floats
 from ..solid.kernel import bounds, gap_mm
 from . import fit
 from .claw_measure import ClawMeasure, measure_claw
-from .claw_widths import widths_between
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
 from .loops import distances_mm, edges_of, is_inside, signed_distances_mm
@@ -109,10 +108,6 @@ class Gauge(Frame):
         found = (measure_claw(self, name) for name in self.claw_names)
         return tuple(claw for claw in found if claw is not None)
 
-    def claw_widths(self, claw: ClawMeasure, low_mm: float, high_mm: float, count: int) -> tuple[Floats, Floats]:
-        """(k,) least width of a claw, or thickness of a V's legs, square to its axis and (k, 3) where."""
-        return widths_between(self, claw, low_mm, high_mm, count)
-
     def claw_length_mm(self, claw: ClawMeasure) -> float:
         """From its foot to its end, along its axis."""
         return claw.length_mm
@@ -129,9 +124,14 @@ class Gauge(Frame):
             if not pieces:
                 continue
             points = np.concatenate([loop for _, loop in pieces])
+            # Most stand outside even a circle round the face.
+            middle = self.culet[:2]
+            near = np.flatnonzero(np.hypot(*(points - middle).T) < np.hypot(*(face - middle).T).max())
+            within = near[is_inside([face], points[near])] if len(near) else near
+            if not len(within):
+                continue
             names = np.repeat([name for name, _ in pieces], [len(loop) for _, loop in pieces])
-            within = np.flatnonzero(is_inside([face], points))
-            for j, depth in zip(within, distances_mm(points[within], face) if len(within) else ()):
+            for j, depth in zip(within, distances_mm(points[within], face)):
                 if depth > found[names[j]][0]:
                     found[str(names[j])] = float(depth), np.array([*points[j], height])
         return found

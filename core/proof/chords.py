@@ -1,0 +1,71 @@
+"""Lines through sections of one claw: where they enter and leave it, and the outermost body that they pass through."""
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..mesh import Floats, Ints
+
+
+def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, Floats]:
+    """(n,) first and last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); an empty span where a line
+    misses."""
+    along, crossed = _parallel(loops, origins, way)
+    low, high = np.where(crossed, along, np.inf).min(axis=1), np.where(crossed, along, -np.inf).max(axis=1)
+    missed = low > high
+    low[missed] = high[missed] = 0.0
+    return low, high
+
+
+def last_crossing(loop: Floats, origins: Floats, way: Floats) -> Floats:
+    """(n,) last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); -inf where a line misses."""
+    along, crossed = _parallel([loop], origins, way)
+    last: Floats = np.where(crossed, along, -np.inf).max(axis=1)
+    return last
+
+
+def _parallel(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, np.ndarray]:
+    """(n, e) ways along each line to each side's own line, and whether the side is crossed there."""
+    turn = np.array([[-way[1], way[0]], [way[0], way[1]]])
+    across, ahead = turn @ np.concatenate(loops).T
+    after = _after(loops)
+    level, begin = turn @ origins.T
+    beyond = across > level[:, None]
+    step = across[after] - across
+    step[step == 0.0] = 1.0
+    slope = (ahead[after] - ahead) / step
+    return slope * level[:, None] + (ahead - slope * across) - begin[:, None], beyond != beyond[:, after]
+
+
+def _after(loops: Sequence[Floats]) -> Ints:
+    """(k,) which corner comes after each, of closed loops one after the other."""
+    ends = np.cumsum([len(loop) for loop in loops])
+    after = np.arange(1, ends[-1] + 1)
+    after[ends - 1] = ends - [len(loop) for loop in loops]
+    return after
+
+
+def faces(sections: Sequence[Sequence[Floats]], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
+    """(s, n) the inner and the outer face of what stands outermost in each section along each line from points (n, 2) in
+    unit ways (n, 2), mm; nan where nothing does."""
+    loops = [loop for each in sections for loop in each]
+    count = len(sections) * len(points)
+    inner, outer = np.full(count, np.nan), np.full(count, np.nan)
+    if loops:
+        corners, after = np.concatenate(loops), _after(loops)
+        section = np.repeat(np.repeat(np.arange(len(sections)), [len(each) for each in sections]), [len(loop) for loop in loops])
+        across = np.column_stack([-normals[:, 1], normals[:, 0]])
+        off = across @ corners.T - np.einsum("ij,ij->i", across, points)[:, None]
+        beyond = off > 0.0
+        line, side = np.nonzero(beyond != beyond[:, after])
+        first, second = off[line, side], off[line, after[side]]
+        met = corners[side] + (corners[after[side]] - corners[side]) * (first / (first - second))[:, None]
+        ways = np.einsum("ij,ij->i", met - points[line], normals[line])
+        group = section[side] * len(points) + line
+        order = np.lexsort((ways, group))
+        last = np.cumsum(np.bincount(group, minlength=count))
+        # A closed loop is crossed twice or not at all.
+        is_met = np.diff(last, prepend=0) > 1
+        inner[is_met], outer[is_met] = ways[order[last[is_met] - 2]], ways[order[last[is_met] - 1]]
+    return inner.reshape(len(sections), -1), outer.reshape(len(sections), -1)
