@@ -18,6 +18,9 @@ MANY_PAIRS, AT_ONCE = 60000, 15000
 """From how many pairs of points and sides on only the near ones are looked at, and how many are looked at in one go, so that
 what is worked on stays small enough for the processor's own memory. Only the time taken depends on them."""
 
+STRAIGHT_MM = 1e-6
+"""How far a point may lie off the line between its neighbours and be no corner. Larger: fine curves lose their corners."""
+
 TOUCH_MM2 = 1e-10
 """How little both ends of a side may lie to one side of a line, their ways multiplied, for it to be looked at closely. Smaller:
 lines through a corner meet nothing."""
@@ -158,6 +161,25 @@ def inset_mm(face: Floats, girdle: Floats) -> float:
 def corners_and_middles(loop: Floats) -> Floats:
     """(2k, 2) the corners of a loop and the middles of its sides."""
     return np.concatenate([loop, (loop + np.concatenate([loop[1:], loop[:1]])) / 2.0])
+
+
+def starts_of(loops: Sequence[Floats]) -> np.ndarray:
+    """(n + 1,) where the corners of each loop begin when they follow each other, and where the last ends."""
+    return np.concatenate([[0], np.cumsum([len(loop) for loop in loops])]).astype(int)
+
+
+def corners_of(loop: Floats) -> Floats:
+    """A loop (k, 2) without points that lie on a straight line between their neighbours; of some that follow each other, every
+    second stays, so that what turns in several small steps keeps its corner."""
+    after = np.concatenate([loop[1:], loop[:1]]) - loop
+    before = np.concatenate([after[-1:], after[:-1]])
+    past = before + after
+    off = np.abs(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0])
+    turns = off > STRAIGHT_MM * np.hypot(past[:, 0], past[:, 1])
+    turns[0] = True
+    every = np.arange(len(loop))
+    kept: Floats = loop[(every - np.maximum.accumulate(np.where(turns, every, 0))) % 2 == 0]
+    return kept
 
 
 def area_mm2(loops: Sequence[Floats]) -> float:

@@ -5,6 +5,7 @@ The top may be scooped and the wall may be pierced: sections that are not one ri
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
@@ -12,8 +13,9 @@ import numpy as np
 from ..mesh import Floats
 from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
-from .loops import (area_mm2, corners_and_middles, crossings, distances_mm, edges_of, first_crossing, is_inside, is_ring,
-                    largest)
+from .loops import (area_mm2, corners_and_middles, corners_of, crossing_pairs, distances_mm, edges_of, first_crossing, is_inside, is_ring, largest,
+                    starts_of)
+from .nearest import Sides
 
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
@@ -27,9 +29,17 @@ WALL_LEVELS = 9
 HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
 """Height between the levels at which the hollow is looked through, fewest and most. Larger: a lump hides."""
 
-SILL_LEVELS, SILL_MM = 24, 1e-3
-"""At how many heights the lowest opening is looked for, and how closely it is told then. Fewer: a low window is passed
-by."""
+HOLLOW_FACES = 5
+"""At how many of them the hollow's face is held against the claws. Fewer: a claw that stands into it is passed by."""
+
+LONG_MM = 0.1
+"""Sides of metal in the hollow are looked at in their middles too if they are longer. Larger: what they touch is passed by."""
+
+ASIDE_MM = 1000.0
+"""Wider than any head. Smaller: sections that are laid side by side would meet."""
+
+SILL_MM = 1e-3
+"""How closely the lowest opening is told."""
 
 STANDS_MM = 0.02
 """How far below its highest place the wall's top still counts as its top. Larger: scoops count as top."""
@@ -55,6 +65,7 @@ class Wall:
 
     def __init__(self, frame: Frame) -> None:
         self.frame, self.top_mm = frame, frame.wall_top_mm
+        self._faces: dict[float, tuple[Floats | None, Floats | None]] = {}
 
     @cached_property
     def taper(self) -> float:
@@ -68,22 +79,36 @@ class Wall:
 
     def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
         """Outer and inner loop at a height; None where the wall is no ring there."""
-        loops = sorted(self.frame.part_at("wall", height_mm), key=lambda loop: -abs(area_mm2([loop])))
-        if is_ring(loops):
-            return loops[0], loops[1]
-        return (loops[0], None) if len(loops) == 1 and self._goes_round(loops[0]) else (None, None)
+        if height_mm not in self._faces:
+            loops = sorted(self.frame.part_at("wall", height_mm), key=lambda loop: -abs(area_mm2([loop])))
+            if is_ring(loops):
+                self._faces[height_mm] = loops[0], loops[1]
+            else:
+                self._faces[height_mm] = loops[0] if len(loops) == 1 and self._goes_round(loops[0]) else None, None
+        return self._faces[height_mm]
 
     def _goes_round(self, loop: Floats) -> bool:
         """True for a solid foot, which closes over the axis."""
         return bool(is_inside([loop], self.frame.culet[None, :2])[0])
+
+    def _rings(self, heights_mm: Sequence[float]) -> tuple[Floats, list[Floats], list[Floats]]:
+        """Those of the heights at which the wall is a ring, and its outer and inner loops there."""
+        found = [(height, *self.faces(height)) for height in heights_mm]
+        rings = [(height, corners_of(outer), corners_of(inner)) for height, outer, inner in found if outer is not None and inner is not None]
+        return np.array([height for height, _, _ in rings]), [outer for _, outer, _ in rings], [inner for _, _, inner in rings]
+
+    def _sides_of(self, loops: Sequence[Floats]) -> Sides:
+        """Of one loop at each height."""
+        return Sides(*edges_of(loops), starts_of(loops), self.frame.culet[:2])
 
     @cached_property
     def stands(self) -> np.ndarray:
         """(n,) bool: over which stations the wall reaches its top; all of them unless the top is scooped between at
         least two places."""
         points, normals = self.frame.stations
-        ways = crossings(self.frame.part_at("wall", self.top_mm - STANDS_MM), points, -normals)
-        near = np.asarray((np.abs(ways) <= self.frame.reach_mm[:, None]).any(axis=1))
+        i, _, ways = crossing_pairs(self.frame.part_at("wall", self.top_mm - STANDS_MM), points, -normals)
+        near = np.zeros(len(points), bool)
+        near[i[np.abs(ways) <= self.frame.reach_mm[i]]] = True
         runs = int((near & ~np.roll(near, 1)).sum())
         return near if runs >= SCOOPS else np.ones(len(points), bool)
 
@@ -137,9 +162,8 @@ class Wall:
         Each corner of the faces of a section is measured to the other face, so that mitred corners read truly; where
         windows pierce the wall, the pieces between them are measured along ways in.
         """
-        low, high = self.frame.base_mm + 0.01, self.top_mm - 0.01
-        heights = np.linspace(low, high, WALL_LEVELS)
-        levels = [self._thickness_at(float(height)) for height in heights if not self._carries_seat(float(height))]
+        heights = self._heights
+        levels = self._thickness_at(heights[~self._carry_seat(heights)])
         if not levels:
             return np.zeros(0), np.zeros((0, 3))
         middles = [float(np.median(values)) if len(values) else math.nan for values, _ in levels]
@@ -153,32 +177,55 @@ class Wall:
             kept -= 1
         least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
         thinnest, step = int(np.argmin(least)), float(heights[1] - heights[0])
-        near = np.clip(heights[thinnest] + np.array([-0.5, 0.5]) * step, low, heights[kept - 1])
-        levels = levels[:kept] + [self._thickness_at(float(height)) for height in near]
+        near = np.clip(heights[thinnest] + np.array([-0.5, 0.5]) * step, heights[0], heights[kept - 1])
+        levels = levels[:kept] + self._thickness_at(near)
         return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])
 
-    def _carries_seat(self, height_mm: float) -> bool:
-        """True if the stone's own seat is cut into the inner face at a height: all of the stone lies in the hollow and
-        against the face."""
-        stone = self.frame.stone_at(height_mm) if height_mm > self.frame.culet[2] else []
-        _, inner = self.faces(height_mm)
-        if not stone or inner is None:
-            return False
-        pavilion = largest(stone)
-        room = distances_mm(pavilion, inner)
-        return bool((room <= SEAT_MM).any() and (is_inside([inner], pavilion) | (room <= SEAT_MM)).all())
+    @cached_property
+    def _heights(self) -> Floats:
+        """At which the thickness is read, the lowest first."""
+        return np.linspace(self.frame.base_mm + 0.01, self.top_mm - 0.01, WALL_LEVELS)
 
-    def _thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(k,) mm square to the wall and (k, 3) where, at one height; empty where nothing of it is met."""
-        outer, inner = self.faces(height_mm)
-        if outer is not None and inner is not None and self.stands.all():
-            points = np.concatenate([outer, inner])
-            # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of
-            # dents are not.
-            values = np.concatenate([distances_mm(outer, inner), distances_mm(inner, outer)])
-        else:
-            values, points = self._piece_thickness_at(height_mm)
-        return values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height_mm)])
+    def _carry_seat(self, heights_mm: Floats) -> np.ndarray:
+        """(h,) bool: at which heights the stone's own seat is cut into the inner face: all of the stone lies in the hollow and
+        against the face."""
+        carries = np.zeros(len(heights_mm), bool)
+        heights, _, inner = self._rings(heights_mm[heights_mm > self.frame.culet[2]].tolist())
+        stones = [largest(loops) if loops else np.zeros((0, 2)) for loops in map(self.frame.stone_at, heights.tolist())]
+        if not any(map(len, stones)):
+            return carries
+        level = np.repeat(np.arange(len(stones)), list(map(len, stones)))
+        room, _ = self._sides_of(inner).without_slivers().signed_distances_mm(np.concatenate(stones), level)
+        most, least = np.full(len(stones), -np.inf), np.full(len(stones), np.inf)
+        np.maximum.at(most, level, -np.abs(room))
+        np.minimum.at(least, level, room)
+        carries[np.searchsorted(heights_mm, heights)] = (-most <= SEAT_MM) & (least >= -SEAT_MM)
+        return carries
+
+    def _thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
+        """For each height, (k,) mm square to the wall and (k, 3) where; empty where nothing of it is met."""
+        heights, outers, inners = self._rings(heights_mm.tolist()) if self.stands.all() else (np.zeros(0), [], [])
+        corners = dict(zip(heights.tolist(), zip(outers, inners)))
+        through = dict(zip(corners, zip(self._ways_between(outers, inners), self._ways_between(inners, outers))))
+        levels = []
+        for height in heights_mm.tolist():
+            if height in through:
+                # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of
+                # dents are not.
+                values, points = np.concatenate(through[height]), np.concatenate(corners[height])
+            else:
+                values, points = self._piece_thickness_at(height)
+            levels.append((values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height)])))
+        return levels
+
+    def _ways_between(self, ones: Sequence[Floats], others: Sequence[Floats]) -> list[Floats]:
+        """For each pair of loops, (k,) mm from the corners of one to the other."""
+        if not ones:
+            return []
+        firsts = starts_of(ones)
+        level = np.repeat(np.arange(len(ones)), np.diff(firsts))
+        ways, _ = self._sides_of(others).nearest(np.concatenate(ones), level)
+        return np.split(np.abs(ways), firsts[1:-1])
 
     def _piece_thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
         """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped, without those under a
@@ -201,18 +248,21 @@ class Wall:
         """(n, 2) where each way in first enters the wall and leaves it, mm; inf where it meets none on its side."""
         points, normals = self.frame.stations
         loops = self.frame.part_at("wall", height_mm)
-        ways = crossings(loops, points, -normals)
-        if ways.shape[1] < 2:
-            return np.full((len(points), 2), np.inf)
-        ways = np.where(np.abs(ways) <= self.frame.reach_mm[:, None], ways, np.inf)
-        sides = np.argsort(ways, axis=1)
-        near = np.take_along_axis(ways, sides, axis=1)
+        i, j, ways = crossing_pairs(loops, points, -normals)
+        order = np.lexsort((ways, i))
+        order = order[np.abs(ways[order]) <= self.frame.reach_mm[i[order]]]
+        i, j, ways = i[order], j[order], ways[order]
         # A way through a corner meets both its sides, at one place.
-        with np.errstate(invalid="ignore"):
-            near[:, 1:][np.diff(near, axis=1) < SAME_POINT_MM] = np.inf
-        order = np.argsort(near, axis=1)[:, :2]
-        near, sides = np.take_along_axis(near, order, axis=1), np.take_along_axis(sides, order, axis=1)
+        apart = np.flatnonzero((np.diff(i, prepend=-1) != 0) | (np.diff(ways, prepend=-np.inf) >= SAME_POINT_MM))
+        i, j, ways = i[apart], j[apart], ways[apart]
+        rank = np.arange(len(i)) - np.searchsorted(i, i)
+        near, sides = np.full((len(points), 2), np.inf), np.zeros((len(points), 2), int)
+        for side in (0, 1):
+            own = rank == side
+            near[i[own], side], sides[i[own], side] = ways[own], j[own]
         # A way that comes or goes through the side of a window does not cross the wall from face to face.
+        if not len(i):
+            return near
         edges = edges_of(loops)[1][sides]
         along = np.abs(np.einsum("nij,nj->ni", edges, normals)) / np.maximum(np.linalg.norm(edges, axis=2), HAIR_MM)
         across = np.isfinite(near).all(axis=1) & (along <= FACE_SHARE).all(axis=1)
@@ -233,29 +283,50 @@ class Wall:
         """Most that metal stands out of the hollow's face, mm, and (3,) where, in the lower part of the wall, where no
         seat is cut: by how much more than usual a place of the hollow lies from the outer wall. Looked for at the
         heights at which the wall is a whole ring."""
-        frame = self.frame
-        most, place = 0.0, frame.culet
-        low, high = frame.base_mm + 0.02, frame.base_mm + HOLLOW_SHARE * (self.top_mm - frame.base_mm)
+        heights, outers, inners = self._rings(self._hollow_heights)
+        if not outers:
+            return 0.0, self.frame.culet
+        faces = [corners_and_middles(inner) for inner in inners]
+        of_face = self._ways_between(faces, outers)
+        usual = np.array([np.median(depths[:len(inner)]) for depths, inner in zip(of_face, inners)])
+        found, level = self._in_hollow(heights, inners)
+        depths, _ = self._sides_of(outers).nearest(found, level)
+        # The wall's own face may stand out as well.
+        of_level = np.repeat(np.arange(len(faces)), list(map(len, faces)))
+        points, level = np.concatenate([found, *faces]), np.concatenate([level, of_level])
+        over = np.concatenate([np.abs(depths), *of_face]) - usual[level]
+        j = int(np.argmax(over))
+        return (float(over[j]), np.array([*points[j], heights[level[j]]])) if over[j] > 0.0 else (0.0, self.frame.culet)
+
+    def _in_hollow(self, heights_mm: Floats, inners: Sequence[Floats]) -> tuple[Floats, np.ndarray]:
+        """(k, 2) places of metal within the inner face at heights, and (k,) which height."""
+        metal, middle = self.frame.metal_sides(heights_mm), self.frame.culet[:2]
+        level = np.repeat(np.arange(len(heights_mm)), np.diff(metal.firsts))
+        # A long side may touch what its ends do not.
+        long = np.flatnonzero(np.hypot(metal.ways[:, 0], metal.ways[:, 1]) > LONG_MM)
+        found = np.concatenate([metal.starts, metal.starts[long] + metal.ways[long] / 2.0]) - middle
+        level = np.concatenate([level, level[long]])
+        far = np.hypot(found[:, 0], found[:, 1])
+        # Places on the face itself are none of those within it.
+        inwards = np.flatnonzero(far < np.array([np.hypot(*(inner - middle).T).max() for inner in inners])[level] - HAIR_MM)
+        found, level = found[inwards], level[inwards]
+        tested = found * (1.0 + HAIR_MM / np.maximum(far[inwards], HAIR_MM))[:, None] + middle
+        # All heights are looked at side by side in one plane.
+        aside = np.array([[0.0, ASIDE_MM * i] for i in range(len(inners))])
+        within = is_inside([inner + off for inner, off in zip(inners, aside)], tested + aside[level])
+        return found[within] + middle, level[within]
+
+    @cached_property
+    def _hollow_heights(self) -> list[float]:
+        """At which the hollow is looked through, the lowest first."""
+        low, high = self.frame.base_mm + 0.02, self.frame.base_mm + HOLLOW_SHARE * (self.top_mm - self.frame.base_mm)
         count = min(max(round((high - low) / HOLLOW_MM), HOLLOW_LEVELS[0]), HOLLOW_LEVELS[1])
-        for height in np.linspace(low, high, count).tolist():
-            outer, face = self.faces(height)
-            within = sorted(frame.metal_at(height), key=lambda loop: -abs(area_mm2([loop])))[1:]
-            if outer is None or face is None or not within:
-                continue
-            found = np.concatenate([corners_and_middles(loop) for loop in within])
-            over = distances_mm(found, outer) - float(np.median(distances_mm(face, outer)))
-            # Only what stands out needs to be told from metal outside the wall.
-            out = np.flatnonzero(over > most)
-            out = out[is_inside([outer], found[out])]
-            if len(out):
-                j = int(out[np.argmax(over[out])])
-                most, place = float(over[j]), np.array([*found[j], height])
-        return most, place
+        return [float(height) for height in np.linspace(low, high, count)]
 
     @cached_property
     def sill_mm(self) -> float | None:
         """Height of the lowest place at which the wall is pierced or ends; None where it is a ring up to its top."""
-        heights = np.linspace(self.frame.base_mm + HAIR_MM, self.top_mm - HAIR_MM, SILL_LEVELS).tolist()
+        heights = sorted([self.frame.base_mm + HAIR_MM, *self._heights.tolist(), *self._hollow_heights, self.top_mm - HAIR_MM])
         open_at = next((i for i, z in enumerate(heights) if not is_ring(self.frame.part_at("wall", z))), None)
         if open_at is None or open_at == 0:
             return None if open_at is None else self.frame.base_mm
@@ -268,6 +339,6 @@ class Wall:
     @cached_property
     def hollow_loops(self) -> list[tuple[float, Floats]]:
         """Heights of the hollow at which it is closed all round, and its face (k, 2) there."""
-        top = self.frame.base_mm + HOLLOW_SHARE * (self.top_mm - self.frame.base_mm)
-        found = [(float(z), self.faces(float(z))[1]) for z in np.linspace(self.frame.base_mm + 0.02, top, 5)]
+        some = np.linspace(0, len(self._hollow_heights) - 1, HOLLOW_FACES).round().astype(int)
+        found = [(height, self.faces(height)[1]) for height in (self._hollow_heights[i] for i in some)]
         return [(height, face) for height, face in found if face is not None]
