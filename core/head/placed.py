@@ -2,12 +2,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid, solid_of
+from ..solid.kernel import Solid, solid_of, transformed
 from ..stone import Stone
 from ..trade.species import Species
 
@@ -35,12 +35,18 @@ class PlacedStone:
     @cached_property
     def solid(self) -> Solid:
         """The mesh as a solid."""
-        return solid_of(self.mesh, self.name)
+        return transformed(_own_solid(self.stone), self.matrix)
 
     @property
     def weight_ct(self) -> float:
         """Carats, by volume and density."""
         return self.stone.weight_ct(self.species.density_g_cm3)
+
+
+@lru_cache(maxsize=8)
+def _own_solid(stone: Stone) -> Solid:
+    """In its own frame: the small stones of a surround are one, put in many places."""
+    return solid_of(stone.mesh, "stone")
 
 
 def upright_frame(middle: tuple[float, float, float], way: tuple[float, float] = (1.0, 0.0)) -> Floats:

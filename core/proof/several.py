@@ -3,14 +3,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 
 from ..head import Head
 from ..head.placed import PlacedStone
 from ..mesh import Floats
-from ..solid.kernel import Solid, section
+from ..solid.kernel import Solid, section, solid_of
+from ..stone import Stone
 from ..trade.alloys import Alloy
 from .loops import largest
 from .subject import SMALL
@@ -45,7 +46,7 @@ class Several:
     def middles(self) -> Floats:
         """(n, 3) of the small stones: on their axes, at their lower girdle edges, where the stone's own origin was
         put."""
-        return np.array([lower_edge(stone) for stone in self.small])
+        return np.array([stone.matrix[:, 3] for stone in self.small])
 
     @cached_property
     def girdles(self) -> tuple[Floats, ...]:
@@ -68,17 +69,14 @@ def several_of(head: Head) -> Several:
     return Several(head.solid, head.part_solids, head.stones, head.state, head.alloy, head.process)
 
 
-def lower_edge(stone: PlacedStone) -> Floats:
-    """(3,) where a placed stone's own origin lies, for a stone that stands upright."""
-    own, placed = stone.stone.mesh.vertices, stone.mesh.vertices
-    # By turning and moving alone, the best fit of the stone's own corners to where they were put (Kabsch, level part).
-    a, b = own[:, :2] - own[:, :2].mean(axis=0), placed[:, :2] - placed[:, :2].mean(axis=0)
-    turn = np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum())
-    cos, sin = np.cos(turn), np.sin(turn)
-    middle = own[:, :2].mean(axis=0) @ np.array([[cos, sin], [-sin, cos]])
-    return np.array([*(placed[:, :2].mean(axis=0) - middle), float(np.median(placed[:, 2] - own[:, 2]))])
-
-
 def girdle_loop(stone: PlacedStone) -> Floats:
-    """(k, 2) the stone's section half way up its girdle, where it is widest all round."""
-    return largest(section(stone.solid, float(lower_edge(stone)[2]) + stone.stone.girdle_mm / 2.0))
+    """(k, 2) the stone's section half way up its girdle, where it is widest all round, seen from above."""
+    loop = _own_girdle(stone.stone)
+    placed: Floats = stone.at(np.column_stack([loop, np.full(len(loop), stone.stone.girdle_mm / 2.0)]))[:, :2]
+    return placed
+
+
+@lru_cache(maxsize=8)
+def _own_girdle(stone: Stone) -> Floats:
+    """In the stone's own frame: the small stones of a surround are one, put in many places."""
+    return largest(section(solid_of(stone.mesh, "stone"), stone.girdle_mm / 2.0))

@@ -22,9 +22,9 @@ def check_sides(several: Several, rules: HouseRules) -> Iterator[Finding]:
     centre, near = girdle_loop(several.stones[0]), rules["sides.gap_low_mm"]
     for stone in several.sides:
         own = girdle_loop(stone)
-        least, place = apart_mm(own, centre)
+        (least,), (place,) = apart_mm([own], [centre])
         apart = f"Move the side head {rounded_up(near.value - least)} mm outwards."
-        yield judge("sides.gap", f"Gap between the {stone.name}'s girdle and the centre's", least, "mm",
+        yield judge("sides.gap", f"Gap between the {stone.name}'s girdle and the centre's", float(least), "mm",
                     [*place, float(np.median(stone.mesh.vertices[:, 2]))],
                     [Limit(TOUCH_MM, True, "unsafe", "Stones that touch chip each other.", "geometry", apart),
                      Limit(near.value, True, "watch", near.why, near.source, apart, near.key)], READ_MM)

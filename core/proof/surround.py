@@ -2,13 +2,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from ..head.placed import PlacedStone
-from ..mesh import Floats
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid,
     bounds,
@@ -18,14 +17,18 @@ from ..solid.kernel import (
     overlap,
     section,
     solid_of,
+    transformed,
     triangles_of,
     volume_mm3,
 )
+from ..stone import Stone
 from ..tolerance import READ_MM, READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
+from .entered import entered
 from .findings import Finding, Limit, at_least, at_most, judge, unable, rounded_up
-from .loops import area_mm2, distances_mm, is_inside, largest, middle_of
+from .loops import area_mm2, distances_mm, edges_of, is_inside, largest, middle_of
 from .measure import SEATED_MM
+from .nearest import SQUARELY, Sides
 from .several import Several, girdle_loop
 from .surface import BESIDE_MM
 
@@ -78,18 +81,19 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
     ways = np.linalg.norm(several.middles[:, None] - several.middles, axis=2)
     np.fill_diagonal(ways, np.inf)
     pairs = {tuple(sorted((i, int(j)))) for i, row in enumerate(ways) for j in np.argsort(row)[:2]}
-    gaps = {pair: apart_mm(several.girdles[pair[0]], several.girdles[pair[1]])[0] for pair in pairs}
-    pair = min(gaps, key=lambda each: gaps[each])
-    yield judge("surround.gap", "Least gap between two small stones", gaps[pair], "mm",
-                several.middles[list(pair)].mean(axis=0),
+    ones, others = np.array(sorted(pairs)).T
+    gaps, _ = apart_mm([several.girdles[i] for i in ones], [several.girdles[i] for i in others])
+    k = int(np.argmin(gaps))
+    yield judge("surround.gap", "Least gap between two small stones", float(gaps[k]), "mm",
+                several.middles[[ones[k], others[k]]].mean(axis=0),
                 [touching, at_least(near, "watch", "Take one small stone fewer, for {limit} mm between girdles.")],
                 READ_MM)
     centre = girdle_loop(several.stones[0])
-    found = []
-    for own, middle in zip(several.girdles, several.middles):
-        away, nearest = apart_mm(own, centre)
-        found.append((away, [*nearest, middle[2]]))
-    least, place = min(found, key=lambda each: each[0])
+    points = np.concatenate(several.girdles)
+    away = _signed_mm(points, [centre])
+    k = int(np.argmin(away))
+    least = min(float(away[k]), float(_signed_mm(centre, several.girdles).min()))
+    place = [*points[k], float(np.median(several.middles[:, 2]))]
     low, high = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"]
     between = standing_between_mm(several, centre)
     # What holds the centre stone stands between, so the small stones are as near as they can be beside that.
@@ -111,14 +115,36 @@ def standing_between_mm(several: Several, centre: Floats) -> float:
     return float(distances_mm(outside, centre).max()) if len(outside) else 0.0
 
 
-def apart_mm(one: Floats, other: Floats) -> tuple[float, Floats]:
-    """The least distance between two loops, mm, negative where they overlap, and the nearest corner (2,) of the
-    first."""
-    away, back = distances_mm(one, other), distances_mm(other, one)
-    away[is_inside([other], one)] *= -1.0
-    back[is_inside([one], other)] *= -1.0
-    i = int(np.argmin(away))
-    return min(float(away[i]), float(back.min())), one[i]
+def apart_mm(ones: Sequence[Floats], others: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Of each pair of loops, counter-clockwise: (p,) the least distance, mm, negative where they overlap, and (p, 2) the
+    nearest corner of the first."""
+    away, corners = _nearest_corners(ones, others)
+    back, _ = _nearest_corners(others, ones)
+    least: Floats = np.minimum(away, back)
+    return least, corners
+
+
+def _signed_mm(points: Floats, loops: Sequence[Floats]) -> Floats:
+    """(n,) least distance of points (n, 2) from loops, counter-clockwise, negative in any of them."""
+    starts, ways = edges_of(loops)
+    sides = Sides(starts, ways, np.array([0, len(starts)], np.int32), starts.mean(axis=0))
+    return sides.nearest(points, np.zeros(len(points), np.int32), squarely=SQUARELY)[0]
+
+
+def _nearest_corners(ones: Sequence[Floats], others: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Of each pair of loops the corner of the first that is nearest to the second, or deepest in it: (p,) mm, (p, 2)."""
+    firsts = np.concatenate([[0], np.cumsum([len(loop) for loop in others])]).astype(np.int32)
+    counts = [len(loop) for loop in ones]
+    corners, pair = np.concatenate(ones), np.repeat(np.arange(len(ones)), counts)
+    # Each pair about its own middle, so that all are looked at in one go.
+    middles = np.array([loop.mean(axis=0) for loop in others])
+    starts, ways = edges_of(others)
+    sides = Sides(starts - np.repeat(middles, np.diff(firsts), axis=0), ways, firsts, np.zeros(2))
+    away, _ = sides.nearest(corners - middles[pair], pair, squarely=SQUARELY)
+    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    least = np.minimum.reduceat(away, begins)
+    nearest = np.flatnonzero(away == least[pair])
+    return least, corners[nearest[np.searchsorted(pair[nearest], np.arange(len(ones)))]]
 
 
 def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
@@ -146,9 +172,12 @@ def _row(several: Several, rules: HouseRules) -> Iterator[Finding]:
 def _enters(several: Several) -> Finding:
     # A finished seat shares its faces with the stone, which the kernel is slow to tell apart; a hair within they are
     # clear.
-    both = overlap(several.metal, composed([_within(stone) for stone in several.small], "small stones"))
+    shrunk = {stone: _shrunk(stone) for stone in {each.stone for each in several.small}}
     depth, place = 0.0, several.middles[0]
-    if volume_mm3(both) > 0.0:
+    which = entered(several.metal, several.small, [shrunk[each.stone] for each in several.small])
+    near = [transformed(solid_of(shrunk[each.stone], each.name), each.matrix) for each in (several.small[i] for i in which)]
+    both = overlap(several.metal, composed(near, "small stones")) if near else None
+    if both is not None and volume_mm3(both) > 0.0:
         vertices, _ = triangles_of(both)
         owner = np.linalg.norm(vertices[:, None, :2] - several.middles[:, :2], axis=2).argmin(axis=1)
         for i in np.unique(owner):
@@ -170,11 +199,12 @@ def middle_in(solid: Solid, points: Floats) -> Floats:
     return middle[contains(solid, middle)]
 
 
-def _within(stone: PlacedStone) -> Solid:
-    """The stone with every facet a little inwards, by half of what a stone beds into a finished seat at most."""
+def _shrunk(stone: Stone) -> PolyMesh:
+    """The stone in its own frame with every facet a little inwards, by half of what a stone beds into a finished seat at
+    most."""
     middle = stone.mesh.vertices.mean(axis=0)
-    share = 1.0 - SEATED_MM / stone.stone.width_mm
-    return solid_of(replace(stone.mesh, vertices=middle + share * (stone.mesh.vertices - middle)), stone.name)
+    share = 1.0 - SEATED_MM / stone.width_mm
+    return replace(stone.mesh, vertices=middle + share * (stone.mesh.vertices - middle))
 
 
 def _seats(several: Several, rules: HouseRules) -> Iterator[Finding]:
@@ -215,15 +245,18 @@ def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list
     yield judge("surround.plate", "Least thickness of the surround's plate", thick, "mm", thinnest,
                 [at_least(flat, "unsafe", "Thicken the plate to {limit} mm."),
                  at_least(least, "watch", "Thicken the plate to {limit} mm.")], READ_MM)
-    outer = largest(loops)
-    webs: list[tuple[float, list[float]]] = []
     middles = np.array([middle_of(hole) for hole in holes])
-    for i, hole in enumerate(holes):
-        nearest = np.argsort(np.linalg.norm(middles - middles[i], axis=1))[1:3]
-        away = [distances_mm(hole, holes[int(j)]) for j in nearest] + [distances_mm(hole, outer)]
-        k = int(np.argmin(best := np.min(away, axis=0)))
-        webs.append((float(best[k]), [*hole[k], underside + HOLE_MM]))
-    web, place = min(webs, key=lambda each: each[0])
+    ways = np.linalg.norm(middles[:, None] - middles, axis=2)
+    np.fill_diagonal(ways, np.inf)
+    nearest = np.argsort(ways, axis=1)[:, :2]
+    # Holes run clockwise.
+    rings = [hole[::-1] for hole in holes]
+    beside, corners = apart_mm([ring for ring in rings for _ in (0, 1)], [rings[j] for j in nearest.ravel()])
+    edges = np.concatenate(rings)
+    outside = distances_mm(edges, largest(loops))
+    away, corners = np.concatenate([beside, outside]), np.concatenate([corners, edges])
+    k = int(np.argmin(away))
+    web, place = float(away[k]), [*corners[k], underside + HOLE_MM]
     rule = rules.of_process(several.process, "gap_least_mm")
     needed = Limit(rule.value, True, "watch", "Less metal beside a hole does not fill, unless the hole is drilled "
                                               "after casting.",
@@ -235,13 +268,14 @@ def _thinnest(several: Several, top: float, underside: float) -> tuple[float, Fl
     """The least that the plate is thick upright, mm, beside the small stones, and (3,) where; of each column the topmost and
     the lowest layer of metal, where it has several."""
     assert several.plate is not None
-    low, high = bounds(several.plate)
-    x, y = (np.arange(low[axis] + GRID_MM / 2.0, high[axis], GRID_MM) for axis in (0, 1))
-    columns = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
     seats = np.array([stone.stone.width_mm / 2.0 + BESIDE_MM for stone in several.small])
-    away = np.linalg.norm(columns[:, None] - several.middles[:, :2], axis=2)
+    middles = several.middles[:, :2]
+    vertices, triangles = triangles_of(several.plate)
+    columns = _columns_at_dents(vertices, triangles[_are_dents(vertices, triangles, middles, seats, top, underside)])
+    away = np.linalg.norm(columns[:, None] - middles, axis=2)
     columns = columns[(away > seats).all(axis=1)]
-    found: list[tuple[float, Floats]] = []
+    # Everywhere else it reaches from its top down to its underside.
+    found: list[tuple[float, Floats]] = [(top - underside, several.middles[0])]
     for begin, end in ((underside - OVER_MM, top + OVER_MM), (top + OVER_MM, underside - OVER_MM)):
         starts = np.column_stack([columns, np.full(len(columns), begin)])
         ends = np.column_stack([columns, np.full(len(columns), end)])
@@ -254,8 +288,38 @@ def _thinnest(several: Several, top: float, underside: float) -> tuple[float, Fl
         if len(through):
             i = int(np.argmin(through))
             found.append((float(through[i]) + SAME_POINT_MM, inner[i]))
-    thick, place = min(found, key=lambda each: each[0], default=(math.inf, several.middles[0]))
-    return (thick, place) if math.isfinite(thick) else (top - underside, several.middles[0])
+    return min(found, key=lambda each: each[0])
+
+
+def _are_dents(vertices: Floats, triangles: Ints, middles: Floats, seats: Floats, top: float, underside: float) -> np.ndarray:
+    """(t,) which of a plate's level faces beside the seats, radii (n,) about middles (n, 2), lie neither in its top, looking
+    up, nor in its underside, looking down."""
+    corners = vertices[triangles]
+    normals = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    tilt = normals[:, 2] / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)
+    level = np.where(tilt > 0.0, top, underside)
+    dents: np.ndarray = (np.abs(tilt) > LEVEL) & (np.abs(corners[:, :, 2] - level[:, None]) > SAME_POINT_MM).any(axis=1)
+    some = np.flatnonzero(dents)
+    away = np.linalg.norm(corners[some][:, :, None, :2] - middles, axis=3)
+    dents[some] = ~(away < seats).all(axis=1).any(axis=1)
+    return dents
+
+
+def _columns_at_dents(vertices: Floats, dents: Ints) -> Floats:
+    """(n, 2) places, GRID_MM apart, in the boxes round triangles (t, 3), seen from above."""
+    low, high = vertices[:, :2].min(axis=0) + GRID_MM / 2.0, vertices[:, :2].max(axis=0)
+    counts = np.ceil((high - low) / GRID_MM).astype(int)
+    corners = vertices[dents, :2]
+    first, last = (np.ceil((corners.min(axis=1) - low) / GRID_MM).astype(int),
+                   np.floor((corners.max(axis=1) - low) / GRID_MM).astype(int) + 1)
+    first, last = np.clip(first, 0, counts), np.clip(last, first, counts)
+    # Each box adds one where it begins and takes it off where it ends, along both ways; sums tell how many lie over a place.
+    steps = np.zeros(counts + 1, int)
+    for at, sign in (((first, first), 1), ((last, last), 1), ((first, last), -1), ((last, first), -1)):
+        np.add.at(steps, (at[0][:, 0], at[1][:, 1]), sign)
+    is_over = steps.cumsum(axis=0).cumsum(axis=1)[:-1, :-1] > 0
+    places: Floats = low + GRID_MM * np.argwhere(is_over)
+    return places
 
 
 def _about(loops: list[Floats], middles: Floats) -> list[Floats | None]:
@@ -284,13 +348,19 @@ def _beads(several: Several, rules: HouseRules) -> Iterator[Finding]:
                      'Name their faces "bead 1" and so on.')
         return
     found = []
+    known: dict[bytes, float] = {}
+    measure = _contact if several.state == "set" else _cut_share
     for name, solid in several.beads.items():
-        low, high = bounds(solid)
+        corners = triangles_of(solid)[0]
+        low, high = corners.min(axis=0), corners.max(axis=0)
         middle = ((low + high) / 2.0)[:2]
         ways = np.linalg.norm(several.middles[:, :2] - middle, axis=1)
         for i in np.argsort(ways)[:2]:
-            value = _contact(several, name, int(i)) if several.state == "set" else _cut_share(several, name, int(i))
-            found.append((value, name, [*middle, float(high[2])]))
+            # Most beads lie on their stones as others do on theirs, and are measured once.
+            lie = _lie(several, corners, int(i))
+            if lie not in known:
+                known[lie] = measure(several, name, int(i))
+            found.append((known[lie], name, [*middle, float(high[2])]))
     if several.state == "set":
         low_rule, high_rule = rules["bead.contact_low"], rules["bead.contact_high"]
         for (value, name, place), which, limits in (
@@ -307,6 +377,14 @@ def _beads(several: Several, rules: HouseRules) -> Iterator[Finding]:
                 [at_most(rules["claws.notch_shared_max"], "unsafe", "Move the beads outwards or thicken them, until "
                                                                     "{limit} is cut.")],
                 HELD_READING)
+
+
+def _lie(several: Several, corners: Floats, i: int) -> bytes:
+    """How a bead's corners (n, 3) lie to a stone, in the stone's own frame: the same for beads that are alike, to within
+    SAME_POINT_MM."""
+    matrix = several.small[i].matrix
+    own = (corners - matrix[:, 3]) @ matrix[:, :3]
+    return several.small[i].stone.mesh.vertices.tobytes() + np.round(own / SAME_POINT_MM).astype(np.int64).tobytes()
 
 
 def _contact(several: Several, name: str, i: int) -> float:
