@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from operator import itemgetter
 
 import numpy as np
 
@@ -142,14 +143,14 @@ def check_merged(subject: Subject) -> Iterator[Finding]:
     rings = [largest(section(gauge.parts[claw.name], height)) for claw in gauge.claws]
     gaps = []
     for ring, after in zip(rings, rings[1:] + rings[:1]):
-        ways = np.linalg.norm(ring[:, None] - after, axis=2)
-        i, j = np.unravel_index(int(np.argmin(ways)), ways.shape)
         line = after.mean(axis=0) - ring.mean(axis=0)
         line /= np.linalg.norm(line)
-        clear = float((after @ line).min() - (ring @ line).max())
-        gaps.append((clear, (ring[i] + after[j]) / 2.0))
-    clear, middle = min(gaps, key=lambda gap: gap[0])
+        gaps.append((float((after @ line).min() - (ring @ line).max()), ring, after))
+    clear, ring, after = min(gaps, key=itemgetter(0))
     if clear <= 0.0:
+        ways = np.linalg.norm(ring[:, None] - after, axis=2)
+        i, j = np.unravel_index(int(np.argmin(ways)), ways.shape)
+        middle = (ring[i] + after[j]) / 2.0
         merged = Limit(0.0, True, "watch", "Claws that run into each other at the base look like one lump of metal.",
                        "common practice, no source", "Take fewer or thinner claws, or a smaller taper.")
         yield judge("casting.gap", "Room between claws at the base", clear, "mm", [*middle, height], [merged], READ_MM)

@@ -12,7 +12,7 @@ from operator import itemgetter
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, are_closed_after_welding, bodies, first_hits, triangles_of, volume_mm3
+from ..solid.kernel import Solid, are_closed_after_welding, bodies, contains, triangles_of, volume_mm3
 from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
@@ -27,10 +27,6 @@ Larger: thin sections pass."""
 
 PRINTED = "direct metal print"
 """The process that needs no sprue and no investment."""
-
-FAR_MM = 30.0
-"""Longer than any way up through a part. Smaller: places deep in a part are not known as its own."""
-
 
 BEAD, PAST_BEADS = "bead", 12
 """Parts that are stubs fed by their plate, and how many places are looked at to find the thinnest outside them. Fewer: the
@@ -156,9 +152,7 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
 def _part_at(subject: Subject, place: Floats) -> str:
     """The name of a part that holds a place; empty where none does."""
     for name, solid in subject.parts.items():
-        _, facing = first_hits(solid, place[None, :], place[None, :] + [0.0, 0.0, FAR_MM])
-        # From inside, the first face on the way up looks up.
-        if facing[0, 2] > 0.0:
+        if contains(solid, place[None, :])[0]:
             return f"the {name}" if not name[-1].isdigit() else name
     return ""
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, first_hits, section, transformed, volume_mm3
+from ..solid.kernel import Solid, contains, section, transformed, volume_mm3
 from ..tolerance import READ_MM, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, judge, unable
@@ -24,9 +24,6 @@ lie. More: the thickest by a little more."""
 BESIDE_DEG = 25.0
 """How far to both sides of a sprue's place its section is taken: what metal flows through on its way round. Less: a claw
 that stands over the place counts as section."""
-
-FAR_MM = 30.0
-"""Longer than any way up through a part. Smaller: long claws are not told from what stands beside them."""
 
 
 def check_feed(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -87,8 +84,7 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     for name, solid in subject.parts.items():
         if name.startswith(("claw", "rim", "bead")) and len(index):
             inner = places.points[index] - SAME_POINT_MM * places.normals[index]
-            _, facing = first_hits(solid, inner, inner + [0.0, 0.0, FAR_MM])
-            index = index[facing[:, 2] <= 0.0]
+            index = index[~contains(solid, inner)]
     index = np.union1d(index, at_foot)
     if not len(index):
         return None
