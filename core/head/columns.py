@@ -42,6 +42,14 @@ class Columns:
         found: Floats = self.points[k, n] * (1.0 - share) + self.points[np.minimum(k + 1, last), n] * share
         return found
 
+    @property
+    def bends_mm(self) -> Floats:
+        """(n,) how far each station leaves the straight way from the first to the last parallel, mm."""
+        shares = ((self.insets - self.insets[0]) / max(self.insets[-1] - self.insets[0], 1e-300))[:, None, None]
+        off = self.points - (self.points[0] + shares * (self.points[-1] - self.points[0]))
+        most: Floats = np.linalg.norm(off, axis=2).max(axis=0)
+        return most
+
 
 def columns(outline: Outline, insets: Floats, pitch_mm: float, chord_mm: float) -> Columns:
     """Stations about a pitch apart, for parallels at rising insets (k,), mm. Raises GeometryError as `Outline.loop`."""

@@ -3,24 +3,30 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
-from ..stone.outline import Place
+from ..stone.outline import Outline, Place
 from .claws import section_of
 from .columns import Columns, Run, columns, points_at
 from .draft import Plan
+from .panels import framed, on_panels
 from .site import Site
 from .sweep import band_corners, closed_band, same_points, shell
 from .windows import Face, Holes, Window, posts, spot_of, windows
 
-PITCHES_PER_BAR = 5.0
-"""Stations along the wall for each bar between two windows. Fewer: a window finds no stations beside it to join on."""
+EVEN_PER_BAR, FEW_PER_BAR = 5.0, 2.0
+"""Stations along the wall for each bar between two windows: in near square quads, and in few. Fewer: a window finds no
+stations beside it to join on."""
 
 LONGEST_QUAD_MM = 0.4
 """How tall a scooped wall's quads are: even enough to sculpt on. Larger: they are tall and thin."""
+
+RIDGE_ROWS = 3
+"""Rows of cells of windows in a wall of few quads whose corners run along bowed ridges. Fewer: it leaves them."""
 
 SCOOP_PARALLELS = 9
 """Parallels between which a scooped wall is straight. Fewer: it leaves the true ridge of a curved corner."""
@@ -28,8 +34,8 @@ SCOOP_PARALLELS = 9
 BESIDE = 0.25
 """How far beside a window, in steps between stations, the nearest that frames it must lie. Smaller: thin quads."""
 
-RINGS = 2
-"""Rings of quads round each window, from the wall's own stations to the window's edge."""
+ROOM_MM = 0.01
+"""The same in a wall of few quads, mm: they need not be even."""
 
 
 def claw_halves(site: Site) -> list[tuple[Place, float]]:
@@ -51,12 +57,18 @@ def wall_face(plan: Plan) -> Face:
     return Face(plan["girdle_plane"], taper, plan["wall_thickness"] / math.cos(taper))
 
 
-def lay_out_windows(site: Site, holes: Holes) -> list[Window]:
+def lay_out_windows(site: Site, holes: Holes) -> tuple[Window, ...]:
     """The windows of the site's wall."""
-    outline = site.outline.parted
-    face, run = wall_face(site.plan), Run.along(outline)
-    deepest = float(face.inset(0.0)) + face.through_mm
-    return windows(run, posts(outline, run, claw_halves(site), deepest, holes.bar_mm), face, holes)
+    return _laid_out(site.outline.parted, tuple(claw_halves(site)), wall_face(site.plan), holes)
+
+
+# The plan and then the wall ask for the same windows.
+@lru_cache(maxsize=16)
+def _laid_out(outline: Outline, claws: tuple[tuple[Place, float], ...], face: Face, holes: Holes) -> tuple[Window, ...]:
+    run, deepest, low = Run.along(outline), float(face.inset(0.0)) + face.through_mm, float(face.inset(holes.bottom_mm))
+    # At a corner claws follow the ridge, which runs on along both sides as the wall runs in.
+    taken = [(place, half + low * math.tan(math.radians(max(place.turn_deg, 0.0) / 2.0))) for place, half in claws]
+    return tuple(windows(run, posts(outline, run, taken, deepest, holes.bar_mm), face, holes))
 
 
 def holes_of(plan: Plan) -> Holes:
@@ -65,18 +77,19 @@ def holes_of(plan: Plan) -> Holes:
 
 
 def pierce_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
-    """The wall of a gallery as one closed shell of quads, "wall": windows go through it square to the outline.
+    """The wall of a gallery as one closed shell, "wall": windows go through it square to the outline.
 
-    It is the same in few quads and in even ones.
+    even: in quads that are near square; otherwise in as few as windows and chords allow, some of them triangles.
     """
     plan, outline = site.plan, site.outline.parted
     face, holes, run = wall_face(plan), holes_of(plan), Run.along(outline)
     lean = math.cos(face.taper_rad)
     through, bevel, top = face.through_mm, plan["bevel"], plan["wall_top"]
     inner_top = top - bevel * lean
-    pitch = min(holes.bar_mm, 2.0 * holes.bottom_mm) / PITCHES_PER_BAR
+    pitch = min(holes.bar_mm, 2.0 * holes.bottom_mm) / (EVEN_PER_BAR if even else FEW_PER_BAR)
     low, high = holes.bottom_mm / 2.0, (holes.top_mm + inner_top) / 2.0
-    rows = max(3, round((high - low) / (1.5 * pitch)))
+    deepest = float(face.inset(0.0)) + through
+    rows = max(3, round((high - low) / (1.5 * pitch))) if even else RIDGE_ROWS if _has_bowed_ridges(outline, deepest) else 1
     block = np.linspace(low, high, rows + 1)
     outer, inner = np.array([0.0, *block, top]), np.array([0.0, *block, inner_top])
     profile = [(z, 0.0) for z in outer] + [(top, through - bevel)] * (bevel > 0.0) + [(z, through) for z in inner[::-1]]
@@ -94,76 +107,113 @@ def pierce_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     quads: list[Ints] = []
     count = index.size
     for window in lay_out_windows(site, holes):
-        patch = _patch(site, stations, run, window, block, through, pitch)
-        around = patch.perimeter(n)
+        patch = (_even_patch(stations, run, window, block, pitch) if even
+                 else _few_patch(stations, run, window, rows, site.chord_mm))
+        around = patch.rows, patch.columns % n
         wide = np.arange(patch.first, patch.last) % n
         if not kept[1:rows + 1, wide].all():
             raise GeometryError("wall", f"a bar of {holes.bar_mm:g} mm leaves no metal to join two of its windows",
                                 "take wider bars")
         kept[1:rows + 1, wide] = False
         kept[np.ix_(np.arange(len(heights) - rows - 2, len(heights) - 2), wide)] = False
-        rings = [outside[around], *(count + np.arange(2 * RINGS * len(around[0])).reshape(2 * RINGS, -1)), inside[around]]
+        points = patch.points(outline, face)
+        own = np.arange(len(points), dtype=np.int32).reshape(2 * len(patch.rings), -1)[:, patch.order]
+        rings = [outside[around], *(count + own), inside[around]]
         quads += [_ring_quads(one, other) for one, other in zip(rings, rings[1:], strict=False)]
-        vertices.append(patch.points)
-        count += len(patch.points)
+        vertices.append(points)
+        count += len(points)
     cells = band_corners(*index.shape).reshape(*index.shape, 4)
     corners = np.concatenate([cells[kept], *quads]).ravel().astype(np.int32)
     same = same_points(vertices[0].reshape(*index.shape, 3))
-    if same is not None:
-        same = np.concatenate([same, np.arange(len(same), count, dtype=np.int32)])
+    if same is not None or not even:
+        kept_as = np.arange(index.size, dtype=np.int32) if same is None else same
+        same = np.concatenate([kept_as, np.arange(index.size, count, dtype=np.int32)])
     return {"wall": shell(np.concatenate(vertices), corners, "wall", same)}
 
 
+def _has_bowed_ridges(outline: Outline, deepest_mm: float) -> bool:
+    """True if sides that are bowed meet at corners, on the outline or on a parallel up to an inset."""
+    starts, ends, _ = outline.trims(np.array([deepest_mm]))
+    is_whole = bool((starts == 0.0).all() and (ends == 1.0).all())
+    return not is_whole and any(piece.is_curved for piece in outline.pieces)
+
+
+@dataclass(frozen=True)
 class _Patch:
-    """A window in the block of a wall's cells that makes room for it: columns first to last, and its own points."""
+    """A window in the block of a wall's cells that makes room for it, from column first to last. rows, columns (p,): round
+    the edge of the block, counter-clockwise; rings: spots and heights (m,) of the rings of points from there to the
+    window's edge; order (p,): which point of a ring lies beside which of the block's edge. stations (k,): the spots between
+    which the wall is flat; none where it is as round as the outline."""
 
-    def __init__(self, first: int, last: int, rows: int, points: Floats) -> None:
-        self.first, self.last, self.rows, self.points = first, last, rows, points
+    first: int
+    last: int
+    rows: Ints
+    columns: Ints
+    rings: tuple[tuple[Floats, Floats], ...]
+    order: Ints
+    stations: Floats | None = None
 
-    def perimeter(self, n: int) -> tuple[Ints, Ints]:
-        """Rows and columns of the block's edge: along the bottom, up the right, back along the top, down the left."""
-        return _perimeter(self.first, self.last, self.rows, n)
+    def points(self, outline: Outline, face: Face) -> Floats:
+        """(2 · rings · m, 3) points: the rings on the outer face, then on the inner from the window's edge back."""
+        many = len(self.rings[0][0])
+        rings = [*self.rings, *self.rings[::-1]]
+        spots, heights = (np.concatenate([ring[i] for ring in rings]) for i in range(2))
+        inwards = np.repeat([0.0, face.through_mm], len(self.rings) * many)
+        insets = np.asarray(face.inset(heights)) + inwards
+        flat = (points_at(outline, spots, insets) if self.stations is None
+                else on_panels(outline, self.stations, spots, insets))
+        return np.column_stack([flat, heights])
 
 
-def _perimeter(first: int, last: int, rows: int, n: int) -> tuple[Ints, Ints]:
+def _even_patch(stations: Columns, run: Run, window: Window, block: Floats, pitch_mm: float) -> _Patch:
+    """A window with two rings of quads round it, with as many sides as the edge of the block."""
+    places = _around(stations, run)
+    first, last = _stations_beside(places, run, window, BESIDE * pitch_mm)
+    if (last - first) % 2:  # an even number of steps has one at the arch's apex
+        first, last = (first, last + 1) if np.isfinite(places[last + 1]) else (first - 1, last)
+    rows, columns = _edge_of_block(first, last, len(block) - 1)
+    lengths, heights = window.edge(last - first, len(rows) - (last - first))
+    spots = run.spot(lengths, np.asarray(window.face.inset(heights)), window.bay)
+    middle = 0.5 * (spots + places[columns]), 0.5 * (heights + block[rows])
+    return _Patch(first, last, rows, columns, (middle, (spots, heights)), np.arange(len(rows), dtype=np.int32))
+
+
+def _few_patch(stations: Columns, run: Run, window: Window, rows: int, chord_mm: float) -> _Patch:
+    """A window in no more corners than its arch's chords and the wall's stations ask for, with nothing round it."""
+    places = _around(stations, run)
+    first, last = _stations_beside(places, run, window, ROOM_MM)
+    near = places[first:last + 1]
+    frame = framed(window, run, near, rows, chord_mm)
+    return _Patch(first, last, frame.rows, first + frame.stations, ((frame.spots, frame.heights),), frame.corners, near)
+
+
+def _around(stations: Columns, run: Run) -> Floats:
+    """Spots of a wall's stations in the run's three rounds."""
+    return np.concatenate([stations.spots, stations.spots + float(run.pieces), stations.spots + 2.0 * run.pieces])
+
+
+def _stations_beside(places: Floats, run: Run, window: Window, room_mm: float) -> tuple[int, int]:
+    """The nearest stations that leave room on either side of a window, numbered through the three rounds."""
+    lengths, heights = window.edge(2, 200)
+    spots = run.spot(lengths, np.asarray(window.face.inset(heights)), window.bay)
+    along, reach = run.length(places, 0.0), run.length(spots, 0.0)
+    return (int(np.flatnonzero(along < reach.min() - room_mm)[-1]), int(np.flatnonzero(along > reach.max() + room_mm)[0]))
+
+
+def _edge_of_block(first: int, last: int, rows: int) -> tuple[Ints, Ints]:
+    """Row and column of the points round a block of a wall: along the bottom, up the right, back along the top, and down
+    the left."""
     wide, high = np.arange(first, last), np.arange(rows)
     row = np.concatenate([np.zeros_like(wide), high, np.full_like(wide, rows), rows - high])
     column = np.concatenate([wide, np.full_like(high, last), last - np.arange(last - first), np.full_like(high, first)])
-    return row.astype(np.int32), (column % n).astype(np.int32)
-
-
-def _patch(site: Site, stations: Columns, run: Run, window: Window, block: Floats, through: float,
-           pitch_mm: float) -> _Patch:
-    """The block of a window, and the points of its rings: two on the outer face, then two on the inner."""
-    rows = len(block) - 1
-    lengths, heights = window.edge(2, 200)
-    spots = run.spot(lengths, np.asarray(window.face.inset(heights)), window.bay)
-    round_ = float(run.pieces)
-    places = np.concatenate([stations.spots, stations.spots + round_, stations.spots + 2.0 * round_])
-    n = len(stations.spots)
-    along, reach, beside = run.length(places, 0.0), run.length(spots, 0.0), BESIDE * pitch_mm
-    first = int(np.flatnonzero(along < reach.min() - beside)[-1])
-    last = int(np.flatnonzero(along > reach.max() + beside)[0])
-    if (last - first) % 2:  # an even number of steps has one at the arch's apex
-        first, last = (first, last + 1) if np.isfinite(places[last + 1]) else (first - 1, last)
-    row, column = _perimeter(first, last, rows, n)
-    lengths, heights = window.edge(last - first, len(row) - (last - first))
-    spots = run.spot(lengths, np.asarray(window.face.inset(heights)), window.bay)
-    around = np.concatenate([np.arange(first, last), np.full(rows, last), last - np.arange(last - first), np.full(rows, first)])
-    middle_spots, middle_heights = 0.5 * (spots + places[around]), 0.5 * (heights + block[row])
-    points = []
-    for inwards in (0.0, through):
-        rings = [(middle_spots, middle_heights), (spots, heights)]
-        for spot, height in rings if inwards == 0.0 else rings[::-1]:
-            flat = points_at(site.outline.parted, spot, np.asarray(window.face.inset(height)) + inwards)
-            points.append(np.column_stack([flat, height]))
-    return _Patch(first, last, rows, np.concatenate(points))
+    return row.astype(np.int32), column.astype(np.int32)
 
 
 def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     """The wall of a coronet as one closed shell of quads, "wall": its top runs down between the claws and back up.
 
-    At the claws it ends at the wall's top, as a plain wall does. It is the same in few quads and in even ones.
+    At the claws it ends at the wall's top, as a plain wall does. even: in rows that keep the quads even; otherwise in as
+    few as the ridges of curved corners ask for.
     """
     plan, outline = site.plan, site.outline.parted
     face = wall_face(plan)
@@ -173,13 +223,26 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     bays = scoop_bays(site, Run.along(outline))
     stations = columns(outline, known, scoop_pitch_mm(bays, plan["scoop_depth"], site.chord_mm), site.chord_mm)
     tops = top - plan["scoop_depth"] * scoop_shares(Run.along(outline), bays, stations)
-    rows = max(2, round(top / lean / LONGEST_QUAD_MM) + 1)
+    bends = stations.bends_mm
+    # Half as long a step leaves a curve by a quarter as much.
+    steps = min(math.ceil(math.sqrt(float(bends.max()) / site.chord_mm)), SCOOP_PARALLELS - 1)
+    rows = max(2, (round(top / lean / LONGEST_QUAD_MM) if even else steps) + 1)
     outer = np.linspace(0.0, 1.0, rows)[:, None] * tops
     inner = np.linspace(1.0, 0.0, rows)[:, None] * (tops - bevel * lean)
     heights = np.concatenate([outer, *([tops[None]] if bevel > 0.0 else []), inner])
     inwards = np.concatenate([np.zeros(rows), *([[through - bevel]] if bevel > 0.0 else []), np.full(rows, through)])
     loops = stations.at(np.asarray(face.inset(heights)) + inwards[:, None])
-    return {"wall": closed_band(list(np.concatenate([loops, heights[..., None]], axis=2)), "wall")}
+    points = np.concatenate([loops, heights[..., None]], axis=2)
+    if even:
+        return {"wall": closed_band(list(points), "wall")}
+    # Straight stations need no point between base and top.
+    index = np.arange(heights.size, dtype=np.int32).reshape(heights.shape)
+    stands_for, straight = index.copy(), bends <= site.chord_mm
+    stands_for[1:rows - 1, straight] = index[rows - 1, straight]
+    stands_for[-rows + 1:-1, straight] = index[-rows, straight]
+    same = same_points(points)
+    same = stands_for.ravel() if same is None else same[stands_for.ravel()]
+    return {"wall": shell(points.reshape(-1, 3), band_corners(*index.shape), "wall", same)}
 
 
 @dataclass(frozen=True)

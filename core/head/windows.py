@@ -106,13 +106,36 @@ class Window:
         arch = math.pi / 3.0 - POINTED_RISE / 2.0 if self.is_pointed else math.pi / 8.0
         return 0.5 * (self.widths[0] + self.span_mm) * jamb + arch * self.span_mm ** 2
 
+    @property
+    def _arch(self) -> tuple[float, float]:
+        """Radius, mm, and sweep, rad, of either half of the arch."""
+        return (self.span_mm, math.pi / 3.0) if self.is_pointed else (self.span_mm / 2.0, math.pi / 2.0)
+
+    @property
+    def _jamb_mm(self) -> float:
+        """From sill to springing, along the face."""
+        return (self.spring_mm - self.bottom_mm) / math.cos(self.face.taper_rad)
+
+    def arch_chords(self, chord_mm: float) -> int:
+        """How many chords keep the arch's error; an even number."""
+        radius, sweep = self._arch
+        return 2 * max(1, math.ceil(0.5 * sweep / math.acos(max(1.0 - chord_mm / radius, 0.0)) - 1e-9))
+
     def edge(self, below: int, round_: int) -> tuple[Floats, Floats]:
         """Lengths along the parallels, and heights, mm, of `below` steps along the sill from left to right and an even
         number `round_` of steps up the right side, over the arch and down the left."""
+        radius, sweep = self._arch
+        return self._edge(below, np.linspace(0.0, self._jamb_mm + radius * sweep, round_ // 2 + 1))
+
+    def edge_in_chords(self, below: int, across: int) -> tuple[Floats, Floats]:
+        """As `edge`, in one step for each jamb and an even number `across` over the arch."""
+        (radius, sweep), jamb = self._arch, self._jamb_mm
+        return self._edge(below, np.concatenate([[0.0], np.linspace(jamb, jamb + radius * sweep, across // 2 + 1)]))
+
+    def _edge(self, below: int, ways: Floats) -> tuple[Floats, Floats]:
+        """As `edge`, at ways (m,) from the sill up a side to the apex, mm along the face."""
         lean = math.cos(self.face.taper_rad)
-        half, jamb = self.span_mm / 2.0, (self.spring_mm - self.bottom_mm) / lean
-        radius, sweep = (2.0 * half, math.pi / 3.0) if self.is_pointed else (half, math.pi / 2.0)
-        ways = np.linspace(0.0, jamb + radius * sweep, round_ // 2 + 1)
+        half, jamb, radius = self.span_mm / 2.0, self._jamb_mm, self._arch[0]
         turn = np.maximum(ways - jamb, 0.0) / radius
         on_jamb = ways < jamb
         heights = np.where(on_jamb, self.bottom_mm + ways * lean, self.spring_mm + radius * np.sin(turn) * lean)

@@ -12,7 +12,17 @@ from core.head import make_head
 from core.head.columns import Run, columns, points_at
 from core.head.openings import holes_of, lay_out_windows
 from core.head.wall import raise_wall
-from core.solid.kernel import bodies, bounds, gap_mm, is_watertight_after_welding, overlap, section, volume_mm3
+from core.solid.kernel import (
+    area_mm2,
+    bodies,
+    bounds,
+    gap_mm,
+    is_watertight_after_welding,
+    overlap,
+    section,
+    solid_of,
+    volume_mm3,
+)
 from core.spec import spec_of
 from core.stone import CUTS, make_stone
 from core.tolerance import OVERLAP_MM, WELD_MM
@@ -185,6 +195,24 @@ def test_windows_go_through_the_wall_square_to_the_outline(cut: str) -> None:
 def test_a_gallery_is_quads_but_where_a_side_is_swallowed() -> None:
     mesh = head("gallery", stone__length_mm=8.0).parts["wall"]
     assert mesh.is_closed() and (mesh.sizes == 4).all()
+
+
+@pytest.mark.parametrize("style", ["gallery", "coronet"])
+@pytest.mark.parametrize("cut", ["round brilliant", "oval", "cushion", "pear", "heart", "princess", "trillion"])
+def test_a_wall_in_few_quads_is_the_even_one_within_the_chord_error(cut: str, style: str) -> None:
+    made = head(style, stone__cut=cut, stone__length_mm=7.0)
+    even, few = solid_of(made.parts["wall"], "wall"), made.part_solids["wall"]
+    assert few.num_tri() < 0.5 * even.num_tri()
+    apart = sum(few_or_even.volume() for few_or_even in (even - few, few - even))
+    assert apart < 0.005 * area_mm2(even)
+
+
+@pytest.mark.parametrize("cut", ["trillion", "princess", "marquise", "pear", "heart", "emerald"])
+def test_no_claw_stands_in_a_window(cut: str) -> None:
+    made = head("gallery", stone__cut=cut, stone__length_mm=8.0)
+    holes = solid_of(raise_wall(made._site, True)["wall"], "wall") - made.part_solids["wall"]
+    taken = sum(overlap(holes, claw).volume() for name, claw in made.part_solids.items() if name.startswith("claw"))
+    assert holes.volume() > 1.0 and taken < 0.005 * 0.5 * area_mm2(holes)  # chords leave slivers that are no holes
 
 
 @pytest.mark.parametrize(("width_mm", "is_made"), [(2.99, False), (3.0, True), (3.01, True)])
