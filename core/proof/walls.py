@@ -288,7 +288,7 @@ class Wall:
             return 0.0, self.frame.culet
         faces = [corners_and_middles(inner) for inner in inners]
         of_face = self._ways_between(faces, outers)
-        usual = np.array([np.median(depths[:len(inner)]) for depths, inner in zip(of_face, inners)])
+        usual = _usual_mm([_shares_mm(inner, depths[len(inner):]) for inner, depths in zip(inners, of_face)])
         found, level = self._in_hollow(heights, inners)
         depths, _ = self._sides_of(outers).nearest(found, level)
         # The wall's own face may stand out as well.
@@ -342,3 +342,20 @@ class Wall:
         some = np.linspace(0, len(self._hollow_heights) - 1, HOLLOW_FACES).round().astype(int)
         found = [(height, self.faces(height)[1]) for height in (self._hollow_heights[i] for i in some)]
         return [(height, face) for height, face in found if face is not None]
+
+
+def _shares_mm(loop: Floats, depths: Floats) -> tuple[float, float]:
+    """How deep half of a loop (k, 2) lies at most, and four fifths, by the depths (k,) of its sides' middles. By length,
+    because a seat that is cut into it may have more corners than all the rest."""
+    order = np.argsort(depths)
+    run = np.cumsum(np.linalg.norm(np.roll(loop, -1, axis=0) - loop, axis=1)[order])
+    half, most = depths[order[np.searchsorted(run, np.array([0.5, 0.8]) * run[-1])]].tolist()
+    return half, most
+
+
+def _usual_mm(shares: Sequence[tuple[float, float]]) -> Floats:
+    """(k,) how far the inner face usually lies from the outer at each of k heights: half of it lies no farther, or, where
+    much of it is bevelled and so nearer, half of it at most heights, if a fifth lies so far."""
+    halves, most = np.array(shares).T
+    usual: Floats = np.minimum(most, np.maximum(halves, np.median(halves)))
+    return usual
