@@ -107,7 +107,7 @@ def distances_mm(points: Floats, loop: Floats) -> Floats:
         return np.abs(_sides_of(starts, ways).nearest(points, np.zeros(len(points), np.int32))[0])
     least: Floats = np.empty(len(points))
     for rows in _in_rows(len(points), len(starts)):
-        least[rows] = _to_sides(points[rows, None], starts, ways)[0].min(axis=1)
+        least[rows] = to_sides(points[rows, None], starts, ways)[0].min(axis=1)
     return np.sqrt(least)
 
 
@@ -119,7 +119,7 @@ def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> tuple[F
     if len(points) * len(starts) > MANY_PAIRS:
         return of_all.signed_distances_mm(points, np.zeros(len(points), np.int32))
     starts, ways, rows = of_all.starts, of_all.ways, np.arange(len(points))
-    squares, turned = _to_sides(points[:, None], starts, ways)
+    squares, turned = to_sides(points[:, None], starts, ways)
     # At a corner both sides are equally near; the one that is seen more squarely says it.
     nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
     square, turn = squares[rows, nearest], turned[rows, nearest]
@@ -133,7 +133,7 @@ def _sides_of(starts: Floats, ways: Floats) -> Sides:
     return Sides(starts, ways, np.array([0, len(starts)], np.int32), starts.mean(axis=0))
 
 
-def _to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
+def to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
     """Squared distances of points (..., 2) from sides (..., 2), and how far to the left of the sides' lines."""
     lengths = np.maximum(np.hypot(ways[:, 0], ways[:, 1]), 1e-15)
     along_x, along_y = ways[:, 0] / lengths, ways[:, 1] / lengths

@@ -11,7 +11,7 @@ import numpy as np
 from ..head import Head, Plan
 from ..head.placed import PlacedStone
 from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid, bounds
+from ..solid.kernel import Solid, bounds, solid_of
 from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
@@ -69,19 +69,31 @@ class Subject:
         return Surface(self.metal)
 
     @cached_property
-    def _beside(self) -> tuple[BesideStone, ...]:
-        return (BesideStone(self.placed, self.stone_solid), *(BesideStone(each.mesh, each.solid) for each in self.others))
+    def _own(self) -> BesideStone:
+        return BesideStone(self.placed, self.stone_solid)
+
+    @cached_property
+    def _in_own_frames(self) -> dict[Stone, BesideStone]:
+        """Of the other stones, each where it is told what lies beside it in its own frame: small ones are one, put in many
+        places."""
+        return {stone: BesideStone(stone.mesh, solid_of(stone.mesh, "stone")) for stone in {each.stone for each in self.others}}
 
     def beside_stone(self, points: Floats) -> np.ndarray:
         """(n,) bool: which places (n, 3) belong to a stone and its seat."""
-        beside = np.zeros(len(points), bool)
-        for each in self._beside:
-            beside[~beside] = each(points[~beside])
-        for stone in self.others:
-            # A small stone's seat is cut straight down through its beads, and drilled on; the webs have a check of their own.
+        beside = self._own(points)
+        if not self.others:
+            return beside
+        off = np.linalg.norm(points[:, None, :2] - np.array([each.matrix[:2, 3] for each in self.others]), axis=2)
+        for stone, own in zip(self.others, off.T):
+            is_far = beside
             if stone.name.startswith(SMALL):
-                off = np.linalg.norm(points[:, :2] - stone.matrix[:2, 3], axis=1)
-                beside |= (points[:, 2] > min(self._plate_foot_mm, stone.matrix[2, 3] - stone.stone.width_mm)) & (off < stone.stone.width_mm / 2.0 + BESIDE_MM)
+                # Its seat is cut straight down through its beads, and drilled on; the webs have a check of their own.
+                foot = min(self._plate_foot_mm, float(stone.matrix[2, 3]) - stone.stone.width_mm)
+                radius = stone.stone.width_mm / 2.0
+                beside |= (points[:, 2] > foot) & (own < radius + BESIDE_MM)
+                is_far = beside | (own > 2.0 * radius)
+            near = np.flatnonzero(~is_far)
+            beside[near] = self._in_own_frames[stone.stone]((points[near] - stone.matrix[:, 3]) @ stone.matrix[:, :3])
         return beside
 
     def first_off_stone(self, points: Floats) -> int | None:

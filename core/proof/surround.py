@@ -26,7 +26,7 @@ from ..tolerance import READ_MM, READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .entered import entered
 from .findings import Finding, Limit, at_least, at_most, judge, unable, rounded_up
-from .loops import area_mm2, distances_mm, edges_of, is_inside, largest, middle_of
+from .loops import area_mm2, distances_mm, edges_of, is_inside, largest, middle_of, to_sides
 from .measure import SEATED_MM
 from .nearest import SQUARELY, Sides
 from .several import Several, girdle_loop
@@ -133,16 +133,28 @@ def _signed_mm(points: Floats, loops: Sequence[Floats]) -> Floats:
 
 def _nearest_corners(ones: Sequence[Floats], others: Sequence[Floats]) -> tuple[Floats, Floats]:
     """Of each pair of loops the corner of the first that is nearest to the second, or deepest in it: (p,) mm, (p, 2)."""
-    firsts = np.concatenate([[0], np.cumsum([len(loop) for loop in others])]).astype(np.int32)
-    counts = [len(loop) for loop in ones]
-    corners, pair = np.concatenate(ones), np.repeat(np.arange(len(ones)), counts)
-    # Each pair about its own middle, so that all are looked at in one go.
+    sizes, firsts = np.array([len(loop) for loop in others]), np.cumsum([0, *map(len, ones)])[:-1]
+    corners, (starts, ways) = np.concatenate(ones), edges_of(others)
+    pair, owner = np.repeat(np.arange(len(ones)), [len(loop) for loop in ones]), np.repeat(np.arange(len(others)), sizes)
     middles = np.array([loop.mean(axis=0) for loop in others])
-    starts, ways = edges_of(others)
-    sides = Sides(starts - np.repeat(middles, np.diff(firsts), axis=0), ways, firsts, np.zeros(2))
-    away, _ = sides.nearest(corners - middles[pair], pair, squarely=SQUARELY)
-    begins = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    least = np.minimum.reduceat(away, begins)
+    # Between two circles about the other's middle runs the other loop, so that most corners are surely farther than another.
+    squares, _ = to_sides(middles[owner], starts, ways)
+    begins = np.cumsum(sizes) - sizes
+    width = (np.maximum.reduceat(np.linalg.norm(starts - middles[owner], axis=1), begins)
+             - np.sqrt(np.minimum.reduceat(squares, begins)))
+    off = np.linalg.norm(corners - middles[pair], axis=1)
+    kept = off <= (np.minimum.reduceat(off, firsts) + width)[pair] + SAME_POINT_MM
+    corners, pair = corners[kept], pair[kept]
+    # Each of the rest with every side of the other loop.
+    many = sizes[pair]
+    corner = np.repeat(np.arange(len(corners)), many)
+    side = np.arange(len(corner)) + np.repeat(begins[pair] - (np.cumsum(many) - many), many)
+    squares, left = to_sides(corners[corner], starts[side], ways[side])
+    seen = squares - SQUARELY * left * left
+    best = np.flatnonzero(seen == np.minimum.reduceat(seen, np.cumsum(many) - many)[corner])
+    best = best[np.searchsorted(corner[best], np.arange(len(corners)))]
+    away = np.where(left[best] > 0.0, -1.0, 1.0) * np.sqrt(squares[best])
+    least = np.minimum.reduceat(away, np.searchsorted(pair, np.arange(len(ones))))
     nearest = np.flatnonzero(away == least[pair])
     return least, corners[nearest[np.searchsorted(pair[nearest], np.arange(len(ones)))]]
 
