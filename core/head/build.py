@@ -144,9 +144,8 @@ class Head:
             around = self.surround
             return {**{name: around.carved(solid, name) for name, solid in self.centre.part_solids.items()},
                     **around.solids}
-        if not self._is_worked:
-            return self._bare
-        return {name: seat_stone(solid, self._cutter, name) for name, solid in self._unseated.items()}
+        return {name: solid for maker in self.style.makers
+                for name, solid in maker.solids(self._site, self.state, self._cutter).items()}
 
     @cached_property
     def solid(self) -> Solid:
@@ -156,7 +155,7 @@ class Head:
         for turn in TURNS:
             around = replace(self.surround, turn=turn)
             # Where nothing else stands near, seats and beads are sewn to the plate instead of cut and fused.
-            is_clear = around.is_clear_of([*self._metal, *self._tools])
+            is_clear = around.is_clear_of(self._metal)
             whole = (around.punched(self._with_plate) if is_clear else None) or self._fused(around.joined, around.cutters)
             if is_watertight_after_welding(whole, WELD_MM):
                 break
@@ -170,28 +169,33 @@ class Head:
 
     @cached_property
     def _metal(self) -> list[Solid]:
-        """Every part but the surround's, before seats are cut."""
-        found = list(self._unseated.values())
-        for side in self.sides:
-            found += [transformed(solid, side.matrix) for solid in side.head._unseated.values()]
-        return [*found, *solids_of(self.bridges).values()]
-
-    @cached_property
-    def _tools(self) -> list[Solid]:
-        """What their seats are cut with."""
-        found = [self._cutter] if self._is_worked else []
-        return found + [transformed(side.head._cutter, side.matrix) for side in self.sides if side.head._is_worked]
+        """Every part but the surround's. Each stone's seat is cut in the parts that hold it, and not once more in the whole:
+        it would be cut along its own faces."""
+        if self.sides:
+            return [*self._beside_each_other(), *solids_of(self.bridges).values()]
+        return list(self.centre.part_solids.values())
 
     def _fused(self, more: list[Solid], cutters: list[Solid]) -> Solid:
-        """All parts with more metal and more to cut from it."""
-        # Fused before seats are cut, so that parts meet in metal and not along the seats' faces.
-        whole, tools = fuse([*self._metal, *more], "head"), [*self._tools, *cutters]
+        """All parts with more metal and with something cut from the whole."""
+        whole = fuse([*self._metal, *more], "head")
         # A union too leaves points on top of each other where parts meet in the base plane.
-        return tidied(cut(whole, tools, "head") if tools else whole, SLIVER_MM, "head")
+        return tidied(cut(whole, cutters, "head") if cutters else whole, SLIVER_MM, "head")
+
+    def _beside_each_other(self) -> list[Solid]:
+        """The centre's metal and that of the side heads, each without what reaches into another's stone."""
+        centre, own = self.centre.solid, self._cutter
+        beside = []
+        for side in self.sides:
+            if side.head._cutter is not None:
+                centre = seat_stone(centre, transformed(side.head._cutter, side.matrix), "head")
+            beside.append(side.solid if own is None else seat_stone(side.solid, own, f"{side.name} head"))
+        return [centre, *beside]
 
     @cached_property
-    def _cutter(self) -> Solid:
-        """What the seat is cut with: the very stone once it is set, with room around it before."""
+    def _cutter(self) -> Solid | None:
+        """What the seat is cut with: the very stone once it is set, with room around it before; None without a seat."""
+        if not self._is_worked:
+            return None
         clearance = 0.0 if self.state == "set" else self.plan["seat_clearance"]
         return seat_tool(self.stone, self.plan["girdle_plane"], clearance)
 
@@ -204,18 +208,6 @@ class Head:
     def _clean(self) -> dict[str, PolyMesh]:
         """Each part in near square quads, as a sculptor needs them."""
         return {name: mesh for maker in self.style.makers for name, mesh in maker.cast(self._site, True).items()}
-
-    @cached_property
-    def _bare(self) -> dict[str, Solid]:
-        """The same surfaces in as few quads as hold them: they fuse in half the time."""
-        return self._solids("cast")
-
-    @cached_property
-    def _unseated(self) -> dict[str, Solid]:
-        return self._bare if self.state == "cast" else self._solids("set")
-
-    def _solids(self, state: str) -> dict[str, Solid]:
-        return {name: solid for maker in self.style.makers for name, solid in maker.solids(self._site, state).items()}
 
 
 def make_head(spec: Spec, state: str = "cast", chord_mm: float = CHORD_MM, rules: HouseRules | None = None) -> Head:

@@ -25,7 +25,7 @@ from ..tolerance import OVERLAP_MM
 from .draft import Plan
 from .planning.rim import COVER_MOST, SHOULDER
 from .rounded import Rounded, rounded
-from .seat import seat_tool
+from .seat import seat_stone
 from .site import Site
 from .sweep import closed_band, rod
 from .wall import LONGEST_QUAD
@@ -100,15 +100,13 @@ def raise_rim(site: Site, even: bool) -> dict[str, PolyMesh]:
     return {"rim": _opened(site, curve, counts, rows)}
 
 
-def rub_rim(site: Site) -> dict[str, Solid]:
-    """The rim as the setter leaves it, "rim", before the stone's seat is cut out of it.
+def rub_rim(site: Site, cutter: Solid) -> dict[str, Solid]:
+    """The rim as the setter leaves it, "rim", with the stone, `cutter`, cut out of it.
 
     Raises GeometryError if it holds too little metal to close on the girdle, or more than lies on this crown.
     """
     plan, stone, curve = site.plan, site.stone, rounded(site.outline)
     faces = _Faces.of(plan)
-    cutter = seat_tool(stone, plan["girdle_plane"], 0.0)
-
     counts = curve.counts(site.chord_mm, faces.outer, STATION_MM)
     shape = _Rubbed(faces, stone, curve, counts, plan["rim_thickness"], plan["ledge_width"])
     heights = np.array([faces.ledge, faces.top, faces.top, faces.ledge])
@@ -120,7 +118,7 @@ def rub_rim(site: Site) -> dict[str, Solid]:
         return (volume_mm3(body) - volume_mm3(overlap(body, cutter))) / cast - 1.0
 
     push = _pushed_until_kept(excess)
-    return {"rim": solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim")}
+    return {"rim": seat_stone(solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim"), cutter, "rim")}
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -29,12 +30,20 @@ from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
 from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of, share_at
 from .draft import Plan
+from .seat import seat_stone
 from .site import Site
 from .sweep import circle_count
 from .tips import Aim, Bead, CrownLine, crown_line, find_tip, finish, sphere
 
 ALIKE_MM = 1e-7
 """Claws whose measures differ by less are made once. Larger: one claw's tip stands off another's crown."""
+
+MIRROR = np.diag([1.0, -1.0, 1.0, 1.0])
+"""From a claw's upright frame to the same seen in a mirror along its middle."""
+
+ASKEW = np.array([0.7316, 0.5279, 0.4313])
+"""A direction that no facet's side is square to, so that no two corners of a stone are equally far along it. Where two
+are, claws that are alike are made one by one."""
 
 TWIST = 0.37
 """By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between
@@ -71,33 +80,56 @@ REACH_STEPS = 9
 than half a per cent."""
 
 
-def set_claws(site: Site) -> dict[str, Solid]:
-    """Every claw as the setter leaves it, by name, before the stone's seat is cut out of it. Those that are alike but for
-    their places are made once.
+@dataclass(frozen=True, eq=False)
+class _Made:
+    """A claw that was made: its frame (4, 4), how it stands in it, the crown beside it, and its solid without and with
+    the seat."""
+
+    frame: Floats
+    stand: Floats
+    crown: CrownLine
+    unseated: Solid
+    seated: Solid
+
+
+def set_claws(site: Site, cutter: Solid) -> dict[str, Solid]:
+    """Every claw as the setter leaves it, by name, with the stone, `cutter`, cut out of it. Those that are alike but for
+    their places are made once; where the stone too is alike there, they are seated once.
 
     Raises GeometryError if a claw has the metal to reach over the crown and still cannot.
     """
     solids: dict[str, Solid] = {}
-    known: list[tuple[Floats, Floats, Solid]] = []  # of claws that are unlike: frame, shape, solid
+    known: list[_Made] = []
+    symmetry = _Symmetry(site.stone.mesh.vertices)
     for i, line in enumerate(site.lines, 1):
         part = f"claw {i}"
-        if section_of(site.spec, site.plan, line.place) == "V":
-            solids[part] = _set_v(site, line, part)
+        frame, stand = _frame_of(line), _stand_of(line)
+        alike = [each for each in known if _are_alike(each.stand, stand)]
+        turned = ((each, way) for each in alike for way in _ways_between(each.frame, frame) if symmetry.holds(way))
+        first = next(turned, None)
+        if first is not None:
+            solids[part] = transformed(first[0].seated, first[1])
             continue
         crown = crown_line(site.plan, site.stone, line)
-        frame, shape = _frame_of(line), _shape_of(line, crown)
-        like = next((each for each in known if _are_alike(each[1], shape)), None)
-        if like is None:
-            known.append((frame, shape, set_claw(site, line, crown, part)))
-            like = known[-1]
-        own = like[2] if like[0] is frame else transformed(like[2], _from_to(like[0], frame))
-        half = 0.5 * share_at(site.plan, line.girdle_mm) * np.ptp(base_ring(site.spec, site.plan, line, site.chord_mm), axis=0)
-        solids[part] = _relieved(own, site, line, float(np.hypot(*half)), part)
+        if section_of(site.spec, site.plan, line.place) == "V":
+            unseated, reach = _set_v(site, line, crown, part), 0.0
+        else:
+            like = next((each for each in alike if _have_alike_crowns(each.crown, crown)), None)
+            unseated = (set_claw(site, line, crown, part) if like is None
+                        else transformed(like.unseated, _ways_between(like.frame, frame)[0]))
+            ring = base_ring(site.spec, site.plan, line, site.chord_mm)
+            reach = float(np.hypot(*(0.5 * share_at(site.plan, line.girdle_mm) * np.ptp(ring, axis=0))))
+        solids[part] = seat_stone(_relieved(unseated, site, line, reach, part), cutter, part)
+        known.append(_Made(frame, stand, crown, unseated, solids[part]))
     return solids
 
 
 def _are_alike(first: Floats, second: Floats) -> bool:
     return first.shape == second.shape and float(np.abs(first - second).max()) < ALIKE_MM
+
+
+def _have_alike_crowns(first: CrownLine, second: CrownLine) -> bool:
+    return _are_alike(first.ways_mm, second.ways_mm) and _are_alike(first.heights_mm, second.heights_mm)
 
 
 def _frame_of(line: ClawLine) -> Floats:
@@ -107,17 +139,36 @@ def _frame_of(line: ClawLine) -> Floats:
                      [0.0, 0.0, 1.0, line.foot[2]], [0.0, 0.0, 0.0, 1.0]])
 
 
-def _from_to(first: Floats, second: Floats) -> Floats:
-    """(3, 4) that moves what stands in one frame to where it stands in another."""
-    moved: Floats = (second @ np.linalg.inv(first))[:3]
-    return moved
+def _ways_between(first: Floats, second: Floats) -> tuple[Floats, Floats]:
+    """(3, 4) each: what moves that which stands in one frame to where it stands in another, turned and as in a mirror."""
+    home = np.linalg.inv(first)
+    return (second @ home)[:3], (second @ MIRROR @ home)[:3]
 
 
-def _shape_of(line: ClawLine, crown: CrownLine) -> Floats:
-    """All that tells one claw of a head from another, but for where it stands."""
+class _Symmetry:
+    """Which ways to turn and mirror a stone leave it as it is."""
+
+    def __init__(self, corners: Floats) -> None:
+        self.corners, self.sorted = corners, _in_order(corners)
+
+    def holds(self, way: Floats) -> bool:
+        """True if a (3, 4) matrix moves every corner of the stone, in its own frame, to where another was."""
+        if np.abs(way[:, 3]).max() > ALIKE_MM:
+            return False
+        return float(np.abs(_in_order(self.corners @ way[:, :3].T) - self.sorted).max()) < ALIKE_MM
+
+
+def _in_order(points: Floats) -> Floats:
+    """Points (n, 3) in the order in which a plane meets them that is parallel to no facet's side."""
+    ordered: Floats = points[np.argsort(points @ ASKEW)]
+    return ordered
+
+
+def _stand_of(line: ClawLine) -> Floats:
+    """How a claw stands in its upright frame: with the crown beside it, all that tells one claw of a head from another."""
     upright = _frame_of(line)[:3, :3]
     ways = np.array([line.axis, line.outwards, line.along, [*line.place.point, 0.0] - line.foot]) @ upright
-    return np.concatenate([ways.ravel(), [line.girdle_mm, line.bow_mm, len(crown.ways_mm)], crown.ways_mm, crown.heights_mm])
+    return np.concatenate([ways.ravel(), [line.girdle_mm, line.bow_mm, line.turn_deg]])
 
 
 def tip_of(spec: Spec) -> str:
@@ -222,11 +273,9 @@ def _dome(line: ClawLine, offsets: Floats, radius_mm: float) -> Floats:
 # V claws.
 
 
-def _set_v(site: Site, line: ClawLine, part: str) -> Solid:
-    """A V claw folded over the facets on both sides of its corner, with room cut round the stone's point."""
-    crown = crown_line(site.plan, site.stone, line)
-    folded = _of_its_metal(site, line, part, lambda reach: _folded(site, line, crown, reach, part))
-    return _relieved(folded, site, line, 0.0, part)
+def _set_v(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
+    """A V claw folded over the facets on both sides of its corner."""
+    return _of_its_metal(site, line, part, lambda reach: _folded(site, line, crown, reach, part))
 
 
 def _folded(site: Site, line: ClawLine, crown: CrownLine, reach: float, part: str) -> Solid:

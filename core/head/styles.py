@@ -19,6 +19,7 @@ from .planning.rim import plan_rim
 from .planning.wall import plan_wall
 from .rails import run_rails
 from .rim import raise_rim, raise_rim_wall, rub_rim
+from .seat import seat_stone
 from .setting import set_claws
 from .site import Site
 from .wall import raise_wall
@@ -30,17 +31,19 @@ Solids = dict[str, Solid]
 @dataclass(frozen=True)
 class Maker:
     """One kind of part. cast(site, even): its closed shells by part name, "even" in near square quads for a sculptor,
-    else the same surfaces in as few quads as hold them; finished(site): its solids as the setter leaves them, before
-    the seat is cut; None where the setter leaves them as they were cast."""
+    else the same surfaces in as few quads as hold them; finished(site, cutter): its solids as the setter leaves them, with
+    the stone's seat cut out of them; None where the setter cuts the seat and leaves them else as they were cast."""
 
     cast: Callable[[Site, bool], Shells]
-    finished: Callable[[Site], Solids] | None = None
+    finished: Callable[[Site, Solid], Solids] | None = None
 
-    def solids(self, site: Site, state: str) -> Solids:
-        """Its parts as solids, before any seat is cut. Raises GeometryError naming the part that failed."""
-        if state == "set" and self.finished is not None:
-            return self.finished(site)
-        return {name: solid_of(shell, name) for name, shell in self.cast(site, False).items()}
+    def solids(self, site: Site, state: str, cutter: Solid | None) -> Solids:
+        """Its parts as solids, with the seat in them where there is something to cut it with. Raises GeometryError naming
+        the part that failed."""
+        if state == "set" and self.finished is not None and cutter is not None:
+            return self.finished(site, cutter)
+        bare = {name: solid_of(shell, name) for name, shell in self.cast(site, False).items()}
+        return bare if cutter is None else {name: seat_stone(solid, cutter, name) for name, solid in bare.items()}
 
 
 @dataclass(frozen=True)

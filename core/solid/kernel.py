@@ -6,6 +6,7 @@ module without `checked`.
 """
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
@@ -74,8 +75,7 @@ def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
     simple = checked(solid.simplify(within_mm), part)
     vertices, triangles = triangles_of(simple)
-    sides = vertices[triangles] - vertices[np.roll(triangles, 1, axis=1)]
-    if not (np.einsum("ijk,ijk->ij", sides, sides) < (2.0 * WELD_MM) ** 2).any():
+    if _shortest_edge_mm(vertices, triangles) >= 2.0 * WELD_MM:
         return simple
     # The kernel keeps some edges of no length where parts meet in one plane; welded, their triangles have no width.
     first, welded = _welded(vertices, triangles, WELD_MM)
@@ -83,6 +83,12 @@ def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     if not _is_closed(welded[has_width]):
         return simple
     return solid_of_triangles(vertices[first], welded[has_width], part)
+
+
+def _shortest_edge_mm(vertices: Floats, triangles: Ints) -> float:
+    low = triangles < triangles[:, [1, 2, 0]]  # each edge once
+    sides = vertices[triangles[low]] - vertices[triangles[:, [1, 2, 0]][low]]
+    return math.sqrt(float(np.einsum("ij,ij->i", sides, sides).min()))
 
 
 def overlap(first: Solid, second: Solid) -> Solid:
