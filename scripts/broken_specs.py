@@ -12,7 +12,13 @@ if TYPE_CHECKING:
 NEAREST, FARTHEST = 2.0, 12.0
 """How far off a dimension is put, in usual sizes of change (core/remedy/levers.py): 0.1 mm or a tenth, 5 degrees, 0.05."""
 
-CUTS = ("round brilliant", "oval", "cushion", "emerald", "pear", "princess")
+SIZES_MM = (3.5, 10.0)
+"""Between which sizes stones are drawn: the geometric mean of length and width."""
+
+ALLOYS = ("18K yellow gold", "sterling silver", "14K white gold, nickel", "platinum 950 ruthenium")
+
+NOT_PUT_OFF = ("claws.start_angle_deg", "seat.clearance_mm")
+"""Choices that are hardly ever wrong by so much that the head is unsafe."""
 
 
 @dataclass(frozen=True)
@@ -29,13 +35,15 @@ class Broken:
 
 
 def broken_specs(seed: int = 7, states: tuple[str, ...] = ("cast", "set"), pinned: float = 0.5) -> Iterator[Broken]:
-    """Endless, the same ones for the same seed. In the share `pinned` of them every dimension that was not put off is
-    pinned, in the others it is open."""
+    """Endless, the same ones for the same seed: every cut in every style, where there is such a head. In the share `pinned`
+    of them every dimension that was not put off is pinned, in the others it is open."""
     from core.errors import SeatwrightError
     from core.head import make_head
+    from core.head.styles import STYLES
     from core.proof import prove
     from core.remedy.levers import levers_of
     from core.spec import Spec, spec_of
+    from core.stone.cuts import BY_NAME, CUTS
 
     draw = random.Random(seed)
 
@@ -46,13 +54,13 @@ def broken_specs(seed: int = 7, states: tuple[str, ...] = ("cast", "set"), pinne
             return None
 
     while True:
-        choices: dict[str, object] = {"stone.cut": draw.choice(CUTS), "stone.length_mm": round(draw.uniform(3.5, 12.0), 1),
-                                      "casting.alloy": draw.choice(("18K yellow gold", "sterling silver", "14K white gold, nickel",
-                                                                    "platinum 950 ruthenium"))}
+        cut = draw.choice(CUTS)
+        length_mm = round(draw.uniform(*SIZES_MM) * BY_NAME[cut].ratio ** 0.5, 1)
+        choices: dict[str, object] = {"stone.cut": cut, "stone.length_mm": length_mm, "head.style": draw.choice(list(STYLES)),
+                                      "casting.alloy": draw.choice(ALLOYS)}
         if not is_sound(spec_of(choices)):
             continue
-        levers = [lever for lever in levers_of(make_head(spec_of(choices)))
-                  if lever.path not in ("claws.start_angle_deg", "seat.clearance_mm")]
+        levers = [lever for lever in levers_of(make_head(spec_of(choices))) if lever.path not in NOT_PUT_OFF]
         off = draw.sample(levers, draw.choice((1, 1, 2, 3)))
         sound = {**choices, **{lever.path: lever.typed(lever.rounded(lever.value + draw.uniform(-1.0, 1.0) * lever.size))
                                for lever in levers if lever.kind != "count"}} if draw.random() < pinned else dict(choices)

@@ -1,6 +1,7 @@
 """The least of changes that makes a head sound: nothing unsafe, as little as can be to watch, and every pin kept.
 
-From the head as it is, each dimension that may change is moved a little and the proof read again; that says how every
+Where planning the open dimensions anew makes it sound and all but one of them can be brought back, that one is the change.
+Else, from the head as it is, each dimension that may change is moved a little and the proof read again; that says how every
 margin answers. The shortest step that brings all margins inside their limits is taken, the head is made and proven there,
 and the answers are corrected by what was seen (C. G. Broyden, 1965), until nothing is unsafe. The same is tried from the
 head whose open dimensions are planned anew, and with other counts of claws. What was found is then drawn back, dimension
@@ -127,6 +128,12 @@ class _Maker:
     def _found(self) -> Trial | None:
         """The best of what the head as it is and the head planned anew lead to, each drawn back; if neither does, what
         another count of claws leads to."""
+        anew = self.trials.of(self.anew)
+        if anew.score[0] == 0:
+            # Often a head planned anew is sound, and all but one of its dimensions can be brought back.
+            back = self.trials.of(self._drawn_back(anew))
+            if len(self._moved(back.spec)) == 1 and back.score[1] <= self.base.score[1]:
+                return back
         found = []
         for start in dict.fromkeys((self.spec, self.anew)):
             best = self._from(start)
@@ -287,7 +294,7 @@ class _Maker:
         return spec
 
     def _is_as_sound(self, spec: Spec, goal: tuple[int, int]) -> bool:
-        return self.trials.of(spec).score <= goal
+        return self.trials.is_within(spec, goal)
 
     def _remedies(self, spec: Spec) -> tuple[Remedy, ...]:
         """One for each dimension that the choices change, as it comes out in the plan, the largest change first."""

@@ -62,35 +62,58 @@ class Trials:
     def __init__(self, states: Sequence[str], rules: HouseRules, progress: Progress | None = None) -> None:
         self.states, self.rules = tuple(states), rules
         self._progress = progress
-        self._known: dict[Spec, Trial] = {}
+        self._known: dict[tuple[Spec, str], Trial] = {}
+        self._seen: set[Spec] = set()
+        self._whole: dict[Spec, Trial] = {}
+        self._strictest = list(states)
         self.aim = "looking for a remedy"
 
     @property
     def count(self) -> int:
         """How many heads were tried."""
-        return len(self._known)
+        return len(self._seen)
 
     def of(self, spec: Spec) -> Trial:
         """The head for a spec, made and proven in every state. Raises Cancelled if progress does."""
-        if spec not in self._known:
+        if spec not in self._whole:
+            self._whole[spec] = self._in_all(spec)
+        return self._whole[spec]
+
+    def _in_all(self, spec: Spec) -> Trial:
+        findings: dict[Key, Finding] = {}
+        for state in self.states:
+            one = self._in(spec, state)
+            if one.refused:
+                return one
+            findings |= one.findings
+        return Trial(spec, findings)
+
+    def is_within(self, spec: Spec, score: tuple[int, int]) -> bool:
+        """True if a head scores no worse. It is proven state by state, first in the one that decided last, and no further
+        than decides."""
+        unsafe = watch = 0
+        for state in tuple(self._strictest):
+            one = self._in(spec, state)
+            unsafe, watch = unsafe + one.score[0], watch + one.score[1]
+            if (unsafe, watch) > score:
+                self._strictest.sort(key=lambda each: each != state)
+                return False
+        return True
+
+    def _in(self, spec: Spec, state: str) -> Trial:
+        if (spec, state) not in self._known:
             if self._progress is not None:
                 self._progress(self.aim, self.count)
-            self._known[spec] = self._tried(spec)
-        return self._known[spec]
-
-    def _tried(self, spec: Spec) -> Trial:
-        findings: dict[Key, Finding] = {}
-        try:
-            for state in self.states:
-                findings |= keyed(state, self._proven(spec, state))
-        except (SpecError, GeometryError) as error:
-            return Trial(spec, {}, str(error))
-        return Trial(spec, findings)
+            self._seen.add(spec)
+            try:
+                self._known[spec, state] = Trial(spec, keyed(state, self._proven(spec, state)))
+            except (SpecError, GeometryError) as error:
+                self._known[spec, state] = Trial(spec, {}, str(error))
+        return self._known[spec, state]
 
     def _proven(self, spec: Spec, state: str) -> tuple[Finding, ...]:
         """The whole proof, worst first, but for the spread, which would take ten times as long."""
-        still = spec.with_choices(**{path.replace(".", "__"): None for path, _ in spec if path.startswith("spread.")})
-        return prove(make_head(still, state, rules=self.rules), self.rules)
+        return prove(make_head(spec, state, rules=self.rules), self.rules, with_spread=False)
 
 
 def keyed(state: str, findings: Iterable[Finding]) -> dict[Key, Finding]:
