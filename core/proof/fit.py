@@ -2,14 +2,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid,
+    contains,
     first_hits,
     gap_mm,
     hull_triangles,
@@ -27,6 +28,10 @@ from .loops import first_crossing
 EVERY, BATCH = 8, 64
 """Which planes bound a depth, and how many points are tried at once. Only the time taken depends on them."""
 
+AT_ONCE = 15000
+"""How many pairs of points and planes are looked at in one go, so that what is worked on stays small enough for the
+processor's own memory. Only the time taken depends on it."""
+
 MOST_FACETS = 5000
 """Stones with more facets are scans. Larger: the table of points against facets fills the memory."""
 
@@ -38,6 +43,9 @@ OUTWARDS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in 
 OUTWARDS /= np.linalg.norm(OUTWARDS, axis=1, keepdims=True)
 """Directions of those ways, (14, 3), along the axes and the diagonals: the way found is at most a quarter longer than
 the depth."""
+
+ON_FACET_MM = 1e-6
+"""How far a facet of a convex stone may rise above its neighbour. Larger: a shallow cleft is passed over."""
 
 PROBE_MM = 1e-3
 """Half the edge of the cube that stands for the culet. Larger: room under it is read short."""
@@ -70,18 +78,98 @@ def finished_depth(frame: Frame) -> tuple[float, Floats]:
     is known from a stone a little smaller, which it does not meet."""
     middle, size = frame.placed.vertices.mean(axis=0), float(np.ptp(frame.placed.vertices, axis=0).max())
     less = 1.0 - SEATED_MM / size
-    smaller = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
-    if len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, smaller)))[1]):
+    normals, offsets = facet_planes(frame.placed)
+    vertices, triangles = triangles_of(frame.metal)
+    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
+    if is_convex(frame.placed):
+        smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)
+        meets = bool(contains(frame.metal, middle[None, :])[0]) or _enters(
+            vertices, _within(vertices, triangles, low, high), smaller, normals, offsets * less + normals @ middle * (1.0 - less))
+    else:
+        matrix = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
+        meets = len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, matrix)))[1]) > 0
+    if meets:
         _, depth, place = common(frame)
         return depth, place
-    vertices, _ = triangles_of(frame.metal)
-    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     near = vertices[((vertices >= low) & (vertices <= high)).all(axis=1)]
     if not len(near) or len(frame.placed) > MOST_FACETS:
         return 0.0, frame.culet
-    below = depths(near, *facet_planes(frame.placed))
+    below = depths(near, normals, offsets)
     deepest = int(np.argmax(below))
     return max(0.0, float(below[deepest])), near[deepest]
+
+
+def _within(vertices: Floats, triangles: Ints, low: Floats, high: Floats) -> Ints:
+    """Those of the triangles that reach into a box."""
+    # Six sides of the box in one byte for each corner.
+    beyond = np.packbits(np.concatenate([vertices < low, vertices > high], axis=1), axis=1)[:, 0][triangles]
+    reaching: Ints = triangles[(beyond[:, 0] & beyond[:, 1] & beyond[:, 2]) == 0]
+    return reaching
+
+
+def _enters(vertices: Floats, triangles: Ints, stone: PolyMesh, normals: Floats, offsets: Floats) -> bool:
+    """Whether triangles reach into a convex stone, whose facets lie in these planes."""
+    # Most have all corners above one of a few planes, and nearly all others above one of all.
+    for some in (slice(None, None, EVERY), slice(None)):
+        triangles = triangles[~_are_above_one(vertices, triangles, normals[some], offsets[some])]
+    corners = vertices[triangles]
+    return _sides_enter(corners, normals, offsets) or any(
+        _are_pierced(corners[rows], stone) for rows in _in_rows(len(corners), len(stone.corners)))
+
+
+def _sides_enter(corners: Floats, normals: Floats, offsets: Floats) -> bool:
+    """Whether a side of triangles (t, 3, 3) runs through the body below all planes."""
+    starts, stops = corners.reshape(-1, 3), np.roll(corners, -1, axis=1).reshape(-1, 3)
+    for rows in _in_rows(len(starts), len(normals)):
+        above, after = (ends[rows] @ normals.T - offsets for ends in (starts, stops))
+        at = above / np.where(above == after, np.inf, above - after)
+        comes = np.where(above >= 0.0, np.where(after >= 0.0, np.inf, at), 0.0).max(axis=1)
+        goes = np.where(after > 0.0, at, 1.0).min(axis=1)
+        if (comes < goes).any():
+            return True
+    return False
+
+
+def _are_pierced(corners: Floats, stone: PolyMesh) -> bool:
+    """Whether an edge of a stone passes through a triangle of (t, 3, 3)."""
+    ways = corners[:, 1:] - corners[:, :1]
+    normals = cross(ways[:, 0], ways[:, 1])
+    above = normals @ stone.vertices.T - np.einsum("ij,ij->i", normals, corners[:, 0])[:, None]
+    first, second = stone.corners, stone.corners[_after(stone)]
+    i, j = np.nonzero((above[:, first] > 0.0) & (above[:, second] <= 0.0))
+    start, stop = stone.vertices[first[j]], stone.vertices[second[j]]
+    share = above[i, first[j]] / (above[i, first[j]] - above[i, second[j]])
+    met = start + (stop - start) * share[:, None]
+    inside = np.ones(len(i), bool)
+    for k in range(3):
+        side = corners[i, (k + 1) % 3] - corners[i, k]
+        inside &= np.einsum("ij,ij->i", cross(side, met - corners[i, k]), normals[i]) >= 0.0
+    return bool(inside.any())
+
+
+def _after(mesh: PolyMesh) -> Ints:
+    """(c,) for each corner of a mesh's faces, which comes next in its face."""
+    after = np.arange(1, len(mesh.corners) + 1)
+    after[mesh.starts[1:] - 1] = mesh.starts[:-1]
+    return after.astype(np.int32)
+
+
+def _in_rows(rows: int, columns: int) -> Iterator[slice]:
+    """Slices of as many rows as make up no more than AT_ONCE pairs with the columns."""
+    step = max(1, AT_ONCE // columns)
+    return (slice(start, start + step) for start in range(0, rows, step))
+
+
+def _are_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: Floats) -> np.ndarray:
+    """(t,) bool: whether all corners of a triangle lie above one and the same plane."""
+    used = np.zeros(len(vertices), bool)
+    used[triangles] = True
+    above = np.zeros((len(vertices), (len(normals) + 7) // 8), np.uint8)
+    own = np.flatnonzero(used)
+    for rows in _in_rows(len(own), len(normals)):
+        above[own[rows]] = np.packbits(vertices[own[rows]] @ normals.T >= offsets, axis=1)
+    one, two, three = (above[triangles[:, corner]] for corner in range(3))
+    return np.asarray((one & two & three).any(axis=1))
 
 
 def common(frame: Frame) -> tuple[float, float, Floats]:
@@ -97,6 +185,10 @@ def common(frame: Frame) -> tuple[float, float, Floats]:
     ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
     ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
     vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
+    middle = frame.placed.vertices.mean(axis=0)
+    if contains(frame.metal, middle[None, :])[0]:
+        # Metal may stand all round it and have no corner in the stone.
+        vertices = np.concatenate([vertices, middle[None, :]])
     if len(frame.placed) > MOST_FACETS:
         # A scan has too many facets to try each, and may not be convex: the nearest way out is looked for instead.
         vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
@@ -114,6 +206,16 @@ def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
     """Outward normals (f, 3) and offsets (f,) of a stone's facets."""
     normals = placed.face_normals()
     return normals, np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
+
+
+def is_convex(placed: PolyMesh) -> bool:
+    """True if no face of a closed mesh rises above the plane of its neighbour."""
+    normals, offsets = facet_planes(placed)
+    faces, sides = np.repeat(np.arange(len(placed)), np.diff(placed.starts)), placed.corners[_after(placed)]
+    edge = np.minimum(placed.corners, sides).astype(np.int64) * len(placed.vertices) + np.maximum(placed.corners, sides)
+    one, other = faces[np.argsort(edge, kind="stable")].reshape(-1, 2).T
+    middles = np.add.reduceat(placed.vertices[placed.corners], placed.starts[:-1], axis=0) / np.diff(placed.starts)[:, None]
+    return bool((np.einsum("ij,ij->i", middles[one], normals[other]) <= offsets[other] + ON_FACET_MM).all())
 
 
 def depths(points: Floats, normals: Floats, offsets: Floats) -> Floats:

@@ -20,11 +20,13 @@ from core.proof.loops import (
     stations_on,
 )
 from core.proof.claw_measure import bar
-from core.proof.fit import depths
+from core.proof.fit import SEATED_MM, depths, facet_planes, finished_depth, is_convex
+from core.proof.frame import Frame
 from core.proof.nearest import Sides
-from core.solid.kernel import section, solid_of_triangles, triangles_of, ways_through
+from core.solid.kernel import hull_triangles, overlap, section, solid_of_triangles, triangles_of, ways_through
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
+from core.stone import make_stone
 from core.tolerance import READ_MM
 
 TAPER = math.radians(17.0)
@@ -209,6 +211,33 @@ def test_the_bearing_along_the_mains_has_the_length_of_the_cut() -> None:
     expected = (end - begin) / math.cos(math.radians(40.75))
     assert np.median(bearing.width_mm) == pytest.approx(expected, abs=0.06)
     assert not bearing.touches_again
+
+
+def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
+    frame, random = gauge("set"), np.random.default_rng(11)
+    middle, told = frame.placed.vertices.mean(axis=0), []
+    assert is_convex(frame.placed)
+    for size in np.repeat([0.05, 0.6, 4.0], 40):
+        corners = middle + random.uniform(-2.6, 2.6, 3) + size * random.uniform(-1.0, 1.0, (4, 3))
+        metal = solid_of_triangles(*hull_triangles(corners), "splinter")
+        found, _ = finished_depth(Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid))
+        both = triangles_of(overlap(metal, frame.stone_solid))[0]
+        deepest = depths(both, *facet_planes(frame.placed)).max(initial=0.0)
+        told.append(found > SEATED_MM)
+        assert told[-1] or deepest < 2.0 * SEATED_MM
+        assert not told[-1] or len(both)
+    assert 20 < sum(told) < 100
+    wide = np.array([[x, y, z] for x in (-9.0, 30.0) for y in (-9.0, 9.0) for z in (-1.0, float(frame.culet[2]))])
+    for higher, reaches in ((-0.01, False), (0.0, False), (1.5, True), (9.0, True)):
+        # A plate that the pavilion pierces beside the sides of its triangles, and one that the whole stone stands in.
+        plate = solid_of_triangles(*hull_triangles(wide + [0.0, 0.0, 1.0] * (wide > 0.0) * higher), "plate")
+        found, _ = finished_depth(Frame(plate, {}, frame.stone, frame.placed, frame.stone_solid))
+        assert (found > SEATED_MM) == reaches
+
+
+def test_a_heart_is_not_convex_and_a_round_is() -> None:
+    assert not is_convex(make_stone(spec_of({"stone.cut": "heart"}).section("stone")).mesh)
+    assert is_convex(make_stone(spec_of({"stone.cut": "princess"}).section("stone")).mesh)
 
 
 def test_common_volume_is_the_stone_less_what_is_free() -> None:
