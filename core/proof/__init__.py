@@ -15,6 +15,7 @@ from .casting import check_casting, check_whole
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
+from .narrowest import REACH_MM
 from .proportions import check_proportions
 from .retention import check_retention
 from .rim import check_rim
@@ -65,20 +66,21 @@ def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True)
     tolerances = tolerances_of(head.spec, rules) if with_spread else None
     if head.centre is head:
         return prove_subject(subject_of(head), rules, tolerances)
-    found = [finding for finding in prove_subject(subject_of(head.centre), rules, tolerances)
-             if finding.code not in OF_ALL_METAL]
+    centre = replace(subject_of(head.centre), is_of_several=True)
+    found = [finding for finding in prove_subject(centre, rules, tolerances) if finding.code not in OF_ALL_METAL]
     # As made, left and right are one head, put in two places.
-    own = {each: prove_subject(subject_of(each), rules, tolerances)
+    own = {each: prove_subject(replace(subject_of(each), is_of_several=True), rules, tolerances)
            for each in dict.fromkeys(side.head for side in head.sides)}
     found += [_beside(finding, side) for side in head.sides for finding in own[side.head]
               if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)
-    whole = _of_alloy(replace(subject_of(head.centre), metal=several.metal, parts=several.parts,
+    whole = _of_alloy(replace(centre, metal=several.metal, parts=several.parts,
                               others=several.stones[1:]), rules)
     together = replace(several, alloy=whole.alloy)
+    thin_mm = min((each.measured for each in found if each.code == "casting.thin" and each.measured), default=REACH_MM)
     with np.errstate(invalid="ignore"):
         of_all = [_of_all(each) if each.code in OF_ANY_PART else each
-                  for each in (*check_whole(whole, rules), *check_caught(whole, rules)) if _is_news(each, found)]
+                  for each in (*check_whole(whole, rules, thin_mm), *check_caught(whole, rules)) if _is_news(each, found)]
         found += [*of_all, *check_marks(whole, rules), *check_surround(together, rules), *check_sides(together, rules)]
     return worst_first(found)
 

@@ -34,8 +34,9 @@ beads of one claw's neighbourhood hide it."""
 
 
 def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """Every check of the metal as a casting or a print."""
-    yield from _sound(subject)
+    """Every check of the metal as a casting or a print; of one of several heads not what all their metal tells."""
+    if not subject.is_of_several:
+        yield from _sound(subject)
     if subject.gauge.wall is not None:
         yield from _wall(subject, rules)
         yield _hollow(subject, rules)
@@ -47,15 +48,16 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _edges(subject, rules)
     if not subject.is_set:
         yield from check_feed(subject, rules)
-        if subject.process != PRINTED:
+        if subject.process != PRINTED and not subject.is_of_several:
             yield judge_sprue(subject, rules)
 
 
-def check_whole(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) -> Iterator[Finding]:
     """What all the metal together tells, where heads stand side by side or small stones round one: whether it is one, its
-    thinnest places, gaps and edges, what joins the heads among them, and where it is fed."""
+    thinnest places, gaps and edges, what joins the heads among them, and where it is fed. thin_mm: how thin the heads are
+    by themselves, which is not looked for again."""
     yield from _sound(subject)
-    yield _thin(subject, rules)
+    yield _thin(subject, rules, thin_mm)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
     if not subject.is_set and subject.process != PRINTED:
@@ -114,8 +116,9 @@ def _hollow(subject: Subject, rules: HouseRules) -> Finding:
     return judge("casting.hollow", "Metal standing into the hollow", max(0.0, most), "mm", place, [limit], READ_MM)
 
 
-def _thin(subject: Subject, rules: HouseRules) -> Finding:
-    """The thinnest place of all the metal, but for the seat: its rim and necks have checks of their own."""
+def _thin(subject: Subject, rules: HouseRules, reach_mm: float = REACH_MM) -> Finding:
+    """The thinnest place of all the metal, but for the seat: its rim and necks have checks of their own. Nothing thicker
+    than reach_mm is looked for."""
     alloy = subject.alloy
 
     def is_cast(points: Floats) -> np.ndarray:
@@ -132,20 +135,18 @@ def _thin(subject: Subject, rules: HouseRules) -> Finding:
     least = rules.of_process(subject.process, "section_least_mm")
     most = max(least.value, alloy.least_model_mm)
     surface = subject.surface
-    search = Search(subject.metal, True, REACH_MM, NEAR * most, is_body, surface.smooth_normals)
+    search = Search(subject.metal, True, reach_mm, NEAR * most, is_body, surface.smooth_normals)
     has_beads = any(name.startswith(BEAD) for name in subject.parts)
     places = surface.places.where(is_cast(surface.places.points))
     found = search.narrowest(places, PAST_BEADS if has_beads else 1)
-    parts = [_part_at(subject, ball.middle) for ball in found]
-    while parts and parts[0].startswith(BEAD):
-        del found[0], parts[0]
-    value = found[0].diameter_mm if found else REACH_MM
-    part = parts[0] if parts else ""
-    note = (f"it is in {part}" if part else "") if found else NONE_NARROWER
+    in_parts = ((ball, _part_at(subject, ball.middle)) for ball in found)
+    thinnest, part = next(((ball, name) for ball, name in in_parts if not name.startswith(BEAD)), (None, ""))
+    value = reach_mm if thinnest is None else thinnest.diameter_mm
+    note = NONE_NARROWER if thinnest is None else f"it is in {part}" if part else ""
     thicker = f"Thicken the metal by {rounded_up(most - value)} mm here."
     # What the setter has filed was cast thicker, and need not fill any more.
     limits = [at_least(least, "watch", thicker)] if subject.is_set else [at_least(least, "unsafe", thicker), *fills(alloy, thicker)]
-    return judge("casting.thin", "Thinnest place of the metal", value, "mm", found[0].middle if found else None, limits,
+    return judge("casting.thin", "Thinnest place of the metal", value, "mm", None if thinnest is None else thinnest.middle, limits,
                  BALL_READ_MM, note)
 
 

@@ -42,7 +42,8 @@ class Subject:
     metal: all of it as one solid; parts: solids by role ("wall", "claw 1"…), empty where roles are unknown; stone in
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
     that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
-    all the other stones in this metal, where it is the metal of several.
+    all the other stones in this metal, where it is the metal of several; is_of_several: whether this is one of several
+    heads whose metal is proven as a whole besides.
     """
 
     metal: Solid
@@ -57,6 +58,7 @@ class Subject:
     plan: Plan | None = None
     neighbours: tuple[Solid, ...] = ()
     others: tuple[PlacedStone, ...] = ()
+    is_of_several: bool = False
 
     @cached_property
     def gauge(self) -> Gauge:
@@ -96,11 +98,14 @@ class Subject:
             beside[near] = self._in_own_frames[stone.stone]((points[near] - stone.matrix[:, 3]) @ stone.matrix[:, :3])
         return beside
 
-    def first_off_stone(self, points: Floats) -> int | None:
-        """Which of (n, 3) places is the first that belongs to no stone and its seat; None if all do."""
+    def first_off_stone(self, points: Floats, only_above: bool = False) -> int | None:
+        """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the girdle;
+        None if there is none."""
         start, size = 0, FIRST_TRIED
         while start < len(points):
-            off = np.flatnonzero(~self.beside_stone(points[start:start + size]))
+            some = points[start:start + size]
+            index = np.flatnonzero(self.is_above_girdle(some)) if only_above else np.arange(len(some))
+            off = index[~self.beside_stone(some[index])]
             if len(off):
                 return start + int(off[0])
             start, size = start + size, 4 * size

@@ -104,10 +104,10 @@ def _snag(subject: Subject, rules: HouseRules) -> Finding:
     """The sharpest edge above the girdle, where cloth is drawn over the head; as cast it is still to be filed."""
     rule = rules["wear.snag_least_deg"]
     edges = subject.surface.edges
-    above = edges.where(subject.is_above_girdle(edges.middles) & (edges.length_mm > SHORT_MM) & (edges.inside_deg < 180.0))
-    above = above.where(np.argsort(above.inside_deg, kind="stable"))
-    i = subject.first_off_stone(above.middles)
-    sharpest, place = (180.0, None) if i is None else (float(above.inside_deg[i]), above.middles[i])
+    edges = edges.where((edges.length_mm > SHORT_MM) & (edges.inside_deg < 180.0))
+    edges = edges.where(np.argsort(edges.inside_deg, kind="stable"))
+    i = subject.first_off_stone(edges.middles, only_above=True)
+    sharpest, place = (180.0, None) if i is None else (float(edges.inside_deg[i]), edges.middles[i])
     return judge("wear.snag", "Sharpest edge above the girdle", sharpest, "deg", place,
                  [at_least(rule, "watch", "Round it: a scarf drawn over the head must not catch.")], READ_DEG)
 
