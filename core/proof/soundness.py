@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, cross, lengths, ordered
 from ..tolerance import SAME_POINT_MM
 from .findings import Finding, Limit, judge
 from .thickness import Progress, report
@@ -24,8 +24,8 @@ may span before it is cut into pieces. Only the time taken depends on them."""
 SINGLE_MM = 1e-4
 """By how much boxes are widened so that single precision loses no pair. Larger: more pairs are compared in full."""
 
-PAIRS = 4_000_000
-"""Pairs of triangles that are compared at once. Larger: memory fills; smaller: more turns."""
+PAIRS = 200_000
+"""Pairs of triangles that are compared at once. Larger: they fall out of the processor's cache; smaller: more turns."""
 
 
 def check_mesh(vertices: Floats, triangles: Ints, progress: Progress | None = None) -> tuple[Finding, ...]:
@@ -72,7 +72,7 @@ def _edges(vertices: Floats, triangles: np.ndarray) -> Iterator[Finding]:
     low, high = np.minimum(triangles, after).ravel(), np.maximum(triangles, after).ravel()
     forwards = (triangles < after).ravel()
     key = low * len(vertices) + high
-    order = np.argsort(key, kind="stable")
+    order = ordered(key)
     key = key[order]
     first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
     uses = np.diff(np.append(first, len(key)))
@@ -109,7 +109,7 @@ def shells_of(corners: np.ndarray, count: int) -> np.ndarray:
     labels = np.arange(count)
     flat = corners.reshape(-1)
     while True:
-        least = labels[corners].min(axis=1)
+        least = np.minimum.reduce([labels.take(corners[:, i]) for i in range(corners.shape[1])])
         before = labels.copy()
         np.minimum.at(labels, flat, np.repeat(least, corners.shape[1]))
         # The label's own label is lower still: chains of labels shorten by half each time.
@@ -125,7 +125,7 @@ def shells_of(corners: np.ndarray, count: int) -> np.ndarray:
 def _outwards(vertices: Floats, triangles: np.ndarray, shells: np.ndarray) -> Finding:
     """Shells that are inside out: those of negative volume, unless they bound a hollow in another."""
     corners = vertices[triangles]
-    six = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
+    six = np.einsum("ij,ij->i", corners[:, 0], cross(corners[:, 1], corners[:, 2]))
     of = shells[triangles[:, 0]]
     names, index = np.unique(of, return_inverse=True)
     volumes = np.bincount(index.reshape(-1), six) / 6.0
@@ -142,12 +142,12 @@ def _is_within(point: Floats, corners: Floats) -> bool:
         return False
     way = np.array([0.6349, 0.2713, 0.7234])
     first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    across = np.cross(way, second)
+    across = cross(way, second)
     size = np.einsum("ij,ij->i", first, across)
     size[np.abs(size) < 1e-30] = np.inf
     off = point - corners[:, 0]
     u = np.einsum("ij,ij->i", off, across) / size
-    turned = np.cross(off, first)
+    turned = cross(off, first)
     v = turned @ way / size
     far = np.einsum("ij,ij->i", second, turned) / size
     met = (u >= 0.0) & (v >= 0.0) & (u + v <= 1.0) & (far > 0.0)
@@ -171,8 +171,9 @@ def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progr
     own = shells[triangles[:, 0]].astype(np.int32)
     # Column by column and in single precision, because what is looked up millions of times should lie close together.
     small = [np.ascontiguousarray(triangles[:, i], np.int32) for i in range(3)]
-    cell = _cell_mm(corners)
-    pieces = _cut(corners, cell)
+    around = _box(corners)
+    cell = _cell_mm(corners, _sizes(*around))
+    pieces = _cut(corners, *around, cell)
     boxes = [((pieces.low[:, i] - SINGLE_MM).astype(np.float32), (pieces.high[:, i] + SINGLE_MM).astype(np.float32)) for i in range(3)]
     found = []
     for done, (first, second) in _near(pieces, cell):
@@ -198,32 +199,32 @@ def _crossing(vertices: Floats, triangles: np.ndarray, shells: np.ndarray, progr
                         "Part the two sheets there, or fuse them with a voxel remesh.")], 0.0)
 
 
-def _cell_mm(corners: Floats) -> float:
-    """Size of the cells in which triangles (t, 3, 3) are compared: not so small that the whole surface falls into many
-    more cells than there are triangles."""
-    area = float(np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()) / 2.0
-    sizes = _sizes(corners)
+def _cell_mm(corners: Floats, sizes: Floats) -> float:
+    """Size of the cells in which triangles (t, 3, 3) of some sizes (t,) are compared: not so small that the whole surface
+    falls into many more cells than there are triangles."""
+    area = float(lengths(cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])).sum()) / 2.0
     return max(CELL * float(np.median(sizes)), math.sqrt(area / len(corners)), SAME_POINT_MM)
 
 
-def _cut(corners: Floats, cell_mm: float) -> _Pieces:
-    """Triangles (t, 3, 3), those that are larger than PIECE cells halved along their longest side until none is."""
-    done: list[tuple[Floats, np.ndarray]] = []
+def _cut(corners: Floats, low: Floats, high: Floats, cell_mm: float) -> _Pieces:
+    """Triangles (t, 3, 3) in boxes, (t, 3) each, those that are larger than PIECE cells halved along their longest side until
+    none is."""
+    done: list[tuple[Floats, Floats, np.ndarray]] = []
     owner = np.arange(len(corners))
-    while len(owner):
-        is_large = _sizes(corners) > PIECE * cell_mm
-        done.append((corners[~is_large], owner[~is_large]))
-        corners, owner = corners[is_large], owner[is_large]
-        if not len(owner):
+    while True:
+        is_large = _sizes(low, high) > PIECE * cell_mm
+        done.append((low[~is_large], high[~is_large], owner[~is_large]))
+        if not is_large.any():
             break
+        corners, owner = corners[is_large], owner[is_large]
         longest = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2).argmax(axis=1)
         rows = np.arange(len(owner))
         a, b, c = (corners[rows, (longest + i) % 3] for i in range(3))
         middle = (a + b) / 2.0
         corners = np.concatenate([np.stack([a, middle, c], axis=1), np.stack([middle, b, c], axis=1)])
         owner = np.concatenate([owner, owner])
-    pieces = np.concatenate([piece for piece, _ in done])
-    return _Pieces(*_box(pieces), np.concatenate([index for _, index in done]))
+        low, high = _box(corners)
+    return _Pieces(*(np.concatenate(each) for each in zip(*done)))
 
 
 def _box(corners: Floats) -> tuple[Floats, Floats]:
@@ -232,10 +233,9 @@ def _box(corners: Floats) -> tuple[Floats, Floats]:
     return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
 
 
-def _sizes(corners: Floats) -> Floats:
-    """(t,) longest side of each triangle's box."""
-    low, high = _box(corners)
-    sizes: Floats = (high - low).max(axis=1)
+def _sizes(low: Floats, high: Floats) -> Floats:
+    """(t,) longest side of boxes, (t, 3) each."""
+    sizes: Floats = np.maximum.reduce([high[:, i] - low[:, i] for i in range(3)])
     return sizes
 
 
@@ -252,7 +252,7 @@ def _near(pieces: _Pieces, cell_mm: float) -> Iterator[tuple[float, tuple[np.nda
     rows = (first + spans).max(axis=0) + 1
     key = (at[:, 0] + step % wide) + rows[0] * ((at[:, 1] + step // wide % deep)
                                                 + rows[1] * (at[:, 2] + step // (wide * deep)))
-    order = np.argsort(key, kind="stable")
+    order = ordered(key)
     owner, key = owner[order], key[order]
     starts = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]]))
     sizes = np.diff(np.append(starts, len(key)))
@@ -284,7 +284,7 @@ def _cross(corners: Floats, first: np.ndarray, second: np.ndarray) -> Floats:
 def _sides(corners: Floats, planes: np.ndarray, others: np.ndarray) -> Floats:
     """(n, 3) how far the corners of `others` lie above the planes of `planes`, mm; 0 for planes of no triangle."""
     a, b, c = (corners[planes, i] for i in range(3))
-    normal = np.cross(b - a, c - a)
+    normal = cross(b - a, c - a)
     normal /= np.maximum(np.linalg.norm(normal, axis=1), 1e-30)[:, None]
     heights: Floats = np.einsum("ijk,ik->ij", corners[others] - a[:, None], normal)
     return heights
@@ -295,7 +295,7 @@ def _through(corners: Floats, planes: np.ndarray, others: np.ndarray) -> Floats:
     if not len(planes):
         return np.zeros((0, 3))
     a, b, c = (corners[planes, i] for i in range(3))
-    normal = np.cross(b - a, c - a)
+    normal = cross(b - a, c - a)
     squares = np.einsum("ij,ij->i", normal, normal)
     side = _sides(corners, planes, others)
     found = []
@@ -304,8 +304,8 @@ def _through(corners: Floats, planes: np.ndarray, others: np.ndarray) -> Floats:
         passes = side[:, i] * side[:, j] < 0.0
         share = np.where(passes, side[:, i] / np.where(passes, side[:, i] - side[:, j], 1.0), 0.0)
         point = corners[others, i] + share[:, None] * (corners[others, j] - corners[others, i])
-        u = np.einsum("ij,ij->i", np.cross(point - a, c - a), normal) / squares
-        v = np.einsum("ij,ij->i", np.cross(b - a, point - a), normal) / squares
+        u = np.einsum("ij,ij->i", cross(point - a, c - a), normal) / squares
+        v = np.einsum("ij,ij->i", cross(b - a, point - a), normal) / squares
         inside = passes & (u > 0.0) & (v > 0.0) & (u + v < 1.0)
         found.append(point[inside])
     return np.concatenate(found)
