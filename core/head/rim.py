@@ -11,12 +11,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from ..errors import GeometryError
 from ..mesh import Floats, PolyMesh, joined
-from ..solid.kernel import Solid, overlap, solid_of, volume_mm3
+from ..solid.kernel import Solid, above, solid_of, volume_mm3
 from ..spec import directions_deg
 from ..stone import Stone
 from ..stone.outline import Place
@@ -39,8 +40,16 @@ LIP_SHARE = 1.0 / 3.0
 KEPT_SHARE = 5e-4
 """How exactly, as a share of itself, the rim's volume is kept when it is rubbed over. Smaller: more trials."""
 
-FIRST_PUSH = 0.25
-"""How far a rim is pushed at the first trial: on domes not much less than it needs. Larger: slow on domes."""
+FIRST_PUSH, MOST_PUSH = 0.25, 16.0
+"""How far a rim is pushed at the first trial, on domes not much less than it needs, and at the last, twice as far each
+time."""
+
+CROWN_SHARES = np.linspace(0.0, 1.0, 9) ** 2
+"""Where the crown is looked at, as shares of the way in, to say how far a rim is pushed: denser towards the edge, where
+domes are steep. Fewer: what is said needs more corrections."""
+
+ROUNDS = 12
+"""How often it is cut to the stone at most. Fewer: not all keep their metal to within KEPT_SHARE."""
 
 STATION_MM = 0.25
 """How far apart the places along a straight side are at which the lip follows the crown. Larger: it stands off facets."""
@@ -111,14 +120,43 @@ def rub_rim(site: Site, cutter: Solid) -> dict[str, Solid]:
     shape = _Rubbed(faces, stone, curve, counts, plan["rim_thickness"], plan["ledge_width"])
     heights = np.array([faces.ledge, faces.top, faces.top, faces.ledge])
     out = np.array([faces.outer, faces.outer, faces.inner, faces.inner])
-    cast = _opened(site, curve, counts, _rows(curve, counts, out, heights)).volume_mm3()
 
-    def excess(push: float) -> float:
-        body = solid_of(_opened(site, curve, counts, shape.rows(push, 0.0)), "rim")
-        return (volume_mm3(body) - volume_mm3(overlap(body, cutter))) / cast - 1.0
+    def opened(rows: list[Floats]) -> PolyMesh:
+        return _opened(site, curve, counts, rows)
 
-    push = _pushed_until_kept(excess)
-    return {"rim": seat_stone(solid_of(_opened(site, curve, counts, shape.rows(push, KEEL_MM)), "rim"), cutter, "rim")}
+    cast = opened(_rows(curve, counts, out, heights)).volume_mm3()
+    beside = 0.0
+    for _ in range(ROUNDS):
+        push = _pushed_until_kept(lambda push: opened(shape.metal_rows(push)).volume_mm3() / cast - 1.0 + beside)
+        rim = seat_stone(solid_of(opened(shape.rows(push)), "rim"), cutter, "rim")
+        excess = volume_mm3(above(rim, faces.ledge, "rim")) / cast - 1.0  # without the keel
+        if abs(excess) < KEPT_SHARE:
+            break
+        if push == 0.0 and excess > 0.0:
+            raise GeometryError("rim", f"closing it on the girdle takes {100.0 * excess:.0f} % more metal than it holds",
+                                "make it higher or its clearance smaller")
+        if push == MOST_PUSH and excess < 0.0:
+            raise GeometryError("rim", "it holds more metal than this crown can take", "make it lower or thinner")
+        beside += excess
+    return {"rim": rim}
+
+
+@dataclass(frozen=True)
+class _Lip:
+    """The rim's section where it is pushed over: how far in it covers the crown and how thick its lip is, mm, the sine and
+    cosine of the crown's lean there, and the heights (n,) or () of crown and shoulder, mm."""
+
+    cover: float
+    thick: float
+    sin: float
+    cos: float
+    crown: Floats
+    shoulder: float
+
+    @property
+    def outer(self) -> tuple[float, Floats]:
+        """How far outside the girdle and how high the lip's outer edge lies."""
+        return self.thick * self.sin - self.cover, self.crown + self.thick * self.cos
 
 
 @dataclass(frozen=True)
@@ -133,57 +171,105 @@ class _Rubbed:
     thickness: float
     ledge: float
 
-    def rows(self, push: float, keel_mm: float) -> list[Floats]:
-        """Rows (n, 3) of the section: foot, shoulder, lip, and back down within the stone, which is cut out later."""
-        faces, stone = self.faces, self.stone
-        edge = faces.girdle + stone.girdle_mm
-        most = COVER_MOST * crown_run_mm(stone)
-        cover = most * min(push, 1.0)
-        # Where it is pushed farthest it ends at the table's height, unless there is more metal than that holds.
-        lip = max(push - 1.0, 1.0) * min(LIP_SHARE * self.thickness, (faces.top - edge) / 2.0,
-                                   (1.0 - COVER_MOST) * stone.crown_height_mm)
-        step = max(0.1 * cover, 0.01 * stone.width_mm)
-        heights = self._crown(np.array([max(cover - step, 0.0), cover, cover + step]))
-        rise = float(np.median(heights[2]) - np.median(heights[0]))
-        lean = math.atan2(rise, cover + step - max(cover - step, 0.0))
-        sin, cos = math.sin(lean), math.cos(lean)
-        outer_z, inner_z = heights[1] + lip * cos, heights[1] - 0.5 * lip * cos
-        full = SHOULDER + (1.0 - SHOULDER) * min(max(push - 1.0, 0.0), 1.0)
-        shoulder = edge + full * max(0.0, float(np.median(outer_z)) - edge)
+    def rows(self, push: float) -> list[Floats]:
+        """Rows (n, 3) of the section: keel, foot, shoulder, lip, and back down within the stone, which is cut out later."""
+        faces, lip = self.faces, self._lip(push, self._crown)
+        outer_out, outer_z = lip.outer
         within = -0.5 * self.ledge
-        out = np.array([faces.outer, faces.outer, lip * sin - cover, -0.5 * lip * sin - cover, within])
-        z = [faces.ledge, shoulder, outer_z, inner_z, faces.ledge]
+        out = np.array([faces.outer, faces.outer, outer_out, -0.5 * lip.thick * lip.sin - lip.cover, within])
+        z: list[Floats | float] = [faces.ledge, lip.shoulder, outer_z, lip.crown - 0.5 * lip.thick * lip.cos, faces.ledge]
         rows = _rows(self.curve, self.counts, out, z)
         rows.insert(4, (rows[3] + rows[4]) / 2.0)
         keel = faces.outer + (within - faces.outer) * np.array([1.0, 2.0]) / 3.0
-        low = faces.ledge - keel_mm
-        first, last = _rows(self.curve, self.counts, keel, [low, low])
-        return [first, *rows, last] if keel_mm > 0.0 else rows
+        first, last = _rows(self.curve, self.counts, keel, [faces.ledge - KEEL_MM] * 2)
+        return [first, *rows, last]
+
+    def metal_rows(self, push: float) -> list[Floats]:
+        """Rows (n, 3) round what is left of the rim, without its keel, once the stone is cut out of it: nearly, because it
+        looks at the crown in few places."""
+        lip = self._lip(push, lambda insets: self._met(insets)[..., 2])
+        outer_out, outer_z = lip.outer
+        edge = self._met(np.array([-outer_out]))[0]
+        ways = lip.cover * CROWN_SHARES[::-1]
+        crown = self._met(ways)
+        # Where a dome stands through the slope from lip to shoulder, no metal is left over it.
+        share = np.minimum((self.faces.outer + ways[1:, None]) / (self.faces.outer - outer_out), 1.0)
+        crown[1:, :, 2] = np.minimum(crown[1:, :, 2], lip.shoulder + share * (outer_z - lip.shoulder))
+        foot, end = self._feet
+        shoulder, girdle = foot.copy(), crown[-1].copy()
+        shoulder[:, 2], edge[:, 2], girdle[:, 2] = lip.shoulder, outer_z, self.faces.girdle
+        return [foot, shoulder, edge, *crown, girdle, end]
+
+    def _lip(self, push: float, crown: Callable[[Floats], Floats]) -> _Lip:
+        """The section at a push. crown(insets): (k, n) mm over the base plane, the crown over parallels in the girdle."""
+        faces, stone = self.faces, self.stone
+        edge = faces.girdle + stone.girdle_mm
+        cover = self._most * min(push, 1.0)
+        # Where it is pushed farthest it ends at the table's height, unless there is more metal than that holds.
+        thick = max(push - 1.0, 1.0) * min(LIP_SHARE * self.thickness, (faces.top - edge) / 2.0,
+                                           (1.0 - COVER_MOST) * stone.crown_height_mm)
+        step = max(0.1 * cover, 0.01 * stone.width_mm)
+        heights = crown(np.array([max(cover - step, 0.0), cover, cover + step]))
+        rise = float(np.median(heights[2]) - np.median(heights[0]))
+        lean = math.atan2(rise, cover + step - max(cover - step, 0.0))
+        full = SHOULDER + (1.0 - SHOULDER) * min(max(push - 1.0, 0.0), 1.0)
+        lip_z = float(np.median(heights[1])) + thick * math.cos(lean)
+        shoulder = edge + full * max(0.0, lip_z - edge)
+        return _Lip(cover, thick, math.sin(lean), math.cos(lean), heights[1], shoulder)
+
+    @cached_property
+    def _most(self) -> float:
+        """How far in over the crown it is pushed at most, mm."""
+        return COVER_MOST * crown_run_mm(self.stone)
 
     def _crown(self, insets: Floats) -> Floats:
         """(k, n) mm over the base plane: the crown over parallels inside the girdle; its edge where they miss the stone."""
-        loops = self.curve.loops(insets, self.counts)
+        return self._over(self.curve.loops(insets, self.counts))
+
+    def _over(self, loops: Floats) -> Floats:
         z = self.stone.crown_height_at(loops.reshape(-1, 2)).reshape(loops.shape[:2])
         return np.where(np.isfinite(z), z, self.stone.girdle_mm) + self.faces.girdle
 
+    @cached_property
+    def _feet(self) -> tuple[Floats, Floats]:
+        """(n, 3) each: the rim's foot outside, and where on the ledge the stone ends it."""
+        ledge = self.faces.ledge
+        within = min(0.5 * self.ledge, self.stone.pavilion_inset_mm(self.faces.girdle - ledge))
+        foot, end = _rows(self.curve, self.counts, np.array([self.faces.outer, -within]), [ledge, ledge])
+        return foot, end
+
+    @cached_property
+    def _grid(self) -> Floats:
+        """(k, n, 3) points of the crown, from its edge as far in as the rim is pushed at most."""
+        loops = self.curve.loops(self._most * CROWN_SHARES, self.counts)
+        return np.concatenate([loops, self._over(loops)[..., None]], axis=2)
+
+    def _met(self, insets: Floats) -> Floats:
+        """(k, n, 3) points of the crown at insets (k,), straight between those of the grid and on beyond them."""
+        known = self._most * CROWN_SHARES
+        low = np.clip(np.searchsorted(known, insets, side="right") - 1, 0, len(known) - 2)
+        share = ((insets - known[low]) / (known[low + 1] - known[low]))[:, None, None]
+        points: Floats = (1.0 - share) * self._grid[low] + share * self._grid[low + 1]
+        return points
+
 
 def _pushed_until_kept(excess: Callable[[float], float]) -> float:
-    """How far the rim is pushed when it holds just the metal that it had: by false position (Illinois)."""
+    """How far the rim is pushed when it holds just the metal that it had, or as nearly so as it can: by false position
+    (Illinois)."""
     low, at_low = 0.0, excess(0.0)
     if at_low > 0.0:
-        raise GeometryError("rim", f"closing it on the girdle takes {100.0 * at_low:.0f} % more metal than it holds",
-                            "make it higher or its clearance smaller")
+        return low
     high, at_high = FIRST_PUSH, excess(FIRST_PUSH)
     while at_high < 0.0:
-        if high > 8.0:
-            raise GeometryError("rim", "it holds more metal than this crown can take", "make it lower or thinner")
+        if high >= MOST_PUSH:
+            return high
         low, at_low, high = high, at_high, 2.0 * high
         at_high = excess(high)
     side = 0
     for _ in range(60):
         middle = (low * at_high - high * at_low) / (at_high - at_low)
         value = excess(middle)
-        if abs(value) < KEPT_SHARE:
+        if abs(value) < 0.1 * KEPT_SHARE:
             break
         if value > 0.0:
             high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
