@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -98,11 +99,16 @@ class PolyMesh:
 
     def face_normals(self) -> Floats:
         """(f, 3) float: unit normals by Newell's sums, which also serve faces that are not quite planar."""
+        return self._face_normals
+
+    @cached_property
+    def _face_normals(self) -> Floats:
         points = self.vertices[self.corners]
         following = np.arange(1, len(self.corners) + 1)
         following[self.starts[1:] - 1] = self.starts[:-1]
         sums = np.add.reduceat(cross(points, points[following]), self.starts[:-1], axis=0)
         normals: Floats = sums / np.linalg.norm(sums, axis=1, keepdims=True)
+        normals.flags.writeable = False
         return normals
 
     def planarity_mm(self) -> float:

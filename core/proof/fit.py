@@ -10,6 +10,7 @@ import numpy as np
 from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid,
+    bounds,
     contains,
     first_hits,
     gap_mm,
@@ -31,6 +32,9 @@ EVERY, BATCH = 8, 64
 AT_ONCE = 15000
 """How many pairs of points and planes are looked at in one go, so that what is worked on stays small enough for the
 processor's own memory. Only the time taken depends on it."""
+
+FINE_FACETS = 1000
+"""Stones with more facets are cut with the metal. Only the time taken depends on it."""
 
 MOST_FACETS = 5000
 """Stones with more facets are scans. Larger: the table of points against facets fills the memory."""
@@ -81,7 +85,7 @@ def finished_depth(frame: Frame) -> tuple[float, Floats]:
     normals, offsets = facet_planes(frame.placed)
     vertices, triangles = triangles_of(frame.metal)
     low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
-    if is_convex(frame.placed):
+    if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
         smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)
         meets = bool(contains(frame.metal, middle[None, :])[0]) or _enters(
             vertices, _within(vertices, triangles, low, high), smaller, normals, offsets * less + normals @ middle * (1.0 - less))
@@ -240,6 +244,16 @@ def room_at_culet(frame: Frame, reach_mm: float) -> float:
     corner = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
     probe = solid_of_triangles(*hull_triangles(frame.culet + PROBE_MM * corner), "probe at the culet")
     return gap_mm(probe, frame.metal, reach_mm)
+
+
+def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
+    """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
+    if bounds(rail)[1][2] < frame.culet[2] and is_convex(frame.placed):
+        # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
+        normals, offsets = facet_planes(frame.placed)
+        if _are_above_one(*triangles_of(rail), normals, offsets + reach_mm).all():
+            return reach_mm
+    return gap_mm(rail, frame.stone_solid, reach_mm)
 
 
 def crown_line(frame: Frame, claw: ClawMeasure, count: int) -> tuple[Floats, float]:

@@ -10,7 +10,7 @@ from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, section
 from ..solid.slicer import Slicer
 from ..stone import Stone
-from .loops import Path, crossings, edges_of, largest, signed_distances_mm
+from .loops import Path, crossings, edges_of, hollow_deg, largest, signed_distances_mm
 from .nearest import Sides
 
 STATION_MM = 0.3
@@ -42,6 +42,10 @@ lies between two directions of the edge would count; larger: less of the cleft d
 def holds_stone(name: str) -> bool:
     """Whether a part of this name holds a stone."""
     return name in HOLDING or name.startswith("claw")
+
+
+HOLLOW_DEG = 0.5
+"""By how much a girdle without a cleft may turn inwards in all, for rounding. Larger: a shallow cleft is passed over."""
 
 
 class Frame:
@@ -154,6 +158,8 @@ class Frame:
         """(k,) bool: which corners of the girdle's loop lie in a heart's cleft: between what a straight edge touches that
         is laid across it."""
         loop = self.girdle_loop
+        if hollow_deg(loop) < HOLLOW_DEG:
+            return np.zeros(len(loop), bool)
         turn = np.linspace(0.0, 2.0 * np.pi, STRAIGHT_EDGES, endpoint=False)
         touched = np.unique(np.argmax(loop @ np.stack([np.cos(turn), np.sin(turn)]), axis=0))
         off = np.abs(signed_distances_mm(loop, edges_of([loop[touched]]))[0])

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import bounds, gap_mm
+from ..solid.kernel import bounds
 from . import fit
 from .claw_measure import ClawMeasure, measure_claw
 from .fit import MOST_FACETS, SEATED_MM
@@ -98,7 +98,7 @@ class Gauge(Frame):
 
     def rail_gap(self, name: str, reach_mm: float) -> float:
         """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
-        return gap_mm(self.parts[name], self.stone_solid, reach_mm)
+        return fit.rail_gap(self, self.parts[name], reach_mm)
 
     # Claws.
 

@@ -11,12 +11,12 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, bounds, section
+from ..solid.kernel import Solid, bounds
 from ..stone.side import is_domed, upright_height_mm
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, judge, rounded_up
-from .loops import crossings, distances_mm, first_crossing, stations_on
+from .loops import crossing_pairs, distances_mm, first_crossing, stations_on
 from .subject import Subject
 
 STATION_MM = 0.25
@@ -82,6 +82,7 @@ class _Rim:
     def __init__(self, subject: Subject, solid: Solid) -> None:
         self.subject, self.solid, self.gauge = subject, solid, subject.gauge
         count = round(subject.stone.outline.perimeter_mm / STATION_MM)
+        self._faces: dict[float, tuple[Floats, Floats]] = {}
         self.points, self.normals = stations_on(self.gauge.girdle_loop, min(max(count, STATIONS[0]), STATIONS[1]))
 
     @property
@@ -100,28 +101,32 @@ class _Rim:
 
     def apart(self, height_mm: float) -> Floats:
         """(n,) least distance from the girdle to the rim at a height; inf where there is no rim at that height."""
-        loops = section(self.solid, height_mm)
+        loops = self.loops_at(height_mm)
         least: Floats = np.min([np.full(len(self.points), np.inf), *(distances_mm(self.points, loop) for loop in loops)], axis=0)
         return least
 
     def faces(self, height_mm: float) -> tuple[Floats, Floats]:
         """(n,) each: ways out from the girdle to the rim's inner and outer face at a height; inf where there is none."""
-        loops = section(self.solid, height_mm)
-        ways = crossings(loops, self.points, self.normals)
-        if ways.shape[1] == 0:
-            return np.full(len(self.points), np.inf), np.full(len(self.points), np.inf)
-        ways = np.where((ways > -self._under_mm[:, None]) & (ways < FAR_MM), ways, np.inf)
-        inner: Floats = ways.min(axis=1)
-        # A line through a corner meets both sides at one place.
-        outer: Floats = np.where(ways > inner[:, None] + TOUCHING_MM, ways, np.inf).min(axis=1)
-        return inner, outer
+        if height_mm not in self._faces:
+            i, _, ways = crossing_pairs(self.loops_at(height_mm), self.points, self.normals)
+            inner, outer = np.full((2, len(self.points)), np.inf)
+            near = (ways > -self._under_mm[i]) & (ways < FAR_MM)
+            np.minimum.at(inner, i[near], ways[near])
+            # A line through a corner meets both sides at one place.
+            beyond = near & (ways > inner[i] + TOUCHING_MM)
+            np.minimum.at(outer, i[beyond], ways[beyond])
+            self._faces[height_mm] = inner, outer
+        return self._faces[height_mm]
+
+    def loops_at(self, height_mm: float) -> list[Floats]:
+        """The rim's section at a height."""
+        return self.gauge.part_at("rim", height_mm)
 
     @cached_property
     def _under_mm(self) -> Floats:
         """(n,) how far inside the girdle a face is looked for: beside a sharp point no farther than its middle, past which
         the rim's other side stands."""
-        across = crossings([self.gauge.girdle_loop], self.points, -self.normals)
-        least: Floats = np.where(across > TOUCHING_MM, across, np.inf).min(axis=1, initial=np.inf)
+        least = first_crossing([self.gauge.girdle_loop], self.points, -self.normals, TOUCHING_MM)
         return np.minimum(UNDER_MM, least / 2.0)
 
     def place(self, station: int, height_mm: float, out_mm: float = 0.0) -> Floats:
@@ -240,7 +245,7 @@ def _closed(rim: _Rim, rules: HouseRules) -> Finding:
     """Between girdle and rim, as set, at the girdle's lower edge, its middle and its upper edge."""
     gauge = rim.gauge
     heights = (gauge.girdle_plane_mm + HAIR_MM, rim.middle_mm, gauge.crown_edge_mm - HAIR_MM)
-    stone = np.array([first_crossing(section(gauge.stone_solid, height), rim.points, -rim.normals, -NEAR_MM)
+    stone = np.array([first_crossing(gauge.stone_at(height), rim.points, -rim.normals, -NEAR_MM)
                       for height in heights])
     # Where facets cut into the girdle, its edge is higher or lower than elsewhere.
     at_girdle = (stone < AT_GIRDLE_MM) & rim.is_held
@@ -306,19 +311,19 @@ def _contact(rim: _Rim) -> tuple[Floats, Floats, Floats, np.ndarray]:
 
 def _crown_and_rim(rim: _Rim, height: float) -> tuple[Floats, Floats]:
     """(n,) each: ways in from the girdle to the crown, and to the innermost rim on this side of it, at a height."""
-    stone = first_crossing(section(rim.gauge.stone_solid, height), rim.points, -rim.normals, -NEAR_MM)
-    ways = crossings(section(rim.solid, height), rim.points, -rim.normals)
-    if ways.shape[1] == 0:
-        return stone, np.full(len(stone), -np.inf)
+    stone = first_crossing(rim.gauge.stone_at(height), rim.points, -rim.normals, -NEAR_MM)
+    i, _, ways = crossing_pairs(rim.loops_at(height), rim.points, -rim.normals)
     # Beyond the crown lies the rim of the other side.
-    near = np.where((ways <= stone[:, None] + TOUCHING_MM) & (ways > -FAR_MM), ways, -np.inf)
-    return stone, near.max(axis=1)
+    near = (ways <= stone[i] + TOUCHING_MM) & (ways > -FAR_MM)
+    innermost = np.full(len(stone), -np.inf)
+    np.maximum.at(innermost, i[near], ways[near])
+    return stone, innermost
 
 
 def _slope_mm(rim: _Rim) -> Floats:
     """(n,) mm of the crown's slope from the girdle to the table's edge, or to the top where there is no table."""
     gauge = rim.gauge
-    way = first_crossing(section(gauge.stone_solid, gauge.table_mm - HAIR_MM), rim.points, -rim.normals, 0.0)
+    way = first_crossing(gauge.stone_at(gauge.table_mm - HAIR_MM), rim.points, -rim.normals, 0.0)
     met = np.isfinite(way)
     # A line beside a corner passes the table by; a dome has none.
     other = np.median(way[met]) if met.mean() > 0.5 else np.linalg.norm(rim.points - rim.points.mean(axis=0), axis=1)

@@ -29,6 +29,9 @@ WALL_LEVELS = 9
 HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
 """Height between the levels at which the hollow is looked through, fewest and most. Larger: a lump hides."""
 
+FEW_PAIRS = 6000
+"""Up to how many pairs of corners and sides at one height each is looked at. Only the time taken depends on it."""
+
 HOLLOW_FACES = 5
 """At how many of them the hollow's face is held against the claws. Fewer: a claw that stands into it is passed by."""
 
@@ -190,7 +193,7 @@ class Wall:
         """(h,) bool: at which heights the stone's own seat is cut into the inner face: all of the stone lies in the hollow and
         against the face."""
         carries = np.zeros(len(heights_mm), bool)
-        heights, _, inner = self._rings(heights_mm[heights_mm > self.frame.culet[2]].tolist())
+        heights, _, inner = self._rings([height for height in heights_mm.tolist() if self._may_touch(height)])
         stones = [largest(loops) if loops else np.zeros((0, 2)) for loops in map(self.frame.stone_at, heights.tolist())]
         if not any(map(len, stones)):
             return carries
@@ -201,6 +204,18 @@ class Wall:
         np.minimum.at(least, level, room)
         carries[np.searchsorted(heights_mm, heights)] = (-most <= SEAT_MM) & (least >= -SEAT_MM)
         return carries
+
+    def _may_touch(self, height_mm: float) -> bool:
+        """False where the stone is nearer to the axis, all round, than the inner face."""
+        _, inner = self.faces(height_mm)
+        if height_mm <= self.frame.culet[2] or inner is None:
+            return False
+        middle = self.frame.culet[:2]
+        starts, ways = edges_of([inner - middle])
+        off = np.abs(starts[:, 0] * ways[:, 1] - starts[:, 1] * ways[:, 0])
+        nearest = float((off / np.maximum(np.hypot(ways[:, 0], ways[:, 1]), SAME_POINT_MM)).min())
+        loops = self.frame.stone_at(height_mm)
+        return bool(loops) and float(np.hypot(*(largest(loops) - middle).T).max()) >= nearest - SEAT_MM
 
     def _thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
         """For each height, (k,) mm square to the wall and (k, 3) where; empty where nothing of it is met."""
@@ -220,8 +235,8 @@ class Wall:
 
     def _ways_between(self, ones: Sequence[Floats], others: Sequence[Floats]) -> list[Floats]:
         """For each pair of loops, (k,) mm from the corners of one to the other."""
-        if not ones:
-            return []
+        if sum(len(one) * len(other) for one, other in zip(ones, others)) < FEW_PAIRS * len(ones) or not ones:
+            return [distances_mm(one, other) for one, other in zip(ones, others)]
         firsts = starts_of(ones)
         level = np.repeat(np.arange(len(ones)), np.diff(firsts))
         ways, _ = self._sides_of(others).nearest(np.concatenate(ones), level)
