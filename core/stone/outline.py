@@ -71,8 +71,8 @@ class Line:
         start, way = np.array(self.start), np.subtract(self.end, self.start)
         normal = np.array([way[1], -way[0]]) / math.hypot(*way)
         shape = (len(t), 2)
-        return (start + np.multiply.outer(t, way), np.broadcast_to(normal, shape), np.broadcast_to(way, shape),
-                np.zeros(shape))
+        zeros = np.zeros(shape)
+        return start + np.multiply.outer(t, way), zeros + normal, zeros + way, zeros
 
     def segments(self, chord_mm: float) -> int:
         """How many chords keep the error."""
@@ -307,17 +307,22 @@ class Outline:
 
     def spot(self, way: Floats) -> tuple[int, float]:
         """Which piece a ray from the origin along (2,) leaves through, and at which of its parameters."""
-        for i, piece in enumerate(self.pieces):
-            if isinstance(piece, Cleft):
-                continue
-            t = np.linspace(0.0, 1.0, 33)
-            points = piece.at(t)[0]
-            side, ahead = _cross(way, points), points @ way
-            hair = SAME * float(np.abs(ahead).max())  # a joint right on the ray belongs to one of its pieces at least
-            for k in np.flatnonzero((side[:-1] <= hair) & (side[1:] >= -hair) & (ahead[:-1] + ahead[1:] > 0.0)):
-                return i, _crossing(piece, way, float(t[k]), float(t[k + 1]))
-        raise GeometryError("outline", f"no point lies at azimuth {math.degrees(math.atan2(way[1], way[0])):g}°",
-                            "it must run around the origin")
+        numbers, points = self._samples
+        side, ahead = _cross(way, points), points @ way
+        hair = SAME * np.abs(ahead).max(axis=1, keepdims=True)  # a joint right on the ray belongs to one of its pieces at least
+        met = (side[:, :-1] <= hair) & (side[:, 1:] >= -hair) & (ahead[:, :-1] + ahead[:, 1:] > 0.0)
+        if not met.any():
+            raise GeometryError("outline", f"no point lies at azimuth {math.degrees(math.atan2(way[1], way[0])):g}°",
+                                "it must run around the origin")
+        row, k = divmod(int(met.argmax()), met.shape[1])
+        return numbers[row], _crossing(self.pieces[numbers[row]], way, (k + 0.5) / met.shape[1])
+
+    @cached_property
+    def _samples(self) -> tuple[list[int], Floats]:
+        """The numbers of the pieces that are no clefts, and (p, n, 2) points evenly along each."""
+        numbers = [i for i, piece in enumerate(self.pieces) if not isinstance(piece, Cleft)]
+        t = np.linspace(0.0, 1.0, SIDE_CHORDS + 1)
+        return numbers, np.stack([self.pieces[i].at(t)[0] for i in numbers])
 
     def at(self, i: int, t: float) -> Place:
         """The place at parameter `t` of piece `i`; at its start, the corner there if there is one."""
@@ -473,7 +478,7 @@ class Outline:
                 after = next((j % n for j in range(i + 1, i + n) if not row[j % n]), i)
                 points, normals = self.pieces[after].at(starts[here, after])[:2]
                 joints[here, i] = points - insets[here, None] * normals
-            is_plain[here] &= len(alive) > 2
+            is_plain[here] &= len(alive) >= 2
         is_plain &= ((ends > starts) | np.isnan(starts)).all(axis=1)
         for i, piece in enumerate(self.pieces):
             for k in np.flatnonzero(is_plain & ~gone[:, i] & (insets > self._radii_mm[i][0])):
@@ -748,15 +753,22 @@ def _opened_rad(first: Piece, second: Piece, inset_mm: float) -> float | None:
     return math.asin(math.sqrt(max(square, 0.0))) if square < 1.0 else math.tau
 
 
-def _crossing(piece: Piece, ray: Floats, low: float, high: float) -> float:
-    """Parameter at which a piece crosses a ray from the origin, between two others: by halving, then Newton."""
-    for _ in range(6):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if _cross(ray, piece.at(np.array([middle]))[0][0]) < 0.0 else (low, middle)
-    t = 0.5 * (low + high)
-    for _ in range(4):
-        point, _, along, _ = (row[0] for row in piece.at(np.array([t])))
-        t -= float(_cross(ray, point) / _cross(ray, along))
+def _crossing(piece: Piece, ray: Floats, near: float) -> float:
+    """Parameter, the nearest to another, at which a piece crosses a line through the origin (closed forms)."""
+    x, y = ray.tolist()
+    if isinstance(piece, Line):
+        start, end = (x * at[1] - y * at[0] for at in (piece.start, piece.end))
+        t = start / (start - end) if start != end else near
+        return min(max(t, 0.0), 1.0)
+    assert isinstance(piece, Arc)
+    # On it x (cy + b sin a) = y (cx + c cos a), a sine of a turned by a constant.
+    sine, cosine = x * piece.y_mm, -y * piece.x_mm
+    turn = math.asin(min(max((y * piece.centre[0] - x * piece.centre[1]) / math.hypot(sine, cosine), -1.0), 1.0))
+    off = math.atan2(cosine, sine)
+    angle = piece.start_rad + near * piece.sweep_rad
+    # Both solutions, each in the turn nearest to the angle looked for.
+    found = [each - math.tau * round((each - angle) / math.tau) for each in (turn - off, math.pi - turn - off)]
+    t = (min(found, key=lambda each: abs(each - angle)) - piece.start_rad) / piece.sweep_rad
     return min(max(t, 0.0), 1.0)
 
 

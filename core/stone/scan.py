@@ -124,6 +124,9 @@ class ScannedStone(Stone):
         feet = [point for loop in loops for point in (loop, _along(loop, WAYS))]
         return farthest_inside_mm(np.concatenate(feet), np.concatenate([around, around[:1]]))
 
+    def _least_insets(self, depths_mm: Floats) -> Floats:
+        return np.array([self._least_inset(each) for each in depths_mm.tolist()])
+
     def _least_inset(self, depth_mm: float) -> float:
         loops = self._loops_mm(depth_mm)
         if not loops:

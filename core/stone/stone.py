@@ -16,8 +16,8 @@ from .outline import Outline, Piece
 SHADOW_MM = 1e-9
 """How far outside the girdle a point still counts as on it. Larger: claws would find crown beside the stone."""
 
-MEASURED_WAYS = 48
-"""Places per piece of the outline from which the pavilion is looked for before the best is refined."""
+MEASURED_WAYS, REFINED_WAYS = 48, (16, 16, 16)
+"""Places per piece of the outline from which the pavilion is looked for, and then, time after time, around the best."""
 
 DEEPEST_WAYS = 96
 """Places all round from which the pavilion is looked for where its deepest place is asked for. Fewer: a corner of the
@@ -90,9 +90,18 @@ class Stone:
             return self.outline.reach_mm if depth_mm > 0.0 else 0.0
         if depth_mm > self.pavilion_depth_mm:
             return self.pavilion_inset_mm(self.pavilion_depth_mm) * depth_mm / self.pavilion_depth_mm
-        if depth_mm not in self._insets:
-            self._insets[depth_mm] = self._least_inset(depth_mm)
-        return self._insets[depth_mm]
+        return float(self.pavilion_insets_mm(np.array([depth_mm]))[0])
+
+    def pavilion_insets_mm(self, depths_mm: Floats) -> Floats:
+        """(k,) mm: `pavilion_inset_mm` for many depths (k,) in one go."""
+        depths = depths_mm.tolist()
+        is_found = self.straight_pavilion_deg is None and self.pavilion_depth_mm > 0.0
+        new = [each for each in dict.fromkeys(depths) if each not in self._insets and each <= self.pavilion_depth_mm]
+        if not is_found:
+            return np.array([self.pavilion_inset_mm(each) for each in depths])
+        if new:
+            self._insets.update(zip(new, self._least_insets(np.array(new)).tolist(), strict=True))
+        return np.array([self._insets[each] if each in self._insets else self.pavilion_inset_mm(each) for each in depths])
 
     def pavilion_deepest_mm(self, depth_mm: float) -> float:
         """Most, mm, that the pavilion lies inside the outline `depth_mm` below z = 0, each place measured to the side of
@@ -126,29 +135,32 @@ class Stone:
         """Insets already measured, by depth."""
         return {}
 
-    def _least_inset(self, depth_mm: float) -> float:
-        """The least of the ways in from all places of the outline, refined around the best place of each piece."""
+    def _least_insets(self, depths_mm: Floats) -> Floats:
+        """(k,) mm: at each depth the least of the ways in from all places of the outline, refined around the best place of
+        each piece."""
         pieces = self._half(self.outline.pieces)
-        low, high = np.zeros(len(pieces)), np.ones(len(pieces))
-        least = math.inf
-        for _ in range(3):
-            t = np.linspace(low, high, MEASURED_WAYS + 1, axis=1)
+        shape = (len(pieces), len(depths_mm))
+        low, high = np.zeros(shape), np.ones(shape)
+        least = np.full(len(depths_mm), math.inf)
+        for count in (MEASURED_WAYS, *REFINED_WAYS):
+            t = np.linspace(low, high, count + 1, axis=2)
             points, normals = (np.concatenate(rows) for rows in
-                               zip(*(piece.at(t[i])[:2] for i, piece in enumerate(pieces)), strict=True))
-            ways = self._ways_in(points, normals, depth_mm).reshape(t.shape)
-            least = min(least, float(ways.min()))
-            best = t[np.arange(len(pieces)), ways.argmin(axis=1)]
-            step = (high - low) / MEASURED_WAYS
+                               zip(*(piece.at(t[i].ravel())[:2] for i, piece in enumerate(pieces)), strict=True))
+            depths = np.broadcast_to(depths_mm[:, None], t.shape).ravel()
+            ways = self._ways_in(points, normals, depths).reshape(t.shape)
+            least = np.minimum(least, ways.min(axis=(0, 2)))
+            best = np.take_along_axis(t, ways.argmin(axis=2)[..., None], axis=2)[..., 0]
+            step = (high - low) / count
             low, high = np.maximum(0.0, best - step), np.minimum(1.0, best + step)
         return least
 
-    def _ways_in(self, points: Floats, normals: Floats, depth_mm: float) -> Floats:
-        """(k,) mm: along each inward normal at a depth, how far to the pavilion; infinite where the way misses it."""
+    def _ways_in(self, points: Floats, normals: Floats, depths_mm: Floats | float) -> Floats:
+        """(k,) mm: along each inward normal at its depth, how far to the pavilion; infinite where the way misses it."""
         below = self.part.normals[:, 2] < -LEVEL  # the girdle stands upright and is never met on a way in
         if self.is_mirrored:
             below &= self.part.tags != self.part.tag_names.index(MIRROR)
         n, d = self.part.normals[below], self.part.offsets[below]
-        outside = points @ n[:, :2].T - depth_mm * n[:, 2] - d
+        outside = points @ n[:, :2].T - np.multiply.outer(depths_mm, n[:, 2]) - d
         speed = normals @ n[:, :2].T
         with np.errstate(divide="ignore", invalid="ignore"):
             share = outside / speed

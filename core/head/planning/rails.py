@@ -149,5 +149,5 @@ def _outwards(draft: Draft, share: float, radius_mm: float) -> float:
     height = draft["girdle_plane"] - depth
     line = depth * math.tan(math.radians(draft["taper"])) - draft["claw_shift"] - _bow_mm(draft, height)
     # Above the girdle's lower edge there is no pavilion, but the girdle itself.
-    ways = np.array([draft.stone.pavilion_inset_mm(max(float(above), 0.0)) for above in depth - radius_mm * np.sin(TURNS)])
+    ways = draft.stone.pavilion_insets_mm(np.maximum(depth - radius_mm * np.sin(TURNS), 0.0))
     return max(0.0, float((line + radius_mm * np.cos(TURNS) - ways).max()))
