@@ -408,7 +408,7 @@ class Outline:
         """Then its parallels stay simple until the largest circle that fits is a point."""
         return all(corner.turn_deg >= 0.0 for corner in self.corners)
 
-    @property
+    @cached_property
     def _is_mirrored(self) -> bool:
         """True if every piece has its mirror image across the X axis: then the largest circle lies on that axis."""
         points = np.concatenate([piece.at(np.array([0.0, 0.5, 1.0]))[0] for piece in self.pieces])
@@ -437,17 +437,18 @@ class Outline:
 
     def _is_simple_at(self, inset_mm: float) -> bool:
         """Every point of a simple parallel is at least `inset_mm` from the outline."""
-        sides = self._sides
         try:
             loop = self.loop(inset_mm, [SIDE_CHORDS if piece.is_curved else 4 for piece in self.pieces])
         except GeometryError:
             return False
-        way = np.roll(sides, -1, axis=0) - sides
-        from_start = loop[:, None] - sides
-        share = np.clip(np.einsum("ijk,jk->ij", from_start, way) / np.einsum("jk,jk->j", way, way), 0.0, 1.0)
-        distance = np.linalg.norm(from_start - share[..., None] * way, axis=2).min(axis=1)
+        if self._is_mirrored:
+            loop = loop[loop[:, 1] >= 0.0]
+        start, way = self._sides, np.roll(self._sides, -1, axis=0) - self._sides
+        x, y = (loop[:, i, None] - start[:, i] for i in range(2))
+        share = np.clip((x * way[:, 0] + y * way[:, 1]) / (way * way).sum(axis=1), 0.0, 1.0)
+        squares = (x - share * way[:, 0]) ** 2 + (y - share * way[:, 1]) ** 2
         coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
-        return bool((distance >= inset_mm - coarse).all())
+        return bool(squares.min() >= max(inset_mm - coarse, 0.0) ** 2)
 
     def trims(self, insets: Floats) -> tuple[Floats, Floats, Floats]:
         """Of the parallels at k insets, mm: where each of n pieces starts and ends, (k, n) of its parameters, nan where
