@@ -17,10 +17,10 @@ def steps():
     style = yield from hands.find_button("seatwright.head_style")
     first = (style.value(), hands.metal(style.mesh))
     driver.pointer("mousemove", style.x, style.y, "click", 1)
-    yield 0.8
+    yield from hands.rest(0.5)
     hands.picture("style-menu")
     driver.pointer("key", "b")  # the letter that the menu underlines in Basket
-    yield 1.0
+    yield from hands.rest(0.5)
     second = (style.value(), hands.metal(style.mesh))
     assert bpy.data.meshes[style.mesh].seatwright.head_style == "basket", "the menu did not choose what was picked"
     assert second[1] != first[1], "the metal did not follow its style"

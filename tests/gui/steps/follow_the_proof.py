@@ -35,7 +35,7 @@ def steps():
     yield from hands.show_tab("Seatwright")
     thickness = yield from hands.find_button("seatwright.wall_thickness_mm")
     driver.type_into(thickness.x, thickness.y, "0.4")
-    yield 0.5
+    yield from hands.rest()
     assert abs(thickness.value() - 0.4) < 1e-6
     findings = yield from hands.proved()
     index = next(i for i, each in enumerate(findings) if each.verdict == "unsafe" and each.place is not None)
@@ -44,7 +44,7 @@ def steps():
 
     before = tuple(view().view_location)
     yield from hands.click(f"show_finding(index={index})")
-    yield 0.6
+    yield from hands.rest()
     hands.picture("finding")
     assert overlay.shown_index(hands.chosen()) == index
     there = hands.chosen().matrix_world @ Vector(finding.place)
@@ -56,13 +56,13 @@ def steps():
     thin = hands.metal(thickness.mesh)
     yield from hands.click(f"find_remedy(index={index})")
     yield from hands.until(lambda: remedies.is_known(hands.chosen(), finding), "the search for a remedy", 60.0)
-    yield 0.5
+    yield from hands.rest()
     hands.picture("remedy")
     remedy = remedies.remedy_of(hands.chosen(), finding)
     assert remedy is not None and hands.metal(thickness.mesh) == thin, "looking for a remedy changed the metal"
     print(remedy.path, remedy.after)
     yield from hands.click(f'take_remedy(path="{remedy.path}"')
-    yield 0.5
+    yield from hands.rest()
     taken = bpy.data.meshes[thickness.mesh].seatwright.path_resolve(remedy.path.replace(".", "_"))
     assert abs(taken - remedy.after) < 1e-5
     assert hands.metal(thickness.mesh) != thin, "the metal did not follow its remedy"

@@ -10,6 +10,7 @@ from hands import driver
 from mathutils import Color
 
 LABEL = bpy.ops.seatwright.head_add.get_rna_type().name
+STOPPED_S = 5.0  # in which Escape must have stopped a search; to its own end it takes longer
 
 
 def shading():
@@ -18,6 +19,10 @@ def shading():
 
 def painted() -> str:
     return hands.addon("painted").painted(hands.chosen().data)
+
+
+def is_searching() -> bool:
+    return hands.runs("SEATWRIGHT_OT_make_sound")
 
 
 def legend_colours() -> set[tuple[int, int, int]]:
@@ -44,38 +49,39 @@ def steps():
 
     yield from hands.click("paint(quantity='thickness')")
     yield from hands.until(lambda: painted() == "thickness", "the painting", 60.0)
-    yield 0.8
+    yield from hands.rest(0.5)
     hands.picture("painted")
     assert shading().color_type == "VERTEX"
     seen = legend_colours()
     for colour in legend_rows("thickness"):
         assert hands.shows(colour, seen), f"the legend lacks {colour}"
     yield from hands.press("ctrl+z")
-    yield 0.5
+    yield from hands.rest()
     hands.picture("paint-undone")
     assert painted() == "" and hands.metal(mesh) == metal
     assert shading().color_type == usual, "undo left the view in the colours of a paint that is gone"
     yield from hands.press("ctrl+shift+z")
-    yield 0.5
+    yield from hands.rest()
     assert painted() == "thickness" and shading().color_type == "VERTEX"
 
-    yield from hands.show_tab("Seatwright")
-    driver.pointer("mousemove", driver.region("UI").x + 60, 300, "click", "--repeat", 60, "--delay", 10, 4)
-    yield 0.5
+    yield from hands.scroll(-60)
     taper = yield from hands.find_button("seatwright.wall_taper_deg")
     driver.type_into(taper.x, taper.y, "12")
-    yield 1.0
+    yield from hands.rest(0.5)
     hands.picture("paint-gone")
     assert painted() == "" and shading().color_type == usual, "the paint of another metal is still shown"
 
     thickness = yield from hands.find_button("seatwright.wall_thickness_mm")
     driver.type_into(thickness.x, thickness.y, "0.3")
-    yield 0.5
+    yield from hands.rest()
     yield from hands.proved()
     left = (hands.metal(mesh), hands.addon("properties").built_spec(bpy.data.meshes[mesh]))
     yield from hands.click("make_sound(")
     hands.picture("searching")
+    assert is_searching(), "the search is not running"
     yield from hands.press("Escape")
+    yield from hands.until(lambda: not is_searching(), "the end of the search after Escape", STOPPED_S)
+    yield from hands.rest()
     hands.picture("stopped")
     assert (hands.metal(mesh), hands.addon("properties").built_spec(bpy.data.meshes[mesh])) == left
     assert hands.addon("remedies").change_of(hands.chosen()) is None, "a search that was stopped left a change"

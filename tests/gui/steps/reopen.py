@@ -19,7 +19,7 @@ def steps():
     taper = yield from hands.find_button("seatwright.wall_taper_deg")
     assert (taper.mesh, taper.value()) == (left["mesh"], left["value"])
     yield from driver.drag(taper.x, taper.y, 40)
-    yield 0.8
+    yield from hands.rest(0.5)
     assert taper.value() != left["value"]
     assert hands.metal(left["mesh"]) != left["metal"], "the metal of a reopened file did not follow its slider"
     yield from hands.press("ctrl+z")

@@ -31,11 +31,11 @@ def steps():
     history = [(taper.value(), hands.metal(taper.mesh))]
     for pixels in (40, -24):
         yield from driver.drag(taper.x, taper.y, pixels)
-        yield 0.8
+        yield from hands.rest(0.5)
         history.append((taper.value(), hands.metal(taper.mesh)))
         hands.picture(f"dragged-{len(history)}")
     driver.type_into(taper.x, taper.y, "12.5")
-    yield 0.8
+    yield from hands.rest(0.5)
     history.append((taper.value(), hands.metal(taper.mesh)))
     print(history)
     assert abs(taper.value() - 12.5) < 1e-5
