@@ -16,7 +16,8 @@ from ..core.head.build import BESIDE
 from ..core.head.placed import PlacedStone
 from ..core.head.trilogy import Side
 from ..core.mesh import PolyMesh
-from ..core.solid.kernel import Solid, fuse
+from ..core.solid.kernel import Solid, fuse, tidied
+from ..core.tolerance import SLIVER_MM
 from .properties import PARTS_KEY
 
 MOVED = 1e-5
@@ -56,7 +57,8 @@ class EditedHead(Head):
 
     @cached_property
     def solid(self) -> Solid:
-        return fuse(list(self.part_solids.values()), "head")
+        # As with planned parts: what is cut where they meet has edges that welding would pinch shut.
+        return tidied(fuse(list(self.part_solids.values()), "head"), SLIVER_MM, "head")
 
     @cached_property
     def centre(self) -> Head:

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 from ..head import Head, Plan
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, triangles_of, volume_mm3
+from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
 from ..stone import Stone
+from ..tolerance import SLIVER_MM
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from ..trade.species import Species
@@ -41,7 +42,7 @@ def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, 
     if not is_sound(looked):
         return worst_first([*looked, *_not_run()])
     solids = {name: solid_of_shells(mesh, name) for name, mesh in parts.items()}
-    metal = fuse(list(solids.values()), "head") if len(solids) > 1 else next(iter(solids.values()))
+    metal = tidied(fuse(list(solids.values()), "head"), SLIVER_MM, "head")
     roles = {} if set(solids) == {WHOLE} else solids
     subject = Subject(metal, roles, stone, placed, solid_of(placed, "stone"), state, alloy, process, species, plan)
     return worst_first([*looked, *prove_subject(subject, rules)])

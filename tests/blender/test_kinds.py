@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
@@ -244,3 +245,23 @@ def test_nothing_is_painted_on_metal_that_changed_or_is_being_edited(inside: Ins
     assert job.started() == metal and not said
     metal.data.seatwright.claws_count = 4
     assert job.started() is None and "changed while this ran" in said[0]
+
+
+@pytest.mark.parametrize("is_moved", [False, True])
+def test_a_ring_that_was_joined_to_a_head_is_closed_metal(is_moved: bool, inside: Inside) -> None:
+    for height in (-9.5, -9.0, -8.5, -8.2):
+        metal = add()
+        if is_moved:
+            for vertex in metal.data.vertices:
+                vertex.co.z -= 0.3 * (vertex.co.z < 0.001)
+        bpy.ops.mesh.primitive_torus_add(location=(0.0, 0.0, height), rotation=(math.pi / 2.0, 0.0, 0.0),
+                                         major_radius=8.5, minor_radius=1.0, major_segments=96, minor_segments=24)  # fmt: skip
+        bpy.context.object.select_set(True)
+        metal.select_set(True)
+        bpy.context.view_layer.objects.active = metal
+        bpy.ops.object.join()
+        findings = inside("addon.live").prove_now(metal)
+        assert not isinstance(findings, str), findings
+        surface = next(each for each in findings if each.code == "casting.closed")
+        assert surface.verdict == "sound", f"ring at {height}"
+        bpy.data.objects.remove(metal)
