@@ -128,18 +128,18 @@ class _Maker:
     def _found(self) -> Trial | None:
         """The best of what the head as it is and the head planned anew lead to, each drawn back; if neither does, what
         another count of claws leads to."""
+        found: list[Trial] = []
         anew = self.trials.of(self.anew)
         if anew.score[0] == 0:
             # Often a head planned anew is sound, and all but one of its dimensions can be brought back.
-            back = self.trials.of(self._drawn_back(anew))
-            if len(self._moved(back.spec)) == 1 and back.score[1] <= self.base.score[1]:
-                return back
-        found = []
-        for start in dict.fromkeys((self.spec, self.anew)):
+            found.append(self.trials.of(self._drawn_back(anew)))
+            if len(self._moved(found[0].spec)) == 1 and found[0].score[1] <= self.base.score[1]:
+                return found[0]
+        for start in (self.spec,) if found else dict.fromkeys((self.spec, self.anew)):
             best = self._from(start)
             if best.score[0] == 0:
                 found.append(self.trials.of(self._drawn_back(best)))
-                if found[0].score == (0, 0) and len(self._moved(found[0].spec)) == 1:
+                if found[-1].score == (0, 0) and len(self._moved(found[-1].spec)) == 1:
                     break  # nothing has less to watch, or fewer changes
         if found:
             return min(found, key=lambda trial: (trial.score, self._changed(trial.spec)))

@@ -61,8 +61,9 @@ SAME_LEAN_DEG = 1e-6
 """Leans that differ by less are the wall's own. Larger: a corner claw would leave its ridge."""
 
 
-def plan_claws(draft: Draft) -> None:
-    """Count, places, size and length of the claws. Raises SpecError where they can't stand so or would overlap."""
+def plan_claws(draft: Draft, between_mm: float = 0.0) -> None:
+    """Count, places, size and length of the claws. between_mm: what V claws leave of the wall between them at the base, where
+    that is more than a gap. Raises SpecError where they can't stand so or would overlap."""
     stone, metal, spec = draft.stone, draft.metal, draft.spec
     rules, derive, width = draft.rules, draft.derive, stone.width_mm
     low, high = rules["claws.notch_low"], rules["claws.notch_high"]
@@ -83,7 +84,7 @@ def plan_claws(draft: Draft) -> None:
         reason = (f"The usual {usual:.2f} mm is too thin for {metal.name} by {draft.process}, which needs "
                   f"{least:.2f} mm.")
     diameter = derive("claw_diameter", value, "mm", reason, size.source)
-    diameter = _plan_section(draft, placement, places, diameter, least)
+    diameter = _plan_section(draft, placement, places, diameter, least, between_mm)
     final = _stand(draft, placement, places, diameter)
     leans = _leans(draft, final.places)
     angle = math.radians(draft["taper"])
@@ -134,7 +135,8 @@ def _share(draft: Draft, tip: float, length: float, angle: float) -> float:
 # What they look like.
 
 
-def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diameter: float, least: float) -> float:
+def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diameter: float, least: float,
+                  between_mm: float) -> float:
     """Section, width, relief and pair gap; returns the thickness, which is less where claws would meet."""
     spec, derive = draft.spec, draft.derive
     section = _section(draft, places)
@@ -161,7 +163,7 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
                "no source")
     gap_rule = draft.rules.of_process(draft.process, "gap_least_mm")
     gap = gap_rule.value
-    _plan_width(draft, section, places, diameter, gap)
+    _plan_width(draft, section, places, diameter, max(gap, between_mm))
     _plan_pair_gap(draft, placement, diameter, gap)
 
     def clear(thickness_mm: float) -> float:
@@ -191,7 +193,7 @@ def _plan_section(draft: Draft, placement: str, places: tuple[Place, ...], diame
                           f"Of the usual size, {count} claws would touch at the girdle, so they are thinner and keep "
                           f"{gap:g} mm apart.",
                           gap_rule.source)
-        _plan_width(draft, section, places, diameter, gap)
+        _plan_width(draft, section, places, diameter, max(gap, between_mm))
         _plan_pair_gap(draft, placement, diameter, gap)
     return diameter
 

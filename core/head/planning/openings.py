@@ -67,7 +67,9 @@ def plan_gallery(draft: Draft) -> None:
     expected = draft.spec.get("wall.band_mm") or castable
     plan_wall(draft, 2.0 * expected + WANTED_TALL_MM + 1.5 * rules["seat.inset_mm"].value,
               "Lifts the stone until the wall is tall enough for windows and the bands above and below them.")
-    plan_claws(draft)
+    hole = rules.of_process(draft.process, "hole_least_mm")
+    least = max(hole.value, LEAST_WINDOW_MM)
+    plan_claws(draft, least + (draft.spec.get("wall.bar_mm") or castable))
     bar = draft.derive("window_bar", castable, "mm", "Wall left between two windows; beside a claw half of it is enough, because "
                        "the claw stiffens it.", source)
     band = draft.derive("window_band", castable, "mm", "Wall left below the windows, and above them on the outside.", source)
@@ -76,9 +78,7 @@ def plan_gallery(draft: Draft) -> None:
     sill = draft.derive("window_sill", band, "mm", "The windows' lower edge above the base plane.")
     top = draft.derive("window_top", min(draft["wall_top"] - band, inside), "mm",
                        "The arches' highest point: a band below the wall's top, and below the bevel inside.")
-    hole = rules.of_process(draft.process, "hole_least_mm")
-    least = draft.derive("window_least", max(hole.value, LEAST_WINDOW_MM), "mm",
-                         "Bays whose windows would be narrower stay closed.", hole.source)
+    draft.derive("window_least", least, "mm", "Bays whose windows would be narrower stay closed.", hole.source)
     if top - sill < LEAST_TALL_MM:
         _refuse_gallery(draft, f"the wall leaves {max(0.0, top - sill):.2f} mm of height for windows and they need "
                         f"{LEAST_TALL_MM:g} mm")
