@@ -30,6 +30,9 @@ PAIRS = 12000
 """How many pairs of places and pieces are looked at in one go: what is worked on stays small enough for the processor's own
 memory. Only the time taken depends on it."""
 
+ROUNDING_RAD = 1e-9
+"""By which angles may be off for rounding alone. Smaller: what is just near enough is passed by."""
+
 TURN = 2.0 * math.pi
 APART = 4.0 * TURN
 """Radians; by the second, the angles of one height lie apart from those of the next."""
@@ -39,7 +42,7 @@ APART = 4.0 * TURN
 class _Pieces:
     """Pieces of sides by height and angle, each three times, one turn apart: firsts (h + 1,) where those of each height begin;
     angles (p,), with APART for each height before; x, y, far_mm (p,) of their middles from the middle of all; side (p,):
-    whose piece it is; half_mm: of the longest."""
+    whose piece it is; half_mm: of the longest; least_mm, most_mm (h,): how near to the middle and far from it they lie."""
 
     firsts: np.ndarray
     angles: Floats
@@ -48,6 +51,8 @@ class _Pieces:
     far_mm: Floats
     side: np.ndarray
     half_mm: float
+    least_mm: Floats
+    most_mm: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +96,11 @@ class Sides:
         thrice = order[_runs(np.repeat(firsts[:-1] // 3, 3), np.repeat(counts, 3))]
         turns = np.repeat(np.tile([-TURN, 0.0, TURN], len(counts)), np.repeat(counts, 3))
         far = np.hypot(x, y)
+        least, most = np.full(len(counts), np.inf), np.zeros(len(counts))
+        np.minimum.at(least, height, far)
+        np.maximum.at(most, height, far)
         return _Pieces(firsts, angles[thrice] + turns, x[thrice], y[thrice], far[thrice], side[thrice],
-                       float(length.max(initial=0.0)) / 2.0)
+                       float(length.max(initial=0.0)) / 2.0, least, most)
 
     def signed_distances_mm(self, points: Floats, heights: np.ndarray, within_mm: float = math.inf) -> tuple[Floats, Floats]:
         """(n,) least distance of points (n, 2) from the sides at their height (n,), an index, negative on their left, which
@@ -117,7 +125,7 @@ class Sides:
         x, y = (points[real] - self.middle).T
         far, angles = np.hypot(x, y), np.arctan2(y, x) + APART * heights[real]
         reach = np.minimum(self._first_try(x, y, angles, heights[real]) * (1.0 + squarely), within_mm) + pieces.half_mm
-        about = np.where(reach < far, np.arcsin(np.minimum(reach / np.maximum(far, 1e-12), 1.0)), math.pi)
+        about = self._widest_rad(far, reach, heights[real])
         low, high = np.searchsorted(pieces.angles, angles - about), np.searchsorted(pieces.angles, angles + about, "right")
         for own in _portions(np.cumsum(high - low)):
             many = high[own] - low[own]
@@ -129,6 +137,15 @@ class Sides:
             ways[real[i]], sides[real[i]] = np.where(left > 0.0, -np.sqrt(square), np.sqrt(square)), j
         ways[np.abs(ways) > within_mm] = np.inf
         return ways, sides
+
+    def _widest_rad(self, far: Floats, reach: Floats, heights: np.ndarray) -> Floats:
+        """(n,) how far to either side pieces no farther than `reach` from a place can lie, seen from the middle."""
+        pieces = self._pieces
+        # By the law of cosines widest where the way to the piece touches it, or else at the end of their range.
+        out = np.clip(np.sqrt(np.maximum(far * far - reach * reach, 0.0)), pieces.least_mm[heights], pieces.most_mm[heights])
+        cos = (far * far + out * out - reach * reach) / np.maximum(2.0 * far * out, 1e-12)
+        widest: Floats = np.arccos(np.clip(cos, -1.0, 1.0)) + ROUNDING_RAD
+        return widest
 
     def _first_try(self, x: Floats, y: Floats, angles: Floats, heights: np.ndarray) -> Floats:
         """(n,) mm to the nearest of some pieces that lie in a direction."""

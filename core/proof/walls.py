@@ -262,7 +262,7 @@ class Wall:
     def _crossed_at(self, height_mm: float) -> Floats:
         """(n, 2) where each way in first enters the wall and leaves it, mm; inf where it meets none on its side."""
         points, normals = self.frame.stations
-        loops = self.frame.part_at("wall", height_mm)
+        loops = [corners_of(loop) for loop in self.frame.part_at("wall", height_mm)]
         i, j, ways = crossing_pairs(loops, points, -normals)
         order = np.lexsort((ways, i))
         order = order[np.abs(ways[order]) <= self.frame.reach_mm[i[order]]]
