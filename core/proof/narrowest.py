@@ -15,7 +15,7 @@ from .thickness import Balls, balls_around, straight_balls, tangents
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
 
-STEP_MM, SHORT = 0.2, 1.2
+STEP_MM, SHORT = 0.2, 1.25
 """How much farther ways through metal are followed where too few walls were met, and how many times as far as what is read in
 full at first where they are narrow. Only the time taken depends on them."""
 
@@ -107,9 +107,8 @@ class Search:
         points, normals = places.points, places.normals
         balls, usable, is_open = Balls.none(len(points)), np.zeros(len(points), bool), np.ones(len(points), bool)
         # Most ways through air lead out, so that looking twice along them costs more than looking far at once.
-        done, step = 0.0, STEP_MM if self.is_metal else self.reach_mm
+        done, upto = 0.0, self._near_mm
         while True:
-            upto = min(max(done + step, self.follow_mm), self.reach_mm)
             index = np.flatnonzero(is_open)
             found, met = straight_balls(self.solid, points[index], normals[index], self.is_metal, upto, done)
             is_open[index[met]] = False
@@ -121,11 +120,16 @@ class Search:
             needed = max(SEEDS, apart) if (balls.diameters[seeds] < self.follow_mm).any() else apart
             if len(seeds) >= needed or upto == self.reach_mm:
                 return seeds, balls
-            done = upto
+            done, upto = upto, min(upto + STEP_MM, self.reach_mm)
+
+    @property
+    def _near_mm(self) -> float:
+        """How far is looked at first: through metal little farther than what is read in full."""
+        return min(SHORT * self.follow_mm, self.reach_mm) if self.is_metal else self.reach_mm
 
     def _straight(self, points: Floats, normals: Floats) -> Balls:
         """First bounds at (n, 3) near where it is narrow, so that in metal most rays are short."""
-        near = min(SHORT * self.follow_mm, self.reach_mm) if self.is_metal else self.reach_mm
+        near = self._near_mm
         balls, met = straight_balls(self.solid, points, normals, self.is_metal, near)
         rest = np.flatnonzero(~met)
         if near < self.reach_mm and len(rest):

@@ -44,9 +44,8 @@ Larger: thin metal outside the seat is not seen."""
 FEW = 12
 """Every how manieth facet is tried first, which leaves out most places. Only the time taken depends on it."""
 
-MANY_PAIRS, CELL_MM, CELLS = 1_000_000, 0.8, 100_003
-"""From how many pairs of places and facets on the places are taken by cells, the cells' edge, and a number larger than there
-are cells side by side. Only the time taken depends on them."""
+PAIRS = 30_000
+"""Of how many pairs of places and facets the table is at once. Larger: getting the memory takes longer than filling it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -239,25 +238,11 @@ def _is_convex(mesh: PolyMesh, normals: Floats, offsets: Floats) -> bool:
 
 def _are_below(points: Floats, normals: Floats, offsets: Floats) -> np.ndarray:
     """(n,) bool: which of (n, 3) places lie below all of some planes."""
-    below: np.ndarray = np.all(points @ normals[::FEW].T <= offsets[::FEW], axis=1)
-    index = np.flatnonzero(below)
-    if len(index) * len(normals) <= MANY_PAIRS:
-        below[index] = np.all(points[index] @ normals.T <= offsets, axis=1)
-        return below
-    for own in _near_each_other(index, points):
-        run = points[own]
-        middle = (run.min(axis=0) + run.max(axis=0)) / 2.0
-        # Farther below a plane than its farthest place, the whole run is below it.
-        reach = float(np.linalg.norm(run - middle, axis=1).max())
-        can_cut = np.flatnonzero(normals @ middle - offsets + reach > 0.0)
-        below[own] = np.all(run @ normals[can_cut].T <= offsets[can_cut], axis=1)
+    below = np.ones(len(points), bool)
+    for planes in (slice(None, None, FEW), slice(None)):
+        index, ways, most = np.flatnonzero(below), normals[planes].T, offsets[planes]
+        count = max(1, PAIRS // len(most))
+        for start in range(0, len(index), count):
+            some = index[start:start + count]
+            below[some] = np.all(points[some] @ ways <= most, axis=1)
     return below
-
-
-def _near_each_other(index: np.ndarray, points: Floats) -> list[np.ndarray]:
-    """Some of (n, 3) places in runs whose places lie near each other."""
-    cells = np.floor(points[index] / CELL_MM).astype(np.int64)
-    cells -= cells.min(axis=0)
-    key = (cells[:, 0] * CELLS + cells[:, 1]) * CELLS + cells[:, 2]
-    order = ordered(key)
-    return np.split(index[order], np.flatnonzero(np.diff(key[order])) + 1)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..errors import Cancelled
-from ..mesh import Floats, cross
+from ..mesh import Floats, cross, lengths
 from ..solid.kernel import Solid, first_hits
 
 FACING_DEG = 30.0
@@ -66,7 +66,7 @@ class Balls:
 
     def at(self, index: np.ndarray | slice) -> Balls:
         """Some of them."""
-        return Balls(self.diameters[index], self.touches[index], self.facing[index])
+        return Balls(self.diameters[index].copy(), self.touches[index].copy(), self.facing[index].copy())
 
     def put(self, index: np.ndarray | slice, balls: Balls) -> None:
         """Takes others for some of them."""
@@ -163,23 +163,20 @@ def _bounded(solid: Solid, points: Floats, ways: Floats, is_metal: bool, ends: F
     """The smaller of `ball` and the balls through what rays to `ends` meet, and (n, 3) where a ball would touch the
     plane that was met, nan where nothing that faces was."""
     far, met = first_hits(solid, points + ways * START_MM, ends)
-    hit = np.isfinite(far)
-    aims = np.full(points.shape, np.nan)
-    directions = ends - points
-    lengths = np.linalg.norm(directions, axis=1)
-    q = points + directions * ((np.where(hit, far, 0.0) + START_MM) / np.maximum(lengths, START_MM))[:, None]
-    outwards = met if is_metal else -met
-    cosine = np.einsum("ij,ij->i", ways, outwards)
-    hit &= cosine >= COS_FACING
-    along = np.einsum("ij,ij->i", q - points, ways)
-    hit &= along > 0.0
-    squares = np.einsum("ij,ij->i", q - points, q - points)
-    diameter = np.where(hit, squares / np.where(hit, along, 1.0), np.inf)
-    radius = np.einsum("ij,ij->i", q - points, outwards) / (1.0 + np.where(hit, cosine, 0.0))
-    aims[hit] = (points + radius[:, None] * (ways + outwards))[hit]
-    smaller = diameter < ball.diameters
-    found = Balls(np.where(smaller, diameter, ball.diameters), np.where(smaller[:, None], q, ball.touches),
-                  np.where(smaller[:, None], met, ball.facing))
+    aims, found = np.full(points.shape, np.nan), ball.at(slice(None))
+    index = np.flatnonzero(np.isfinite(far))
+    directions = (ends - points)[index]
+    off = directions * ((far[index] + START_MM) / np.maximum(lengths(directions), START_MM))[:, None]
+    outwards = met[index] if is_metal else -met[index]
+    along, cosine = (np.einsum("ij,ij->i", ways[index], each) for each in (off, outwards))
+    faces = (cosine >= COS_FACING) & (along > 0.0)
+    index, off, outwards, along, cosine = index[faces], off[faces], outwards[faces], along[faces], cosine[faces]
+    radii = np.einsum("ij,ij->i", off, outwards) / (1.0 + cosine)
+    aims[index] = points[index] + radii[:, None] * (ways[index] + outwards)
+    diameters = np.einsum("ij,ij->i", off, off) / along
+    smaller = diameters < ball.diameters[index]
+    index, off = index[smaller], off[smaller]
+    found.put(index, Balls(diameters[smaller], points[index] + off, met[index]))
     return found, aims
 
 
