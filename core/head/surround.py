@@ -6,7 +6,7 @@ beads are pushed down over their crowns.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -289,7 +289,7 @@ class Surround:
                 return False
         return True
 
-    def is_clear_of(self, solids: Sequence[Solid]) -> bool:
+    def is_clear_of(self, solids: Iterable[Solid]) -> bool:
         """True if seats and beads surely stand clear of the rest of the metal, and of what else is cut from it."""
         low, high = self.top_mm - self.site.plan["surround_plate"] - OVER_MM, self.top_mm + self._highest_mm
         return self._stands_free and all(self._are_beside(_level_with(solid, low, high)) for solid in solids)

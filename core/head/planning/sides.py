@@ -9,7 +9,8 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -94,12 +95,13 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     derive("side_length", side.length_mm, "mm", f"{usual[:-1]}; its length follows from its cut.", COMMON)
     derive("side_width", side.width_mm, "mm", usual, COMMON)
     heads = Site(draft.spec, Plan(draft.all), centre, CHORD_MM), Site(spec, plan, side, CHORD_MM)
-    least = _clear_gap(*heads)
+    neighbours = _Neighbours(*heads), _Neighbours(*heads[::-1])
+    least = _clear_gap(*neighbours)
     reason = "Girdles that nearly touch read as one row, and never chip each other."
     if least > GAP_MM:
         reason = "Wider than the usual 0.2 mm, so that claws and rims stay clear of the neighbour's stone."
     gap = derive("side_gap", max(GAP_MM, least), "mm", reason, COMMON)
-    if not _is_clear(gap, *heads):
+    if not _is_clear(gap, *neighbours):
         raise SpecError(Fault("sides.gap_mm", gap,
                               "claws or rim of one head would stand in the other's stone; take at least "
                               f"{max(GAP_MM, least):.2f} mm, or turn or thin the claws"))
@@ -164,20 +166,59 @@ def _loop(stone: Stone) -> Floats:
     return stone.outline.loop(0.0, stone.outline.counts(0.01))
 
 
-def _clear_gap(centre: Site, side: Site) -> float:
+@dataclass(frozen=True, eq=False)
+class _Neighbours:
+    """One head beside another on the row, in whose stone none of its metal may stand."""
+
+    head: Site
+    other: Site
+
+    @cached_property
+    def loop(self) -> Floats:
+        """(k, 2) the other stone's girdle."""
+        return _loop(self.other.stone)
+
+    @cached_property
+    def claws(self) -> tuple[Floats, Floats]:
+        """Places (n, 2) of the head's claws, seen from above, at heights where they may meet the other's stone; and (n,)
+        how far inside its girdle the stone stands there, mm."""
+        head, stone, girdle = self.head, self.other.stone, self.other.plan["girdle_plane"]
+        points, below = [np.zeros((0, 2))], [np.zeros(0)]
+        for line in head.lines:
+            # The claw's own section, slid along its middle line to each height.
+            ring = level(line, in_space(line, base_ring(head.spec, head.plan, line, SECTION_MM)))[:, :2]
+            top = min(float(line.at(head.plan["claw_length"])[2]), self.other.plan["table_height"])
+            heights = np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, top, HEIGHTS)
+            middles = np.array([line.at(float((z - line.foot[2]) / line.axis[2]))[:2] for z in heights])
+            points.append((middles[:, None] + ring).reshape(-1, 2))
+            insets = [stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0 for z in heights]
+            below.append(np.repeat(insets, len(ring)))
+        return np.concatenate(points), np.concatenate(below)
+
+    def are_claws_clear(self, turn: float, along: float, other_turn: float) -> bool:
+        """True if the claws, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of the other's
+        stone, which is turned likewise."""
+        points, below = self.claws
+        points, loop = turn * points + [along, 0.0], other_turn * self.loop
+        low, high = loop.min(axis=0) - CLAW_CLEAR_MM, loop.max(axis=0) + CLAW_CLEAR_MM
+        near = ((points > low) & (points < high)).all(axis=1)
+        return bool((_outside_mm(points[near], loop) + below[near] >= CLAW_CLEAR_MM).all())
+
+
+def _clear_gap(centre: _Neighbours, side: _Neighbours) -> float:
     """The least gap, in steps, at which no metal of one head stands in the other's stone: by halving, as a wider gap
     only clears more."""
     gaps = [round(GAP_MM + step * GAP_STEP_MM, 2) for step in range(round((WIDEST_GAP_MM - GAP_MM) / GAP_STEP_MM) + 1)]
     return gaps[min(bisect_left(gaps, True, key=lambda gap: _is_clear(gap, centre, side)), len(gaps) - 1)]
 
 
-def _is_clear(gap: float, centre: Site, side: Site) -> bool:
-    if not (_rings_clear(centre, gap, side) and _rings_clear(side, gap, centre)):
+def _is_clear(gap: float, centre: _Neighbours, side: _Neighbours) -> bool:
+    if not (_rings_clear(centre.head, gap, side.head) and _rings_clear(side.head, gap, centre.head)):
         return False
     # Seen from the right side head as it lies; for the left one the centre is turned by half a turn instead.
     for way in (1.0, -1.0):
-        shift = shift_mm(gap, centre.stone, side.stone, way)
-        if not (_claws_clear(centre, way, -shift, side, 1.0) and _claws_clear(side, 1.0, shift, centre, way)):
+        shift = shift_mm(gap, centre.head.stone, side.head.stone, way)
+        if not (centre.are_claws_clear(way, -shift, 1.0) and side.are_claws_clear(1.0, shift, way)):
             return False
     return True
 
@@ -209,27 +250,8 @@ def _ring_outside_mm(plan: Plan, z: float) -> float:
     return max(found)
 
 
-def _claws_clear(head: Site, turn: float, along: float, other: Site, other_turn: float) -> bool:
-    """True if the claws of one head, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of
-    the other's stone, which is turned likewise."""
-    if not head.lines:
-        return True
-    plan, stone, girdle = head.plan, other.stone, other.plan["girdle_plane"]
-    loop = other_turn * _loop(stone)
-    for line in head.lines:
-        # The claw's own section, slid along its middle line to each height.
-        ring = level(line, in_space(line, base_ring(head.spec, plan, line, SECTION_MM)))[:, :2]
-        top = min(float(line.at(plan["claw_length"])[2]), other.plan["table_height"])
-        for z in np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, top, HEIGHTS):
-            middle = line.at(float(z - line.foot[2]) / float(line.axis[2]))[:2]
-            below = stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0
-            if _outside_mm(turn * (middle + ring) + [along, 0.0], loop) + below < CLAW_CLEAR_MM:
-                return False
-    return True
-
-
-def _outside_mm(points: Floats, loop: Floats) -> float:
-    """From a closed loop (n, 2) out to the nearest of some points (m, 2), mm; negative inside."""
+def _outside_mm(points: Floats, loop: Floats) -> Floats:
+    """(m,) from a closed loop (n, 2) out to points (m, 2), mm; negative inside."""
     ways = np.roll(loop, -1, axis=0) - loop
     lengths = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-300)
     from_start = points[:, None] - loop
@@ -240,4 +262,5 @@ def _outside_mm(points: Floats, loop: Floats) -> float:
     with np.errstate(divide="ignore", invalid="ignore"):
         at = loop[:, 0] + (points[:, 1:] - loop[:, 1]) / ways[:, 1] * ways[:, 0]
     is_inside = (rises & (at > points[:, :1])).sum(axis=1) % 2 == 1
-    return float(np.where(is_inside, -distance, distance).min())
+    outside: Floats = np.where(is_inside, -distance, distance)
+    return outside
