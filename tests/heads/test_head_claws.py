@@ -332,7 +332,9 @@ def test_a_point_is_clear_of_its_v_claw_by_the_planned_relief(cut: str) -> None:
 @pytest.mark.parametrize("cut", CUTS)
 def test_heads_on_every_cut_are_one_body_watertight_after_welding(cut: str, state: str) -> None:
     for width_mm in SIZES_MM:
-        made = head(cut, state, stone__width_mm=width_mm)
+        # In so small a heart's cleft a wall would lie under the culet, which is refused and a basket named.
+        style = "basket" if (cut, width_mm) == ("heart", 2.5) else "tapered claw"
+        made = head(cut, state, stone__width_mm=width_mm, head__style=style)
         assert len(bodies(made.solid)) == 1, width_mm
         assert is_watertight_after_welding(made.solid, WELD_MM), width_mm
         if state == "set":
