@@ -10,6 +10,7 @@ from ..head.placed import PlacedStone
 from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, first_hits, triangles_of
 from ..tolerance import SAME_POINT_MM
+from .fit import facet_planes
 
 FAR_MM = 30.0
 """Longer than any way up through metal. Smaller: stones deep in it are taken for clear."""
@@ -28,8 +29,7 @@ class _Facets:
 
     @classmethod
     def of(cls, mesh: PolyMesh) -> _Facets:
-        normals = mesh.face_normals()
-        offsets = np.einsum("ij,ij->i", normals, mesh.vertices[mesh.corners[mesh.starts[:-1]]])
+        normals, offsets = facet_planes(mesh)
         is_convex = bool((mesh.vertices @ normals.T <= offsets + SAME_POINT_MM).all())
         return cls(normals, offsets, mesh.vertices.min(axis=0), mesh.vertices.max(axis=0), is_convex)
 

@@ -85,8 +85,7 @@ class Subject:
         beside = self._own(points)
         if not self.others:
             return beside
-        off = np.linalg.norm(points[:, None, :2] - np.array([each.matrix[:2, 3] for each in self.others]), axis=2)
-        for stone, own in zip(self.others, off.T):
+        for stone, own in zip(self.others, self._off_axes_mm(points).T[1:]):
             is_far = beside
             if stone.name.startswith(SMALL):
                 # Its seat is cut straight down through its beads, and drilled on; the webs have a check of their own.
@@ -117,17 +116,23 @@ class Subject:
         plate = self.parts.get("surround plate")
         return math.inf if plate is None else float(bounds(plate)[0][2]) - BESIDE_MM
 
+    def _off_axes_mm(self, points: Floats) -> Floats:
+        """(n, m) how far places (n, 3) lie from the upright axes of all stones, this one's first."""
+        middles = np.array([np.zeros(2), *(each.matrix[:2, 3] for each in self.others)])
+        x, y = points[:, 0, None] - middles[:, 0], points[:, 1, None] - middles[:, 1]
+        off: Floats = np.sqrt(x * x + y * y)
+        return off
+
     def is_above_girdle(self, points: Floats, only_small: bool = False) -> np.ndarray:
         """(n,) bool: which places (n, 3) are above the girdle of the stone that they are nearest to; if a small one, where
         asked for those only."""
         if not self.others:
             above: np.ndarray = (points[:, 2] > self.gauge.girdle_plane_mm) & (not only_small)
             return above
-        own = [(np.zeros(2), self.stone.width_mm, self.gauge.girdle_plane_mm),
-               *((each.matrix[:2, 3], each.stone.width_mm, float(each.matrix[2, 3])) for each in self.others)]
-        away = np.array([np.linalg.norm(points[:, :2] - middle, axis=1) - width / 2.0 for middle, width, _ in own])
-        nearest = away.argmin(axis=0)
-        over: np.ndarray = points[:, 2] > np.array([plane for *_, plane in own])[nearest]
+        widths = np.array([self.stone.width_mm, *(each.stone.width_mm for each in self.others)])
+        planes = np.array([self.gauge.girdle_plane_mm, *(each.matrix[2, 3] for each in self.others)])
+        nearest = (self._off_axes_mm(points) - widths / 2.0).argmin(axis=1)
+        over: np.ndarray = points[:, 2] > planes[nearest]
         if only_small:
             over &= np.array([False, *(each.name.startswith(SMALL) for each in self.others)])[nearest]
         return over
