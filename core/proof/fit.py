@@ -48,7 +48,7 @@ OUTWARDS /= np.linalg.norm(OUTWARDS, axis=1, keepdims=True)
 """Directions of those ways, (14, 3), along the axes and the diagonals: the way found is at most a quarter longer than
 the depth."""
 
-ON_FACET_MM = 1e-6
+ON_FACET_MM = 1e-4
 """How far a facet of a convex stone may rise above its neighbour. Larger: a shallow cleft is passed over."""
 
 PROBE_MM = 1e-3
@@ -83,7 +83,7 @@ def finished_depth(frame: Frame) -> tuple[float, Floats]:
     middle, size = frame.placed.vertices.mean(axis=0), float(np.ptp(frame.placed.vertices, axis=0).max())
     less = 1.0 - SEATED_MM / size
     normals, offsets = facet_planes(frame.placed)
-    vertices, triangles = triangles_of(frame.metal)
+    vertices, triangles = frame.metal_triangles
     low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
         smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)

@@ -6,8 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
-from ..solid.kernel import Solid, bounds, section
+from ..mesh import Floats, Ints, PolyMesh
+from ..solid.kernel import Solid, bounds, section, triangles_of
 from ..solid.slicer import Slicer
 from ..stone import Stone
 from .loops import Path, crossings, edges_of, hollow_deg, largest, signed_distances_mm
@@ -77,7 +77,12 @@ class Frame:
 
     @cached_property
     def _metal_slicer(self) -> Slicer:
-        return Slicer(self.metal)
+        return Slicer(*self.metal_triangles)
+
+    @cached_property
+    def metal_triangles(self) -> tuple[Floats, Ints]:
+        """(n, 3) vertices and (t, 3) triangles of all the metal."""
+        return triangles_of(self.metal)
 
     def _section(self, key: str, solid: Solid, height_mm: float) -> list[Floats]:
         known = self._sections.get((key, height_mm))

@@ -14,7 +14,7 @@ import numpy as np
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
-from .fit import facet_planes
+from .fit import facet_planes, is_convex
 from .frame import FLAT_MM, HAIR_MM, Frame
 from .loops import area_mm2, crossings, distances_mm, is_inside, is_ring, largest
 
@@ -45,9 +45,6 @@ FAR_MM = 1e3
 
 MOST_PLANES = 600
 """Stones with more facets are read by their sections. Larger: slower than those."""
-
-ON_FACET_MM = 1e-4
-"""How far a corner of a convex stone may lie outside a facet. Larger: a shallow cleft is passed over."""
 
 ABOVE_CULET_MM = 0.02
 """Where the lowest level lies above the culet. Larger: a touch close to the culet is missed."""
@@ -119,11 +116,9 @@ def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats
 def _convex_planes(placed: PolyMesh) -> tuple[Floats, Floats] | None:
     """Normals (f, 3) and offsets (f,) of a convex stone's facets below its crown: a place outside them is as far from it as
     from the farthest of them, but beside its edges. None for stones that are not convex, and for scans."""
-    if len(placed) > MOST_PLANES:
+    if len(placed) > MOST_PLANES or not is_convex(placed):
         return None
     normals, offsets = facet_planes(placed)
-    if not (placed.vertices @ normals.T <= offsets + ON_FACET_MM).all():
-        return None
     below = normals[:, 2] <= LEVEL
     return normals[below], offsets[below]
 

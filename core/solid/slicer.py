@@ -10,17 +10,15 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..mesh import Floats, Ints
-from .kernel import Solid, triangles_of
 
 ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 """Which corner of a triangle is alone on its side of a height, by the sum of 1, 2 and 4 for the corners above it."""
 
 
 class Slicer:
-    """The surface of a solid, ready to be cut at any height."""
+    """The surface of a solid, (n, 3) vertices and (t, 3) triangles, ready to be cut at any height."""
 
-    def __init__(self, solid: Solid) -> None:
-        vertices, triangles = triangles_of(solid)
+    def __init__(self, vertices: Floats, triangles: Ints) -> None:
         self._x, self._y, self._z = np.ascontiguousarray(vertices.T)
         # Twice the first two corners, so that the two after any corner follow it.
         self._corners = np.concatenate([triangles, triangles[:, :2]], axis=1).ravel()

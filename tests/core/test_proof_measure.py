@@ -99,7 +99,7 @@ def test_many_points_and_sides_are_measured_as_few_are() -> None:
 
 def test_heights_cut_together_give_what_the_kernel_cuts_one_by_one() -> None:
     metal, heights = gauge("set").metal, np.linspace(-0.5, 6.0, 9)
-    starts, ways, firsts = Slicer(metal).sides_at(heights)
+    starts, ways, firsts = Slicer(*triangles_of(metal)).sides_at(heights)
     for i, height in enumerate(heights):
         own, loops = slice(firsts[i], firsts[i + 1]), section(metal, float(height))
         assert own.stop - own.start == sum(map(len, loops))
