@@ -111,10 +111,11 @@ def key_of(metal: bpy.types.Object, exactly: bool = True) -> Key:
     mesh = metal.data
     moved = edited.stone_moved(metal)
     place = "" if moved is None else repr(moved.round(6).tolist())
-    return built_spec(mesh), built_state(mesh), _digest(metal, exactly), place, house.key()
+    return built_spec(mesh), built_state(mesh), digest_of(metal, exactly), place, house.key()
 
 
-def _digest(metal: bpy.types.Object, exactly: bool) -> str:
+def digest_of(metal: bpy.types.Object, exactly: bool = True) -> str:
+    """A digest of the metal that is there with its modifiers; `exactly` as in `key_of`."""
     from . import edited, rebuild
 
     if not exactly and len(metal.data.vertices) > DRAWN_POINTS:

@@ -132,7 +132,7 @@ def _draw_legend() -> None:
         bottom = left + row * 1.6 * size
         _draw_patch(left, bottom, size, colour)
         _draw_words(left + 1.6 * size, bottom + 0.1 * size, text, (1.0, 1.0, 1.0, 1.0))
-    _draw_words(left, left + len(rows) * 1.6 * size, paint.TITLES[quantity], (1.0, 1.0, 1.0, 1.0))
+    _draw_words(left, left + len(rows) * 1.6 * size, paint.title(metal, quantity), (1.0, 1.0, 1.0, 1.0))
 
 
 def _draw_patch(left: float, bottom: float, size: float, colour: tuple[float, ...]) -> None:

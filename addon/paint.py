@@ -71,6 +71,15 @@ def scale_of(head: Head, quantity: str) -> Scale:
 
 TITLES = {"thickness": "Thickness of the metal", "gap": "Gap to the metal across"}
 
+MEASURED_KEY = "seatwright_painted"
+"""Custom property of a painted mesh: the digest of the metal that was measured."""
+
+
+def title(metal: bpy.types.Object, quantity: str) -> str:
+    """What the legend is headed by; it says so where the metal was edited since it was measured."""
+    is_as_measured = metal.data.get(MEASURED_KEY) == live.digest_of(metal, exactly=False)
+    return TITLES[quantity] if is_as_measured else f"{TITLES[quantity]} before it was edited"
+
 
 def legend(head: Head, quantity: str) -> list[tuple[tuple[float, ...], str]]:
     """Colours, linear, and what they stand for, from the worst to the best."""
@@ -149,6 +158,7 @@ class SEATWRIGHT_OT_paint(OnHead, Job, bpy.types.Operator):
         attribute = mesh.color_attributes.new(ATTRIBUTES[self.quantity], "FLOAT_COLOR", "CORNER")
         attribute.data.foreach_set("color", np.repeat(colours, sizes, axis=0).ravel())
         mesh.color_attributes.active_color = attribute
+        mesh[MEASURED_KEY] = live.digest_of(metal)
         show()
         seen = values[np.isfinite(values) & (values < REACH_MM)]
         least = f"least {seen.min():.2f} mm" if len(seen) else f"nothing below {REACH_MM:g} mm"

@@ -112,6 +112,9 @@ def test_measures_are_painted_on_every_face_and_go_with_the_next_rebuild(quantit
     metal.data.seatwright.wall_taper_deg = 15.0
     assert not mesh.color_attributes
     assert bpy.ops.seatwright.paint(quantity=quantity) == {"FINISHED"}
+    assert paint.title(metal, quantity) == paint.TITLES[quantity]
+    mesh.vertices[0].co.z += 0.1
+    assert paint.title(metal, quantity) == f"{paint.TITLES[quantity]} before it was edited"
     assert bpy.ops.seatwright.paint_clear() == {"FINISHED"} and not mesh.color_attributes
 
 
