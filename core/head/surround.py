@@ -16,6 +16,7 @@ from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import (
     Solid,
     above,
+    are_closed_after_welding,
     bounds,
     composed,
     cut,
@@ -30,7 +31,7 @@ from ..solid.kernel import (
     volume_mm3,
 )
 from ..stone import Stone
-from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM
+from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM, WELD_MM
 from ..trade.species import species
 from .draft import HOUSE_SPECIES
 from .placed import PlacedStone, upright_frame
@@ -173,7 +174,7 @@ class Surround:
     def _seated_plate(self) -> PolyMesh:
         plain = self.plate
         if self._stands_free:
-            made = punched(plain.vertices, plain.triangles()[0], sew(self._pits, []), self.top_mm, self._bottom_mm)
+            made = self._punched(plain.vertices, plain.triangles()[0], [])
             if made is not None:
                 return triangle_mesh(*made, PLATE)
         return mesh_of(cut(solid_of(plain, PLATE), self.cutters, PLATE), PLATE)
@@ -299,9 +300,15 @@ class Surround:
         return self.site.plan["surround_bead_height"] + OVER_MM
 
     def punched(self, solid: Solid) -> Solid | None:
-        """The head's metal with the plate joined, and now with its seats and beads; it must be clear of them."""
-        made = punched(*triangles_of(solid), sew(self._pits, self._between), self.top_mm, self._bottom_mm)
+        """The head's metal with the plate joined, and now with its seats and beads; it must be clear of them. None where they
+        can't be sewn to it, so that they have to be cut."""
+        made = self._punched(*triangles_of(solid), self._between)
         return None if made is None else solid_of_triangles(*made, "head")
+
+    def _punched(self, vertices: Floats, triangles: Ints, between: list[Skin]) -> tuple[Floats, Ints] | None:
+        made = punched(vertices, triangles, sew(self._pits, between), self.top_mm, self._bottom_mm)
+        # Where an edge ends on a corner by chance, rims may miss each other.
+        return made if made is not None and are_closed_after_welding(*made, WELD_MM) else None
 
     @cached_property
     def _pits(self) -> Pits:
