@@ -87,8 +87,9 @@ def finished_depth(frame: Frame) -> tuple[float, Floats]:
     low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
         smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)
+        lower = offsets * less + normals @ middle * (1.0 - less)
         meets = bool(contains(frame.metal, middle[None, :])[0]) or _enters(
-            vertices, _within(vertices, triangles, low, high), smaller, normals, offsets * less + normals @ middle * (1.0 - less))
+            vertices, _within(vertices, triangles, low, high), smaller, normals, lower)
     else:
         matrix = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
         meets = len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, matrix)))[1]) > 0

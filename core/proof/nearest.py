@@ -135,7 +135,8 @@ class Sides:
                 continue
             i, j, square, left = self._nearest_of(x, y, i[kept], pieces.side[j[kept]], squarely)
             ways[real[i]], sides[real[i]] = np.where(left > 0.0, -np.sqrt(square), np.sqrt(square)), j
-        ways[np.abs(ways) > within_mm] = np.inf
+        beyond = np.abs(ways) > within_mm
+        ways[beyond], sides[beyond] = np.inf, -1
         return ways, sides
 
     def _widest_rad(self, far: Floats, reach: Floats, heights: np.ndarray) -> Floats:
@@ -158,7 +159,8 @@ class Sides:
         nearest: Floats = np.sqrt(least)
         return nearest
 
-    def _nearest_of(self, x: Floats, y: Floats, i: np.ndarray, j: np.ndarray, squarely: float) -> tuple[np.ndarray, np.ndarray, Floats, Floats]:
+    def _nearest_of(self, x: Floats, y: Floats, i: np.ndarray, j: np.ndarray,
+                    squarely: float) -> tuple[np.ndarray, np.ndarray, Floats, Floats]:
         """Of pairs of points and sides, by point: each point, its nearest side, the squared distance, and how far to the
         side's left the point is."""
         start_x, start_y, way_x, way_y, lengths = (each[j] for each in self._lines)

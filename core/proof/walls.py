@@ -13,8 +13,8 @@ import numpy as np
 from ..mesh import Floats
 from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
-from .loops import (area_mm2, corners_and_middles, corners_of, crossing_pairs, distances_mm, edges_of, first_crossing, is_inside, is_ring, largest,
-                    starts_of)
+from .loops import (area_mm2, corners_and_middles, corners_of, crossing_pairs, distances_mm, edges_of, first_crossing,
+                    is_inside, is_ring, largest, starts_of)
 from .nearest import Sides
 
 BODY_SHARE = 0.998
@@ -96,9 +96,14 @@ class Wall:
 
     def _rings(self, heights_mm: Sequence[float]) -> tuple[Floats, list[Floats], list[Floats]]:
         """Those of the heights at which the wall is a ring, and its outer and inner loops there."""
-        found = [(height, *self.faces(height)) for height in heights_mm]
-        rings = [(height, corners_of(outer), corners_of(inner)) for height, outer, inner in found if outer is not None and inner is not None]
-        return np.array([height for height, _, _ in rings]), [outer for _, outer, _ in rings], [inner for _, _, inner in rings]
+        heights, outers, inners = [], [], []
+        for height in heights_mm:
+            outer, inner = self.faces(height)
+            if outer is not None and inner is not None:
+                heights.append(height)
+                outers.append(corners_of(outer))
+                inners.append(corners_of(inner))
+        return np.array(heights), outers, inners
 
     def _sides_of(self, loops: Sequence[Floats]) -> Sides:
         """Of one loop at each height."""
