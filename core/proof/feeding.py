@@ -112,9 +112,14 @@ def _upright_section_mm2(metal: Solid, place: Floats, axis: Floats, turn_deg: fl
     loops = section(transformed(metal, matrix), float(spot[2]))
     if not loops:
         return 0.0
-    target = np.array([[spot[0] + out, place[2]]])
-    holding = [is_inside([loop], target)[0] for loop in loops]
-    nearest = min(range(len(loops)), key=lambda i: (not holding[i], float(distances_mm(target, loops[i])[0])))
-    outer = loops[nearest]
-    inner = [loop for loop in loops if area_mm2([loop]) < 0.0 and is_inside([outer], loop[:1])[0]]
+    target = np.array([spot[0] + out, place[2]])
+    near = [loop for loop in loops if _holds(loop, target)] or loops
+    outer = near[0] if len(near) == 1 else min(near, key=lambda loop: float(distances_mm(target[None, :], loop)[0]))
+    inner = [loop for loop in loops if area_mm2([loop]) < 0.0 and _holds(outer, loop[0])]
     return area_mm2([outer, *inner])
+
+
+def _holds(loop: Floats, point: Floats) -> bool:
+    """True if a point (2,) lies in a loop (k, 2); most do not even lie within its bounds."""
+    is_within = bool(((loop.min(axis=0) <= point) & (loop.max(axis=0) >= point)).all())
+    return is_within and bool(is_inside([loop], point[None, :])[0])
