@@ -1,4 +1,5 @@
-"""Lines through sections of one claw: where they enter and leave it, and the outermost body that they pass through."""
+"""Lines through level sections: where they enter and leave them, the outermost body that they pass through, and whether
+places lie in them."""
 from __future__ import annotations
 
 from collections.abc import Sequence
@@ -6,6 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from ..mesh import Floats, Ints
+from .loops import is_inside
+
+APART = 4.0
+"""How far apart sections are laid, as a share of their greatest coordinate. Smaller: slanting lines meet the next."""
 
 
 def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, Floats]:
@@ -69,3 +74,14 @@ def faces(sections: Sequence[Sequence[Floats]], points: Floats, normals: Floats)
         is_met = np.diff(last, prepend=0) > 1
         inner[is_met], outer[is_met] = ways[order[last[is_met] - 2]], ways[order[last[is_met] - 1]]
     return inner.reshape(len(sections), -1), outer.reshape(len(sections), -1)
+
+
+def are_inside(sections: Sequence[Sequence[Floats]], points: Floats, section: Ints) -> np.ndarray:
+    """(n,) bool: which points (n, 2) lie in the section that each belongs to (n,). All are told at once, with the sections
+    laid so far apart that no line from a point meets another's."""
+    loops = [loop for each in sections for loop in each]
+    if not loops or not len(points):
+        return np.zeros(len(points), bool)
+    apart = APART * max(float(np.abs(each).max()) for each in (*loops, points))
+    shifted = [loop + [0.0, i * apart] for i, each in enumerate(sections) for loop in each]
+    return is_inside(shifted, points + np.column_stack([np.zeros(len(points)), section * apart]))

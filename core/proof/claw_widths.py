@@ -5,11 +5,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ..mesh import Floats, cross
+from ..mesh import Floats, Ints, cross
+from ..solid.slicer import Slicer
 from .chords import faces
 from .claw_measure import ClawMeasure, straight_line
 from .frame import Frame
-from .loops import crossings, largest, middle_of
+from .loops import crossings, edges_of, largest, middle_of
 
 WHOLE_SHARE = 0.98
 """A section of a claw with less of its expected area than this is looked through. Larger: whole ones are too."""
@@ -21,6 +22,10 @@ TURNS = np.arange(DIRECTIONS) * (np.pi / DIRECTIONS)
 LINES = np.column_stack([np.cos(TURNS), np.sin(TURNS)])
 """Unit ways in those directions."""
 
+ROUNDING_MM = 1e-9
+"""How far the sides of a section may be longer than twice its width for it to be one plain loop. Larger: loops would be
+taken for one that just miss it; smaller: most sections are cut twice."""
+
 Stretch = tuple[ClawMeasure, Floats]
 """A claw and the heights (k,) at which it is looked at."""
 
@@ -28,55 +33,94 @@ Stretch = tuple[ClawMeasure, Floats]
 def widths_along(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
     """For each stretch (k,) least widths square to the claw's line, in six directions, or the least thickness of a V's
     legs, mm; 0 where there is no metal. Round claws are all looked at together."""
-    rings = [[largest(loops) if loops else None for loops in (frame.part_at(claw.name, z) for z in heights.tolist())]
-             for claw, heights in stretches]
     found = [np.zeros(len(heights)) for _, heights in stretches]
-    turns = _square_to_lines(stretches)
-    pieces: list[Floats] = []
-    spans: list[tuple[Floats, np.ndarray, int]] = []
-    for (claw, heights), own, widths, turn in zip(stretches, rings, found, turns):
-        known = np.flatnonzero([ring is not None for ring in own])
-        if not len(known):
-            continue
-        known_rings = [ring for ring in own if ring is not None]
+    are_round = [i for i, (claw, _) in enumerate(stretches) if not claw.is_v]
+    if are_round:
+        for i, widths in zip(are_round, _round_widths(frame, [stretches[i] for i in are_round])):
+            found[i] = widths
+    for (claw, heights), widths in zip(stretches, found):
         if claw.is_v:
-            widths[known] = _thinnest_legs(claw, known_rings, claw.at_heights(heights[known]))
-            continue
-        # A level section is longer along the tilt; undo that before reading the widths.
-        pieces += [ring @ each for ring, each in zip(known_rings, turn[known])]
-        spans.append((widths, known, len(pieces)))
-    if not pieces:
-        return found
-    flat = np.concatenate(pieces)
-    sizes = np.array([len(piece) for piece in pieces])
-    starts = np.cumsum(sizes) - sizes
-    along = LINES @ flat.T
-    least = (np.maximum.reduceat(along, starts, axis=1) - np.minimum.reduceat(along, starts, axis=1)).min(axis=0)
-    after = np.arange(1, len(flat) + 1)
-    after[starts + sizes - 1] = starts
-    areas = np.abs(np.add.reduceat(flat[:, 0] * flat[after, 1] - flat[:, 1] * flat[after, 0], starts)) / 2.0
-    for widths, known, end in spans:
-        own_pieces = slice(end - len(known), end)
-        widths[known] = np.minimum(least[own_pieces], _through_middles(pieces[own_pieces], areas[own_pieces]))
+            levels = [frame.part_at(claw.name, z) for z in heights.tolist()]
+            known = np.flatnonzero([len(loops) > 0 for loops in levels])
+            if len(known):
+                widths[known] = _thinnest_legs(claw, [largest(loops) for loops in levels if loops],
+                                               claw.at_heights(heights[known]))
     return found
 
 
-def _through_middles(pieces: Sequence[Floats], areas: Floats) -> Floats:
-    """(k,) mm through the middle of those sections (k) of one claw where metal is missing by their areas, mm2, which is what
-    is left, however far its ends stand apart; inf of whole ones."""
-    steps = np.arange(len(areas), dtype=np.float64)
-    growth, start = straight_line(areas, steps) if len(areas) > 2 else (0.0, float(areas.max()))
-    through = np.full(len(areas), np.inf)
-    for k in np.flatnonzero(areas < WHOLE_SHARE * (start + growth * steps)).tolist():
-        ways = crossings([pieces[k]], np.tile(middle_of(pieces[k]), (DIRECTIONS, 1)), LINES)
-        ahead = np.where(ways >= 0.0, ways, np.inf).min(axis=1)
-        behind = np.where(ways < 0.0, -ways, np.inf).min(axis=1)
-        through[k] = (ahead + behind).min()
-    return through
+def _round_widths(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
+    """The same for claws that are no V, from the sides of their sections alone, in whatever order they come."""
+    starts, ways, sizes = _sides(frame, stretches)
+    levels = np.flatnonzero(sizes)
+    widths, areas = np.zeros(len(sizes)), np.zeros(len(sizes))
+    if len(levels):
+        # A level section is longer along the tilt; undo that before reading the widths.
+        turned = np.repeat(_square_to_lines(stretches), sizes, axis=0)
+        starts, ways = (np.einsum("ji,ijk->ki", each, turned) for each in (starts, ways))
+        first = (np.cumsum(sizes) - sizes)[levels]
+        widths[levels] = _wide(LINES @ starts, first).min(axis=0)
+        areas[levels] = np.abs(np.add.reduceat(starts[0] * ways[1] - starts[1] * ways[0], first)) / 2.0
+    end = 0
+    for claw, heights in stretches:
+        start, end = end, end + len(heights)
+        for k in _lacking(areas[start:end]):
+            turn = _square_to_lines([(claw, heights[k:k + 1])])[0]
+            through = _through_middle(largest(frame.part_at(claw.name, float(heights[k]))) @ turn)
+            widths[start + k] = min(widths[start + k], through)
+    return np.split(widths, np.cumsum([len(heights) for _, heights in stretches])[:-1])
 
 
-def _square_to_lines(stretches: Sequence[Stretch]) -> list[Floats]:
-    """For each stretch (k, 2, 2) what turns level ways into ways outwards and along, square to the claw's line."""
+def _sides(frame: Frame, stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Ints]:
+    """Starts and ways, each (2, e), of the sides of all sections of all stretches, where one has several loops those of its
+    largest, and (k,) how many sides each has."""
+    slicers = {name: Slicer(frame.parts[name]) for name in {claw.name for claw, _ in stretches}}
+    cuts = [slicers[claw.name].sides_at(heights) for claw, heights in stretches]
+    sizes = np.concatenate([np.diff(firsts) for _, _, firsts in cuts])
+    starts, ways = (np.concatenate([cut[i] for cut in cuts]).T.copy() for i in (0, 1))
+    levels, first = np.flatnonzero(sizes), (np.cumsum(sizes) - sizes)[sizes > 0]
+    if not len(levels):
+        return starts, ways, sizes
+    # One loop that goes once there and back in both directions is as long in each as it is wide, twice over.
+    over = np.abs(np.add.reduceat(np.abs(ways), first, axis=1) - 2.0 * _wide(starts, first)).max(axis=0)
+    several = levels[over > ROUNDING_MM].tolist()
+    if several:
+        ends = np.cumsum(sizes)[:-1]
+        split_starts, split_ways = np.split(starts, ends, axis=1), np.split(ways, ends, axis=1)
+        where = [(claw.name, z) for claw, heights in stretches for z in heights.tolist()]
+        for k in several:
+            loops = frame.part_at(*where[k])
+            split_starts[k], split_ways[k] = (each.T for each in edges_of([largest(loops)] if loops else []))
+        starts, ways = np.concatenate(split_starts, axis=1), np.concatenate(split_ways, axis=1)
+        sizes = np.array([each.shape[1] for each in split_starts])
+    return starts, ways, sizes
+
+
+def _wide(values: Floats, first: Ints) -> Floats:
+    """(m, k) least to greatest of values (m, e) in runs that begin at (k,)."""
+    wide: Floats = np.maximum.reduceat(values, first, axis=1) - np.minimum.reduceat(values, first, axis=1)
+    return wide
+
+
+def _lacking(areas: Floats) -> list[int]:
+    """Which sections of one claw have less than their expected area, (k,) mm2: there metal is missing."""
+    known = np.flatnonzero(areas)
+    if not len(known):
+        return []
+    steps = np.arange(len(known), dtype=np.float64)
+    growth, start = straight_line(areas[known], steps) if len(known) > 2 else (0.0, float(areas.max()))
+    lacking: list[int] = known[areas[known] < WHOLE_SHARE * (start + growth * steps)].tolist()
+    return lacking
+
+
+def _through_middle(ring: Floats) -> float:
+    """The least way through the middle of a section (k, 2), mm: what is left where metal is missing, however far its ends
+    stand apart."""
+    ways = crossings([ring], np.tile(middle_of(ring), (DIRECTIONS, 1)), LINES)
+    return float((np.where(ways >= 0.0, ways, np.inf).min(axis=1) + np.where(ways < 0.0, -ways, np.inf).min(axis=1)).min())
+
+
+def _square_to_lines(stretches: Sequence[Stretch]) -> Floats:
+    """(k, 2, 2) for all heights of all stretches what turns level ways into ways outwards and along, square to the claw's line."""
     lines = []
     for claw, heights in stretches:
         z = claw.spine[:, 2]
@@ -92,8 +136,8 @@ def _square_to_lines(stretches: Sequence[Stretch]) -> list[Floats]:
     level = np.repeat([claw.outwards for claw, _ in stretches], sizes, axis=0)
     out = np.column_stack([level, np.zeros(len(level))]) - line * np.einsum("ij,ij->i", line[:, :2], level)[:, None]
     out /= np.sqrt(np.einsum("ij,ij->i", out, out))[:, None]
-    turns = np.stack([out[:, :2], cross(line, out)[:, :2]], axis=2)
-    return np.split(turns, np.cumsum(sizes)[:-1])
+    turns: Floats = np.stack([out[:, :2], cross(line, out)[:, :2]], axis=2)
+    return turns
 
 
 def _thinnest_legs(claw: ClawMeasure, rings: Sequence[Floats], middles: Floats) -> Floats:

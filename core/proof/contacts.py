@@ -17,6 +17,7 @@ import numpy as np
 
 from ..mesh import Floats, Ints, cross
 from ..solid.kernel import bounds
+from .chords import are_inside
 from .loops import is_inside
 from .measure import CLOSED_MM, HAIR_MM, Gauge
 
@@ -47,6 +48,9 @@ CLAW_REACH = 0.75
 
 FREE_SHARE = 1e-6
 """Free shares of a motion below this are rounding. Larger: a stone that creeps out counts as held."""
+
+LEAST_RANK = 1e-6
+"""The least singular value of contacts that span a direction. Smaller: rounding would span it."""
 
 TIP_SHARES = (-0.3, 0.0, 0.3)
 """Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it
@@ -95,7 +99,8 @@ class Contacts:
 def holds_all(wrenches: Floats) -> bool:
     """True if contacts (k, m) leave no motion at all: they span every direction, and some sum of all of them, each with
     a factor above 0, is nothing."""
-    if len(wrenches) <= wrenches.shape[1] or np.linalg.matrix_rank(wrenches, 1e-6) < wrenches.shape[1]:
+    # Squares of singular values: their own take three times as long.
+    if len(wrenches) <= wrenches.shape[1] or np.linalg.eigvalsh(wrenches.T @ wrenches)[0] <= LEAST_RANK ** 2:
         return False
     whole = wrenches.mean(axis=0)
     size = float(np.linalg.norm(whole))
@@ -162,10 +167,10 @@ def contacts_of(gauge: Gauge, is_set: bool, contact_share: float) -> Contacts:
     within, rings = TOUCH_MM + settling, Rings(gauge)
     # As cast, what stands as near to the girdle as a setter closes it holds the stone there.
     beside = within if is_set else CLOSED_MM + settling
-    found = [_touching(gauge, *rings.at(level), beside) for level in edge]
-    found += [_touching(gauge, *rings.at(level), within) for level in others]
-    found.append(_under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within))
-    points, normals = np.concatenate([each[0] for each in found]), np.concatenate([each[1] for each in found])
+    reach = [beside] * len(edge) + [within] * len(others)
+    points, normals = _touching(gauge, rings, [*edge, *others], reach)
+    base, downwards = _under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within)
+    points, normals = np.concatenate([points, base]), np.concatenate([normals, downwards])
     owners = owners_of(gauge, points, normals)
     if not is_set and gauge.claws:
         more, upwards, names = _closed_tips(gauge, contact_share)
@@ -219,19 +224,23 @@ class Rings:
         which = np.repeat(np.arange(len(met)), counts)
         order = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
         share = ((order + 0.5) / counts[which])[:, None]
-        return ends[which, 0] + share * (ends[which, 1] - ends[which, 0]), self.normals[self.owner[met[which]]]
+        places: Floats = ends[which, 0] + share * (ends[which, 1] - ends[which, 0])
+        # Rounding would make a level of each, to be cut by itself.
+        places[:, 2] = height_mm
+        return places, self.normals[self.owner[met[which]]]
 
 
-def _touching(gauge: Gauge, points: Floats, normals: Floats, within_mm: float) -> tuple[Floats, Floats]:
-    """Those places of one level ring beside which metal stands, and their normals."""
-    flat = np.linalg.norm(normals[:, :2], axis=1)
+def _touching(gauge: Gauge, rings: Rings, levels: Sequence[float], within_mm: Sequence[float]) -> tuple[Floats, Floats]:
+    """Those places of the rings at some levels beside which metal stands, as near as is asked for each, and their
+    normals."""
+    found = [rings.at(level) for level in levels]
+    level = np.repeat(np.arange(len(levels)), [len(points) for points, _ in found])
+    points, normals = np.concatenate([each for each, _ in found]), np.concatenate([each for _, each in found])
+    flat = np.hypot(normals[:, 0], normals[:, 1])
     steep = flat > 1e-9
-    points, normals, flat = points[steep], normals[steep], flat[steep]
-    loops = gauge.metal_at(float(points[0, 2])) if len(points) else []
-    if not loops:
-        return np.zeros((0, 3)), np.zeros((0, 3))
-    out = normals[:, :2] / flat[:, None] * (within_mm / np.maximum(flat, STEEP))[:, None]
-    met = is_inside(loops, points[:, :2] + out)
+    points, normals, flat, level = points[steep], normals[steep], flat[steep], level[steep]
+    out = normals[:, :2] / flat[:, None] * (np.asarray(within_mm)[level] / np.maximum(flat, STEEP))[:, None]
+    met = are_inside([gauge.metal_at(each) for each in levels], points[:, :2] + out, level)
     return points[met], normals[met]
 
 
@@ -276,20 +285,27 @@ def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:
     Empty where a wall, a rail or a rim touches too, which stays when a claw breaks.
     """
     names = np.full(len(points), "", object)
-    for claw in gauge.claws:
-        low, high = bounds(gauge.parts[claw.name])
-        beside = np.abs((points[:, :2] - claw.edge) @ np.array([-claw.outwards[1], claw.outwards[0]]))
-        ahead = (points[:, :2] - claw.edge) @ claw.outwards
-        near = ((points >= low - SETTLING_MOST_MM) & (points <= high + SETTLING_MOST_MM)).all(axis=1)
-        near &= (beside <= CLAW_REACH * claw.diameter_mm) & (ahead > -gauge.stone.width_mm / 2.0)
-        names[near] = claw.name
-    out = points + normals * (TOUCH_MM + SETTLING_MOST_MM)
-    others = [(name, bounds(solid)) for name, solid in gauge.parts.items() if name not in gauge.claw_names]
-    for level in np.unique(points[names != "", 2]):
-        here = np.flatnonzero((points[:, 2] == level) & (names != ""))
-        for name, (low, high) in others:
-            if low[2] < level < high[2]:
-                names[here[is_inside(gauge.part_at(name, float(level)), out[here, :2])]] = ""
+    claws = gauge.claws
+    if not claws or not len(points):
+        return names
+    edges, outwards = np.array([claw.edge for claw in claws]), np.array([claw.outwards for claw in claws])
+    boxes = np.array([bounds(gauge.parts[claw.name]) for claw in claws])
+    off = points[:, None, :2] - edges
+    beside = np.abs(off[:, :, 1] * outwards[:, 0] - off[:, :, 0] * outwards[:, 1])
+    ahead = np.einsum("ijk,jk->ij", off, outwards)
+    near = ((points[:, None] >= boxes[:, 0] - SETTLING_MOST_MM) & (points[:, None] <= boxes[:, 1] + SETTLING_MOST_MM)).all(axis=2)
+    near &= beside <= CLAW_REACH * np.array([claw.diameter_mm for claw in claws])
+    near &= ahead > -gauge.stone.width_mm / 2.0
+    for claw, own in zip(claws, near.T):
+        names[own] = claw.name
+    held = np.flatnonzero(near.any(axis=1))
+    out = points[held, :2] + normals[held, :2] * (TOUCH_MM + SETTLING_MOST_MM)
+    levels, level = np.unique(points[held, 2], return_inverse=True)
+    for name, solid in gauge.parts.items():
+        if name not in gauge.claw_names:
+            low, high = (float(each[2]) for each in bounds(solid))
+            sections = [gauge.part_at(name, z) if low < z < high else [] for z in levels.tolist()]
+            names[held[are_inside(sections, out, level.astype(np.int32))]] = ""
     return names
 
 

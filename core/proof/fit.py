@@ -257,32 +257,39 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
     return gap_mm(rail, frame.stone_solid, reach_mm)
 
 
-def crown_line(frame: Frame, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
-    """(count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top, inwards from the
-    claw, and its length, mm."""
-    inwards = -claw.outwards
-    steps, z = _crown_steps(frame, claw.edge, inwards, _to_table_mm(frame, claw.edge, claw.outwards))
-    highest = int(np.flatnonzero(z >= z.max() - LEVEL_MM)[0])
-    if highest < len(z) - 1:  # it passes the table, or a dome's top, and falls again behind its highest place
-        steps, z = _crown_steps(frame, claw.edge, inwards, float(steps[highest]))
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(steps), np.diff(z)))])
-    xy = claw.edge + np.outer(np.interp(np.linspace(0.0, run[-1], count), run, steps), inwards)
-    return np.column_stack([xy, frame.stone.crown_height_at(xy) + frame.girdle_plane_mm]), float(run[-1])
+def crown_lines(frame: Frame, claws: Sequence[ClawMeasure], count: int) -> list[tuple[Floats, float]]:
+    """For each claw (count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top,
+    inwards from the claw, and its length, mm."""
+    edges, inwards = np.array([claw.edge for claw in claws]), -np.array([claw.outwards for claw in claws])
+    steps, z = _crown_steps(frame, edges, inwards, _to_table_mm(frame, edges, -inwards))
+    highest = (z >= np.nanmax(z, axis=1, keepdims=True) - LEVEL_MM).argmax(axis=1)
+    # One that passes the table, or a dome's top, falls again behind its highest place.
+    falls = np.isfinite(z[np.arange(len(z)), np.minimum(highest + 1, CROWN_STEPS)]) & (highest < CROWN_STEPS)
+    if falls.any():
+        steps[falls], z[falls] = _crown_steps(frame, edges[falls], inwards[falls], steps[falls, highest[falls]])
+    along, lengths = np.empty((len(claws), count)), []
+    for i, (own_steps, own_z) in enumerate(zip(steps, z)):
+        is_met = np.isfinite(own_z)
+        own_steps, own_z = own_steps[is_met], own_z[is_met]
+        run = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(own_steps), np.diff(own_z)))])
+        along[i] = np.interp(np.linspace(0.0, run[-1], count), run, own_steps)
+        lengths.append(float(run[-1]))
+    xy = edges[:, None] + along[:, :, None] * inwards[:, None]
+    heights = frame.stone.crown_height_at(xy.reshape(-1, 2)) + frame.girdle_plane_mm
+    return list(zip(np.concatenate([xy, heights.reshape(len(claws), count, 1)], axis=2), lengths))
 
 
-def _crown_steps(frame: Frame, edge: Floats, inwards: Floats, far_mm: float) -> tuple[Floats, Floats]:
-    """(k,) ways in from a place (2,) of the girdle, as far as asked, and the crown's heights there, mm."""
-    steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * far_mm
-    steps[0] = 1e-3
-    z = frame.stone.crown_height_at(edge + np.outer(steps, inwards)) + frame.girdle_plane_mm
-    is_met = np.isfinite(z)
-    return steps[is_met], z[is_met]
+def _crown_steps(frame: Frame, edges: Floats, inwards: Floats, far_mm: Floats) -> tuple[Floats, Floats]:
+    """(c, k) ways in from places (c, 2) of the girdle, as far as asked (c,), and the crown's heights there, mm; nan beside
+    the stone."""
+    steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * far_mm[:, None]
+    steps[:, 0] = 1e-3
+    xy = edges[:, None] + steps[:, :, None] * inwards[:, None]
+    return steps, frame.stone.crown_height_at(xy.reshape(-1, 2)).reshape(steps.shape) + frame.girdle_plane_mm
 
 
-def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
-    """Share of the crown's slope, girdle to table, that the claw lies on, in the middle of it; (3,) its end."""
-    line, _ = crown_line(frame, claw, 25)
-    solid = frame.parts[claw.name]
+def crown_contact(solid: Solid, line: Floats, reading_mm: float) -> tuple[float, Floats]:
+    """Share of a line (k, 3) up the crown's slope, girdle to table, that a claw lies on; (3,) its end."""
 
     def touches(at: Floats) -> np.ndarray:
         at = np.where(np.isfinite(at), at, 1e3)
@@ -304,21 +311,23 @@ def crown_contact(frame: Frame, claw: ClawMeasure, reading_mm: float) -> tuple[f
 def seat_gaps(frame: Frame, claws: Sequence[ClawMeasure]) -> tuple[Gaps, Gaps]:
     """The gaps between stone and claws: below the girdle in their notches, and above it next to the girdle."""
     below, above = [], []
-    for claw in claws:
+    edges, outwards = np.array([claw.edge for claw in claws]), np.array([claw.outwards for claw in claws])
+    for claw, to_table in zip(claws, _to_table_mm(frame, edges, outwards).tolist()):
         for leg in claw.legs:
             below.append(leg.edge - np.outer(np.array(BELOW_SHARES) * leg.notch * leg.thickness_mm, leg.outwards))
             # Over a dome, which has no table, a claw reaches no farther than it is thick.
-            reach = min(_to_table_mm(frame, claw.edge, claw.outwards), 2.0 * leg.thickness_mm)
+            reach = min(to_table, 2.0 * leg.thickness_mm)
             above.append(leg.edge - np.outer(np.array(ABOVE_SHARES) * reach, leg.outwards))
     names = [claw.name for claw in claws for _ in claw.legs for _ in BELOW_SHARES]
     far = float(np.ptp(frame.placed.vertices[:, 2])) + 1.0
     return _gaps_over(frame, names, np.concatenate(below), -far), _gaps_over(frame, names, np.concatenate(above), far)
 
 
-def _to_table_mm(frame: Frame, edge: Floats, outwards: Floats) -> float:
-    """Level way in from a place (2,) of the girdle to the table's edge; half the way across where there is no table."""
-    way = float(first_crossing(frame.stone_at(frame.table_mm - 1e-5), edge[None, :], -outwards[None, :], 0.0)[0])
-    return way if math.isfinite(way) else float(frame.reach_mm.max())
+def _to_table_mm(frame: Frame, edges: Floats, outwards: Floats) -> Floats:
+    """(c,) level ways in from places (c, 2) of the girdle to the table's edge; half the way across where there is no
+    table."""
+    ways = first_crossing(frame.stone_at(frame.table_mm - 1e-5), edges, -outwards, 0.0)
+    return np.where(np.isfinite(ways), ways, float(frame.reach_mm.max()))
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,6 +25,9 @@ CLOSED_MM = 0.05
 """Farther from the girdle than the stone can settle by this, metal still holds it, because the setter closes it onto the
 stone: the most room that a seat may have. Common practice, no source."""
 
+CONTACT_PLACES = 25
+"""At how many places along the crown's slope contact is looked for first. Fewer: gaps are passed over."""
+
 
 class Gauge(Frame):
     """Takes each measurement of a head once."""
@@ -177,15 +180,16 @@ class Gauge(Frame):
 
     def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
         """(count, 3) points on the crown inwards from the claw to the table's edge, and the slope's length, mm."""
-        if (claw.name, count) not in self._crown_lines:
-            self._crown_lines[claw.name, count] = fit.crown_line(self, claw, count)
-        return self._crown_lines[claw.name, count]
+        if count not in self._crown_lines:
+            lines = fit.crown_lines(self, self.claws, count)
+            self._crown_lines[count] = {each.name: line for each, line in zip(self.claws, lines)}
+        return self._crown_lines[count][claw.name]
 
     @cached_property
-    def _crown_lines(self) -> dict[tuple[str, int], tuple[Floats, float]]:
-        """Those already followed: a dome's takes milliseconds."""
+    def _crown_lines(self) -> dict[int, dict[str, tuple[Floats, float]]]:
+        """Those already followed, of all claws at once: a dome's take milliseconds."""
         return {}
 
     def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
         """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""
-        return fit.crown_contact(self, claw, reading_mm)
+        return fit.crown_contact(self.parts[claw.name], self.crown_line(claw, CONTACT_PLACES)[0], reading_mm)

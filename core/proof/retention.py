@@ -186,9 +186,10 @@ def _motions(subject: Subject) -> dict[str, Sequence[Floats]]:
             "upwards": [np.append(-down, nothing)], "tilt": [np.concatenate([np.zeros(3), way[:2]]) for way in level]}
 
 
-def _freest(contacts: Contacts, motions: Sequence[Floats]) -> tuple[float, Floats]:
-    """The motion of which most stays free: its share, and the twist in the middle of all those by which it escapes."""
-    free = [free_part(contacts.wrenches[:, :len(motions[0])], motion) for motion in motions]
+def _freest(wrenches: Floats, motions: Sequence[Floats]) -> tuple[float, Floats]:
+    """The motion of which contacts (k, 5) leave most free: its share, and the twist in the middle of all those by which it
+    escapes."""
+    free = [free_part(wrenches[:, :len(motions[0])], motion) for motion in motions]
     # Sums of free twists are free, because they are a cone.
     return max(share for share, _ in free), np.sum([twist for _, twist in free], axis=0)
 
@@ -217,7 +218,7 @@ def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
     is_held = "tilt" in motions and holds_all(contacts.wrenches)
     ring = np.column_stack([gauge.dense_girdle[0], np.full(len(gauge.dense_girdle[0]), gauge.crown_edge_mm)])
     for code, tried in motions.items():
-        share, twist = (0.0, tried[0]) if is_held else _freest(contacts, tried)
+        share, twist = (0.0, tried[0]) if is_held else _freest(contacts.wrenches, tried)
         moved = contacts.velocity(twist, ring)
         # It leaves where its girdle goes farthest: outwards, down or up.
         outwards = np.linalg.norm(twist[:2]) > FREE_SHARE and code == "sideways"
@@ -243,8 +244,8 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
     free: list[tuple[float, ClawMeasure]] = []
     ways: list[tuple[float, float, ClawMeasure]] = []
     for claw in gauge.claws:
-        left = contacts.without(claw.name)
-        share = 0.0 if holds_all(left.wrenches) else _freest(left, motions)[0]
+        left = contacts.wrenches[contacts.owners != claw.name]
+        share = 0.0 if holds_all(left) else _freest(left, motions)[0]
         free.append((share if share > FREE_SHARE else 0.0, claw))
         opened = openings(points, gauge.girdle_contact & (owners != claw.name))
         way = _widest([each for each in opened if not before.issuperset(_runs([each]))], door)

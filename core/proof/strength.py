@@ -17,7 +17,7 @@ from ..solid.kernel import Solid, bounds, section, sections_outside
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, at_most, judge, unable
-from .loops import is_inside
+from .loops import area_mm2, is_inside
 from .measure import HAIR_MM, ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
@@ -53,72 +53,81 @@ class Beam:
 
 def beam(loops: Sequence[Floats]) -> Beam:
     """Of closed loops (k, 2), holes clockwise, with the way outwards first: exact sums over their corners (Green)."""
-    area, first, second = moments(loops)
-    if area <= 0.0:
-        return Beam(0.0, 0.0, 0.0, 0.0)
-    middle = first / area
-    inertia = second - area * middle * middle
-    x = np.concatenate(loops)[:, 0]
-    return Beam(area, middle, inertia, inertia / max(float(x.max()) - middle, middle - float(x.min())))
+    return beams([loops])[0]
+
+
+def beams(sections: Sequence[Sequence[Floats]]) -> tuple[Beam, ...]:
+    """The same for several sections."""
+    nothing = Beam(0.0, 0.0, 0.0, 0.0)
+    known = [i for i, loops in enumerate(sections) if len(loops)]
+    found = [nothing] * len(sections)
+    if not known:
+        return tuple(found)
+    start, stop = _sides([loop for i in known for loop in sections[i]])
+    sizes = np.array([sum(map(len, sections[i])) for i in known])
+    first = np.cumsum(sizes) - sizes
+    areas, firsts, seconds = (np.add.reduceat(each, first) for each in _moments(start, stop))
+    highest, lowest = np.maximum.reduceat(start[0], first), np.minimum.reduceat(start[0], first)
+    for i, area, moment, second, high, low in zip(known, *(each.tolist() for each in (areas, firsts, seconds, highest, lowest))):
+        if area > 0.0:
+            middle = moment / area
+            inertia = second - area * middle * middle
+            found[i] = Beam(area, middle, inertia, inertia / max(high - middle, middle - low))
+    return tuple(found)
 
 
 def plastic_mm3(loops: Sequence[Floats]) -> float:
     """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress,
     it is the most that the section bears before it bends like a hinge."""
-    area, first, _ = moments(loops)
+    if not len(loops):
+        return 0.0
+    start, stop = _sides(loops)
+    area, first, _ = (float(each.sum()) for each in _moments(start, stop))
     if area <= 0.0:
         return 0.0
-    x = np.concatenate(loops)[:, 0]
-    low, high = float(x.min()), float(x.max())
+    low, high = float(start[0].min()), float(start[0].max())
     half = first / area
     for _ in range(HALVING_STEPS):
-        off = moments([clipped(loop, half) for loop in loops])[0] - area / 2.0
+        below, _, width = _below(start, stop, half)
+        off = below - area / 2.0
         if abs(off) <= 1e-12 * area:
             break
         low, high = (low, half) if off > 0.0 else (half, high)
-        width = _width(loops, half)
         # Newton's step where it stays between what is too low and too high, else their middle.
         half -= off / width if width > 0.0 else math.inf
         if not low < half < high:
             half = (low + high) / 2.0
-    below, below_first, _ = moments([clipped(loop, half) for loop in loops])
+    below, below_first, _ = _below(start, stop, half)
     return first - 2.0 * below_first - half * (area - 2.0 * below)
 
 
-def moments(loops: Sequence[Floats]) -> tuple[float, float, float]:
-    """Area, first and second moment about x = 0 of closed loops (k, 2), mm2, mm3 and mm4."""
-    sums = np.zeros(3)
-    for loop in loops:
-        after = np.concatenate([loop[1:], loop[:1]])
-        x, to = loop[:, 0], after[:, 0]
-        cross = x * after[:, 1] - to * loop[:, 1]
-        sums += cross.sum() / 2.0, (cross @ (x + to)) / 6.0, (cross @ (x * x + x * to + to * to)) / 12.0
-    return float(sums[0]), float(sums[1]), float(sums[2])
+def _sides(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """Starts and ends, each (2, e), of the sides of closed loops (k, 2)."""
+    return (np.concatenate(loops).T.copy(),
+            np.concatenate([part for loop in loops for part in (loop[1:], loop[:1])]).T.copy())
 
 
-def clipped(loop: Floats, most: float) -> Floats:
-    """The part of a loop (k, 2) with x at most `most`, as one loop (Sutherland and Hodgman, 1974)."""
-    after = np.concatenate([loop[1:], loop[:1]])
-    kept = loop[:, 0] <= most
-    crossing = kept != (after[:, 0] <= most)
-    rise = np.where(crossing, after[:, 0] - loop[:, 0], 1.0)
-    cuts = loop + ((most - loop[:, 0]) / rise)[:, None] * (after - loop)
-    both = np.stack([loop, cuts], axis=1).reshape(-1, 2)
-    cut: Floats = both[np.column_stack([kept, crossing]).ravel()]
-    return cut
+def _moments(start: Floats, stop: Floats) -> tuple[Floats, Floats, Floats]:
+    """What each side (2, e) adds to area, first and second moment about x = 0, mm2, mm3 and mm4 (Green)."""
+    x, to = start[0], stop[0]
+    turned = x * stop[1] - to * start[1]
+    return turned / 2.0, turned * (x + to) / 6.0, turned * (x * x + x * to + to * to) / 12.0
 
 
-def _width(loops: Sequence[Floats], at: float) -> float:
-    """How long the line x = `at` is inside loops."""
-    total = 0.0
-    for loop in loops:
-        after = np.concatenate([loop[1:], loop[:1]])
-        crossing = (loop[:, 0] <= at) != (after[:, 0] <= at)
-        start, way = loop[crossing], (after - loop)[crossing]
-        y = start[:, 1] + (at - start[:, 0]) / way[:, 0] * way[:, 1]
-        # Ways towards higher x run below the metal, those back above it.
-        total += float(-(np.sign(way[:, 0]) * y).sum())
-    return total
+def _below(start: Floats, stop: Floats, most: float) -> tuple[float, float, float]:
+    """Area and first moment of the part of a section with x at most `most`, and how wide it is there, from its sides
+    (2, e): sums of -y dx and -x y dx along what lies below, to which the line itself adds nothing (Green)."""
+    (x, y), (to_x, to_y) = start, stop
+    slope = (to_y - y) / np.where(to_x == x, 1.0, to_x - x)
+    low, high = np.minimum(x, most), np.minimum(to_x, most)
+    y_low, y_high = y + (low - x) * slope, to_y + (high - to_x) * slope
+    run = high - low
+    area = -float(run @ (y_low + y_high)) / 2.0
+    first = -float(run @ (2.0 * (low * y_low + high * y_high) + low * y_high + high * y_low)) / 6.0
+    # Ways towards higher x run below the metal, those back above it.
+    rises, falls = (x <= most) & (to_x > most), (x > most) & (to_x <= most)
+    at = y + (most - x) * slope
+    return area, first, float(at[falls].sum() - at[rises].sum())
 
 
 @dataclass(frozen=True)
@@ -160,7 +169,7 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
     crown = gauge.table_mm - gauge.crown_edge_mm
     share = (rules.value("claws.tip_height_low") + rules.value("claws.tip_height_high")) / 2.0
     finished = gauge.crown_edge_mm + share * crown
-    roots = [_root_mm(subject, claw) for claw in gauge.claws]
+    roots = _roots_mm(subject)
     # Most claws leave the same wall, so that their sections are taken together.
     found: dict[str, Cantilever] = {}
     for root in dict.fromkeys(roots):
@@ -172,7 +181,7 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
         for i, claw in enumerate(claws):
             top = gauge.claw_top_mm(claw)
             tip = top if subject.is_set else min(top, finished)
-            sections = tuple(_square_to(claw, level[i]) for level in cuts)
+            sections = _square_to(claw, [level[i] for level in cuts])
             # The notch is as deep all along the girdle, and its lower end has the longer lever.
             ends = np.append(heights[:-1], gauge.girdle_plane_mm)
             levers = np.maximum((tip - ends) / claw.lean, LEVER_LEAST_MM)
@@ -180,7 +189,7 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
             # Each section stands for half the way to either neighbour; the last also for what is left to the tip, over
             # which the moment falls to nothing.
             lengths = np.concatenate([[0.0], steps[:-1] / 2.0]) + np.append(steps[:-1] / 2.0, steps[-1] / 2.0)
-            found[claw.name] = Cantilever(claw, heights, sections, tuple(map(beam, sections)), levers, lengths)
+            found[claw.name] = Cantilever(claw, heights, sections, beams(sections), levers, lengths)
     return [found[claw.name] for claw in gauge.claws]
 
 
@@ -191,37 +200,43 @@ def _loops(solids: Sequence[Solid], subject: Subject, height_mm: float) -> list[
     return sections_outside(solids, subject.stone_solid, height_mm)
 
 
-def _square_to(claw: ClawMeasure, loops: Sequence[Floats]) -> list[Floats]:
-    """Level loops as they look along the claw, with the way outwards first; the largest body of them only."""
+def _square_to(claw: ClawMeasure, levels: Sequence[list[Floats]]) -> tuple[list[Floats], ...]:
+    """The loops of each level as they look along the claw, with the way outwards first; the largest body of them only."""
     frame = np.column_stack([claw.outwards * claw.lean, [-claw.outwards[1], claw.outwards[0]]])
-    turned = [(loop - claw.edge) @ frame for loop in loops]
-    outer = [loop for loop in turned if moments([loop])[0] > 0.0]
-    if len(outer) < 2:
-        return turned
+    return tuple(_largest_body([(loop - claw.edge) @ frame for loop in loops]) for loops in levels)
+
+
+def _largest_body(loops: list[Floats]) -> list[Floats]:
+    """Of loops, holes clockwise, the largest outer one and its holes."""
+    if len(loops) < 2:
+        return loops
+    areas = [area_mm2([loop]) for loop in loops]
     # What the notch leaves on the stone's side of a claw carries nothing.
-    kept = max(outer, key=lambda loop: moments([loop])[0])
-    holes = [loop for loop in turned if moments([loop])[0] < 0.0]
+    kept = loops[int(np.argmax(areas))]
+    holes = [loop for loop, area in zip(loops, areas) if area < 0.0]
     return [kept, *(hole for hole in holes if is_inside([kept], hole[:1])[0])]
 
 
-def _root_mm(subject: Subject, claw: ClawMeasure) -> float:
-    """Height at which a claw leaves the highest part that holds it below the girdle: wall, rail or foot; else the
-    base."""
+def _roots_mm(subject: Subject) -> list[float]:
+    """For each claw the height at which it leaves the highest part that holds it below the girdle: wall, rail or foot; else
+    the base."""
     gauge = subject.gauge
-    root = gauge.base_mm
-    low, high = bounds(gauge.parts[claw.name])
-    for name, solid in gauge.parts.items():
-        if name in gauge.claw_names or solid is gauge.rim_part:
+    solids = [gauge.parts[claw.name] for claw in gauge.claws]
+    boxes = [bounds(solid) for solid in solids]
+    roots = [gauge.base_mm] * len(solids)
+    for name, part in gauge.parts.items():
+        if name in gauge.claw_names or part is gauge.rim_part:
             continue
-        part_low, part_high = bounds(solid)
+        part_low, part_high = bounds(part)
         top = min(float(part_high[2]), gauge.girdle_plane_mm) - HAIR_MM
-        if top <= root or (part_low[:2] > high[:2]).any() or (low[:2] > part_high[:2]).any():
-            continue
+        beside = [i for i, (low, high) in enumerate(boxes) if top > roots[i]
+                  and not ((part_low[:2] > high[:2]).any() or (low[:2] > part_high[:2]).any())]
         # By area: a rail is so narrow at its top that a claw which it crosses may have no corner in it.
-        own = moments(section(gauge.parts[claw.name], top))[0]
-        if own - moments(sections_outside([gauge.parts[claw.name]], solid, top)[0])[0] > HELD_SHARE * own:
-            root = top
-    return root
+        for i, left in zip(beside, sections_outside([solids[i] for i in beside], part, top) if beside else ()):
+            own = area_mm2(section(solids[i], top))
+            if own - area_mm2(left) > HELD_SHARE * own:
+                roots[i] = top
+    return roots
 
 
 # Findings.

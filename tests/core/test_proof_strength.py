@@ -13,7 +13,7 @@ import pytest
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of
 from core.proof.findings import worst_first
-from core.proof.strength import Cantilever, beam, cantilevers, check_strength, clipped, plastic_mm3, yield_mpa
+from core.proof.strength import Cantilever, beam, cantilevers, check_strength, plastic_mm3, yield_mpa
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, solid_of_triangles
 from core.spec import spec_of
 from core.trade.alloys import all_alloys, alloy
@@ -52,6 +52,17 @@ def box(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) 
 
 
 # Sections.
+
+
+def clipped(loop: np.ndarray, most: float) -> np.ndarray:
+    """The part of a loop (k, 2) with x at most `most`, as one loop (Sutherland and Hodgman, 1974)."""
+    after = np.concatenate([loop[1:], loop[:1]])
+    kept = loop[:, 0] <= most
+    crossing = kept != (after[:, 0] <= most)
+    rise = np.where(crossing, after[:, 0] - loop[:, 0], 1.0)
+    cuts = loop + ((most - loop[:, 0]) / rise)[:, None] * (after - loop)
+    both = np.stack([loop, cuts], axis=1).reshape(-1, 2)
+    return both[np.column_stack([kept, crossing]).ravel()]
 
 
 @pytest.mark.parametrize(("notch", "area", "round_modulus", "flat_modulus", "round_inertia", "flat_inertia"), [
