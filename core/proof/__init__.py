@@ -11,7 +11,7 @@ from ..head.trilogy import Side
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
-from .casting import check_casting, check_whole
+from .casting import check_casting, check_sizes, check_thinnest, check_whole
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
@@ -119,8 +119,10 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
     if tolerances is None:
         return worst_first(found)
 
+    of_metal = (check_sizes,) if subject.is_seat_cut else (check_sizes, check_thinnest)
+
     def examine(varied: Subject, moves_metal: bool) -> list[Finding]:
-        return _examined(varied, rules, OF_STONE_AND_METAL if moves_metal else OF_STONE)
+        return _examined(varied, rules, (*OF_STONE, *of_metal) if moves_metal else OF_STONE)
 
     return worst_first(spread_over(subject, found, tolerances, examine))
 

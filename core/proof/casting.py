@@ -37,15 +37,37 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the metal as a casting or a print; of one of several heads not what all their metal tells."""
     if not subject.is_of_several:
         yield from _sound(subject)
+    yield from _around_hollow(subject, rules)
+    yield _thin(subject, rules)
+    yield from check_merged(subject)
+    yield from check_air(subject, rules)
+    yield _edges(subject, rules)
+    yield from _flow(subject, rules)
+
+
+def check_sizes(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """What of that changes where the metal comes out a little larger or smaller: neither what hangs together, nor edges; nor
+    its thinnest place where a seat is cut, because moved metal may have folds there."""
+    yield from _around_hollow(subject, rules)
+    yield from check_merged(subject)
+    yield from check_air(subject, rules)
+    yield from _flow(subject, rules)
+
+
+def check_thinnest(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """The thinnest place alone."""
+    yield _thin(subject, rules)
+
+
+def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if subject.gauge.wall is not None:
         yield from _wall(subject, rules)
         yield _hollow(subject, rules)
     elif not subject.parts:
         yield unable("casting.hollow", "Metal in the hollow", NO_WALL, NAME_WALL)
-    yield _thin(subject, rules)
-    yield from check_merged(subject)
-    yield from check_air(subject, rules)
-    yield _edges(subject, rules)
+
+
+def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not subject.is_set:
         yield from check_feed(subject, rules)
         if subject.process != PRINTED and not subject.is_of_several:

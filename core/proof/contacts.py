@@ -169,7 +169,7 @@ def contacts_of(gauge: Gauge, is_set: bool, contact_share: float) -> Contacts:
     beside = within if is_set else CLOSED_MM + settling
     reach = [beside] * len(edge) + [within] * len(others)
     points, normals = _touching(gauge, rings, [*edge, *others], reach)
-    base, downwards = _under_base(gauge, *rings.at(float(gauge.culet[2]) + 1e-6), within)
+    base, downwards = _under_base(gauge, rings, within)
     points, normals = np.concatenate([points, base]), np.concatenate([normals, downwards])
     owners = owners_of(gauge, points, normals)
     if not is_set and gauge.claws:
@@ -202,40 +202,41 @@ class Rings:
         self.low: Floats = self.corners[:, :, 2].min(axis=1)
         self.high: Floats = self.corners[:, :, 2].max(axis=1)
 
-    def at(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(n, 3) places and (n, 3) outward normals: along every facet that the level meets, evenly."""
-        met = np.flatnonzero((self.low < height_mm) & (self.high > height_mm))
-        if not len(met):
-            return np.zeros((0, 3)), np.zeros((0, 3))
-        corners = self.corners[met]
-        after = np.roll(corners, -1, axis=1)
-        above = corners[:, :, 2] > height_mm
-        crossing = above != np.roll(above, -1, axis=1)
+    def at(self, heights_mm: Sequence[float]) -> tuple[Floats, Floats, Ints]:
+        """(n, 3) places and (n, 3) outward normals along every facet that a level meets, evenly, and (n,) which level."""
+        heights = np.asarray(heights_mm, np.float64)
+        level, met = np.nonzero((self.low < heights[:, None]) & (self.high > heights[:, None]))
+        height, corners = heights[level], self.corners[met]
+        after = corners[:, [1, 2, 0]]
+        above = corners[:, :, 2] > height[:, None]
+        crossing = above != above[:, [1, 2, 0]]
         rise = np.where(crossing, after[:, :, 2] - corners[:, :, 2], 1.0)
-        cuts = corners + ((height_mm - corners[:, :, 2]) / rise)[:, :, None] * (after - corners)
+        cuts = corners + ((height[:, None] - corners[:, :, 2]) / rise)[:, :, None] * (after - corners)
         # A plane meets two sides of a triangle, so a reshape pairs them.
         ends = cuts[crossing].reshape(-1, 2, 3)
-        lengths = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-        step = max(float(lengths.sum()) / RING, 1e-9)
-        counts = np.maximum(1, np.ceil(lengths / step)).astype(int)
-        if len(met) > 2 * RING:
+        ways = ends[:, 1] - ends[:, 0]
+        lengths = np.sqrt(np.einsum("ij,ij->i", ways, ways))
+        step = np.maximum(np.bincount(level, lengths, len(heights)) / RING, 1e-9)
+        counts = np.maximum(1, np.ceil(lengths / step[level])).astype(int)
+        many = np.bincount(level, minlength=len(heights))
+        if many.max(initial=0) > 2 * RING:
             # A scan's ring has more facets than places are needed.
-            counts[np.arange(len(met)) % math.ceil(len(met) / RING) != 0] = 0
+            every = np.where(many > 2 * RING, np.ceil(many / RING).astype(int), 1)
+            nth = np.arange(len(met)) - (np.cumsum(many) - many)[level]
+            counts[nth % every[level] != 0] = 0
         which = np.repeat(np.arange(len(met)), counts)
         order = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
         share = ((order + 0.5) / counts[which])[:, None]
-        places: Floats = ends[which, 0] + share * (ends[which, 1] - ends[which, 0])
+        places: Floats = ends[which, 0] + share * ways[which]
         # Rounding would make a level of each, to be cut by itself.
-        places[:, 2] = height_mm
-        return places, self.normals[self.owner[met[which]]]
+        places[:, 2] = height[which]
+        return places, self.normals[self.owner[met[which]]], level[which].astype(np.int32)
 
 
 def _touching(gauge: Gauge, rings: Rings, levels: Sequence[float], within_mm: Sequence[float]) -> tuple[Floats, Floats]:
     """Those places of the rings at some levels beside which metal stands, as near as is asked for each, and their
     normals."""
-    found = [rings.at(level) for level in levels]
-    level = np.repeat(np.arange(len(levels)), [len(points) for points, _ in found])
-    points, normals = np.concatenate([each for each, _ in found]), np.concatenate([each for _, each in found])
+    points, normals, level = rings.at(levels)
     flat = np.hypot(normals[:, 0], normals[:, 1])
     steep = flat > 1e-9
     points, normals, flat, level = points[steep], normals[steep], flat[steep], level[steep]
@@ -244,12 +245,15 @@ def _touching(gauge: Gauge, rings: Rings, levels: Sequence[float], within_mm: Se
     return points[met], normals[met]
 
 
-def _under_base(gauge: Gauge, edge: Floats, normals: Floats, within_mm: float) -> tuple[Floats, Floats]:
+def _under_base(gauge: Gauge, rings: Rings, within_mm: float) -> tuple[Floats, Floats]:
     """Places of a flat base under which metal stands, and their normals; none under a culet."""
     nothing = np.zeros((0, 3)), np.zeros((0, 3))
-    if not len(edge) or gauge.stone.pavilion_depth_mm > 0.0:
+    if gauge.stone.pavilion_depth_mm > 0.0:
         return nothing
     low = float(gauge.culet[2])
+    edge = rings.at([low + 1e-6])[0]
+    if not len(edge):
+        return nothing
     loops = gauge.metal_at(low - within_mm)
     middle = edge[:, :2].mean(axis=0)
     places = np.concatenate([middle + share * (edge[:, :2] - middle) for share in FLAT_SHARES])

@@ -154,8 +154,8 @@ def inset_mm(face: Floats, girdle: Floats) -> float:
     polygon that stands for a curve of the same area."""
     some = np.linspace(0, len(face), min(len(face), INSETS), endpoint=False).astype(int)
     middles = (face[some] + face[(some + 1) % len(face)]) / 2.0
-    corner, middle = (float(np.median(distances_mm(points, girdle))) for points in (face[some], middles))
-    return (corner + 2.0 * middle) / 3.0
+    corner, middle = np.median(distances_mm(np.concatenate([face[some], middles]), girdle).reshape(2, -1), axis=1).tolist()
+    return float(corner + 2.0 * middle) / 3.0
 
 
 def corners_and_middles(loop: Floats) -> Floats:

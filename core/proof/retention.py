@@ -31,6 +31,9 @@ TURN_MOST_DEG = 15.0
 """How far a stone turns in its seat while claws give way. Larger: a long stone would leave through the side of its head
 lengthwise, through the claws at its other side. Common practice, no source."""
 
+MANY_CLAWS = 6
+"""From how many claws on half of them are tried first. Only the time taken depends on it."""
+
 GUARD_STEPS = 12
 """Places outside a point at which metal is looked for."""
 
@@ -219,18 +222,25 @@ def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
     ring = np.column_stack([gauge.dense_girdle[0], np.full(len(gauge.dense_girdle[0]), gauge.crown_edge_mm)])
     for code, tried in motions.items():
         share, twist = (0.0, tried[0]) if is_held else _freest(contacts.wrenches, tried)
-        moved = contacts.velocity(twist, ring)
-        # It leaves where its girdle goes farthest: outwards, down or up.
-        outwards = np.linalg.norm(twist[:2]) > FREE_SHARE and code == "sideways"
-        goes = ring[:, :2] @ twist[:2] if outwards else -moved[:, 2] if code == "downwards" else moved[:, 2]
-        place = ring[int(np.argmax(goes))]
-        towards = math.degrees(math.atan2(*(place - contacts.centre)[1::-1]))
+        is_free = share > FREE_SHARE
+        place = _leaves_at(contacts, twist, ring, code) if is_free else None
+        towards = 0.0 if place is None else math.degrees(math.atan2(*(place - contacts.centre)[1::-1]))
         what, why, remedy = HELD[code]
         if not subject.is_set and gauge.claws:
             what += " once the claws are closed"
         limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=f"{towards:.0f}"))
-        is_free = share > FREE_SHARE
-        yield judge(f"retention.{code}", what, share if is_free else 0.0, "1", place if is_free else None, [limit], 0.0)
+        yield judge(f"retention.{code}", what, share if is_free else 0.0, "1", place, [limit], 0.0)
+
+
+def _leaves_at(contacts: Contacts, twist: Floats, ring: Floats, code: str) -> Floats:
+    """(3,) where on a ring (k, 3) a stone leaves that escapes by a twist: where its girdle goes farthest, outwards, down or
+    up."""
+    if code == "sideways" and np.linalg.norm(twist[:2]) > FREE_SHARE:
+        goes = ring[:, :2] @ twist[:2]
+    else:
+        goes = contacts.velocity(twist, ring)[:, 2] * (-1.0 if code == "downwards" else 1.0)
+    place: Floats = ring[int(np.argmax(goes))]
+    return place
 
 
 def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Finding]:
@@ -243,9 +253,10 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
     before = set(_runs(openings(points, gauge.girdle_contact)))
     free: list[tuple[float, ClawMeasure]] = []
     ways: list[tuple[float, float, ClawMeasure]] = []
+    spared = _spared(contacts, [claw.name for claw in gauge.claws])
     for claw in gauge.claws:
         left = contacts.wrenches[contacts.owners != claw.name]
-        share = 0.0 if holds_all(left) else _freest(left, motions)[0]
+        share = 0.0 if claw.name in spared or holds_all(left) else _freest(left, motions)[0]
         free.append((share if share > FREE_SHARE else 0.0, claw))
         opened = openings(points, gauge.girdle_contact & (owners != claw.name))
         way = _widest([each for each in opened if not before.issuperset(_runs([each]))], door)
@@ -275,6 +286,17 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
                 [Limit(needed, False, "watch", why, "geometry",
                        f"{more}{_nearer(f'the neighbours of {claw.name}', wide, needed)}.")], -READ_MM,
                 f"{claw.name} is the one whose loss lets the stone go most")
+
+
+def _spared(contacts: Contacts, names: Sequence[str]) -> set[str]:
+    """Claws of a head with many whose loss leaves the stone held all the same, because it is held without them and every
+    second claw beside them, and more contacts never hold less."""
+    spared: set[str] = set()
+    if len(names) >= MANY_CLAWS:
+        for half in (names[::2], names[1::2]):
+            if holds_all(contacts.wrenches[~np.isin(contacts.owners.astype(str), half)]):
+                spared |= set(half)
+    return spared
 
 
 def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:

@@ -16,7 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
@@ -258,35 +258,43 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
     neighbour across their longest side and split the other way. A needle that a boolean left turns over where its middle
     corner moves past its long side, and would stand there as a fold."""
     triangles = triangles.copy()
+    # Only those that lie wrong or were split anew can lie wrong after a round.
+    looked: Ints = np.arange(len(triangles), dtype=np.int32)
     for _ in range(MOST_UNFOLDED):
-        sides = vertices[np.roll(triangles, -1, axis=1)] - vertices[triangles]
-        over = np.flatnonzero(np.einsum("ij,ij->i", np.cross(sides[:, 0], sides[:, 1]), normals) < 0.0).astype(np.int32)
+        corners = vertices[triangles[looked]]
+        first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1]
+        lies_over = np.einsum("ij,ij->i", cross(first, second), normals[looked]) < 0.0
+        over, corners = looked[lies_over], corners[lies_over]
         if not len(over):
             break
-        beyond = _across(triangles, over, sides[over], len(vertices))
+        beyond = _across(triangles, over, corners[:, [1, 2, 0]] - corners, len(vertices))
         touched: set[int] = set()
         for i, k, j, side in beyond:
-            a, b, c = (int(triangles[i, (k + step) % 3]) for step in range(3))
             if i in touched or j in touched or j == i or float(normals[i] @ normals[j]) < COPLANAR:
                 continue
+            a, b, c = (*triangles[i].tolist(), *triangles[i].tolist())[k:k + 3]
             d = int(triangles[j, (side + 2) % 3])
             triangles[i], triangles[j] = (c, a, d), (d, b, c)
             touched |= {i, j}
         if not touched:
             break
+        looked = np.union1d(over, np.fromiter(touched, np.int32)).astype(np.int32)
     return triangles
 
 
 def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> list[tuple[int, int, int, int]]:
     """For each chosen triangle: its index, which of its sides is the longest, and the triangle and side beyond that; itself
     where there is none. sides (k, 3, 3): its edges; count: how many vertices there are."""
-    ahead = np.roll(triangles, -1, axis=1)
+    ahead = triangles[:, [1, 2, 0]]
     codes = (triangles.astype(np.int64) * count + ahead).ravel()
-    order = np.argsort(codes)
     longest = np.einsum("ijk,ijk->ij", sides, sides).argmax(axis=1)
     back = ahead[chosen, longest].astype(np.int64) * count + triangles[chosen, longest]
-    at = order[np.minimum(np.searchsorted(codes, back, sorter=order), len(order) - 1)]
-    at = np.where(codes[at] == back, at, 3 * chosen + longest)
+    # Few are asked for, so that they are sorted and not all.
+    order = np.argsort(back)
+    nth = np.minimum(np.searchsorted(back[order], codes), len(back) - 1)
+    met = np.flatnonzero(back[order][nth] == codes)
+    at = 3 * chosen.astype(np.int64) + longest
+    at[order[nth[met]]] = met
     return list(zip(chosen.tolist(), longest.tolist(), (at // 3).tolist(), (at % 3).tolist(), strict=True))
 
 
