@@ -29,7 +29,7 @@ WALL_LEVELS = 9
 HOLLOW_MM, HOLLOW_LEVELS = 0.2, (6, 16)
 """Height between the levels at which the hollow is looked through, fewest and most. Larger: a lump hides."""
 
-FEW_PAIRS = 6000
+FEW_PAIRS = 12000
 """Up to how many pairs of corners and sides at one height each is looked at. Only the time taken depends on it."""
 
 HOLLOW_FACES = 5
