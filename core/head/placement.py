@@ -64,12 +64,19 @@ class Way:
 
     def _raw_mm(self, point: Floats) -> float:
         """Length along the pieces at which a point (2,) of the outline lies."""
-        run, _, points = self._table
-        ways, gaps = np.diff(points, axis=0), point - points[:-1]
-        squares = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-300)
-        share = np.clip(np.einsum("ij,ij->i", gaps, ways) / squares, 0.0, 1.0)
-        k = int(np.argmin(np.linalg.norm(gaps - share[:, None] * ways, axis=1)))
+        run, (starts, ways, squares) = self._table[0], self._chords
+        gaps = point - starts
+        share = np.clip((gaps * ways).sum(axis=1) / squares, 0.0, 1.0)
+        off = gaps - share[:, None] * ways
+        k = int(np.argmin((off * off).sum(axis=1)))
         return float(run[k] + share[k] * (run[k + 1] - run[k]))
+
+    @cached_property
+    def _chords(self) -> tuple[Floats, Floats, Floats]:
+        """Between the samples: where each chord starts and its way, (n, 2), and its length squared."""
+        points = self._table[2]
+        ways = np.diff(points, axis=0)
+        return points[:-1], ways, np.maximum((ways * ways).sum(axis=1), 1e-300)
 
     def length_at(self, point: Floats) -> float:
         """How far along the way a point (2,) of the outline lies, from 0 to below `length_mm`."""
@@ -90,6 +97,13 @@ class Way:
             if math.dist(corner.point, place.point) < SNAP_MM:
                 return corner
         return place
+
+
+# Its samples are looked up from several sides for every stone.
+@lru_cache(maxsize=16)
+def way_round(outline: Outline) -> Way:
+    """Once around an outline."""
+    return Way(outline)
 
 
 def azimuth_deg(place: Place) -> float:
@@ -197,7 +211,7 @@ def _evenly(outline: Outline, count: int, start_deg: float | None) -> tuple[Plac
     if outline.is_one_piece:
         start = 180.0 / count if start_deg is None else start_deg
         return tuple(outline.place(start + 360.0 * i / count) for i in range(count))
-    way = Way(outline)
+    way = way_round(outline)
     step = way.length_mm / count
     clefts = [way.length_at(corner.point) for corner in outline.corners if corner.turn_deg < 0.0]
     starts = [0.5 * step, 0.0] if start_deg is None else [way.length_at(outline.place(start_deg).point)]
@@ -216,7 +230,7 @@ def _anchored(outline: Outline, placement: str, count: int, point_deg: float) ->
     if count < len(anchors):
         raise ValueError(f"this outline has {len(anchors)} {placement}, so it takes at least {len(anchors)} claws; "
                          "or let them stand evenly")
-    way = Way(outline)
+    way = way_round(outline)
     stops = sorted([(way.length_at(anchor.point), True) for anchor in anchors]
                    + [(way.length_at(corner.point), False) for corner in outline.corners if corner.turn_deg < 0.0])
     stretches = [Stretch(start, (end - start) % way.length_mm or way.length_mm, held, ends)
@@ -288,7 +302,7 @@ def pair_places(outline: Outline, count: int, apart_mm: float, point_deg: float,
         raise ValueError("claws in pairs are even in number")
     pairs = count // 2
     placement = "corners" if 0 < len(corners_of(outline, point_deg)) <= pairs else "evenly"
-    way = Way(outline)
+    way = way_round(outline)
     places = []
     for middle in place_claws(outline, placement, pairs, point_deg, start_deg):
         # Beside a corner both stand on their own sides, which run away from each other.

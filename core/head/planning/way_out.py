@@ -13,7 +13,7 @@ import numpy as np
 
 from ...mesh import Floats
 from ...stone.outline import Outline, Place
-from ..placement import Way
+from ..placement import way_round
 
 CHORD_MM = 0.02
 """Chord error of the outline that is looked at. Larger: an opening is taken for too narrow by it."""
@@ -50,7 +50,7 @@ class Hold:
 def is_let_out(outline: Outline, holds: tuple[Hold, ...], opening_most: float) -> bool:
     """True if some opening between neighbouring claws, counter-clockwise, lets the stone out or is more than the share
     `opening_most` of the girdle."""
-    loop, along = outline.loop(0.0, outline.counts(CHORD_MM)), Way(outline)
+    loop, along = outline.loop(0.0, outline.counts(CHORD_MM)), way_round(outline)
     for first, last in zip(holds, holds[1:] + holds[:1], strict=True):
         start, end = along.length_at(np.array(first.point)) + first.grip_mm, along.length_at(np.array(last.point)) - last.grip_mm
         point = along.place_at(start).point
