@@ -153,7 +153,7 @@ class Head:
         if self.surround is None:
             return self._fused([], [])
         for turn in TURNS:
-            around = replace(self.surround, turn=turn)
+            around = self.surround if turn == self.surround.turn else replace(self.surround, turn=turn)
             # Where nothing else stands near, seats and beads are sewn to the plate instead of cut and fused.
             is_clear = around.is_clear_of(self._metal)
             whole = (around.punched(self._with_plate) if is_clear else None) or self._fused(around.joined, around.cutters)

@@ -136,11 +136,12 @@ def _padded(points: list[Floats], own: list[Ints]) -> tuple[Floats, Ints]:
 def _nearest_edges(points: Floats, edges: Floats) -> tuple[Ints, Floats, Floats, Floats]:
     """For points (n, m, 2) and edges (n, e, 2 ends, 2), each (n, m): the nearest edge of the same row, how far along it the
     point lies, how long it is, and how far away the point is, mm."""
-    starts, ways = edges[:, None, :, 0], edges[:, None, :, 1] - edges[:, None, :, 0]
-    lengths = np.linalg.norm(ways, axis=3)
-    off = points[:, :, None] - starts
-    along = (off * ways).sum(axis=3) / lengths
-    aside = (off[..., 0] * ways[..., 1] - off[..., 1] * ways[..., 0]) / lengths
+    (x, y), (to_x, to_y) = np.moveaxis(edges[:, None], (3, 4), (0, 1))
+    way_x, way_y = to_x - x, to_y - y
+    lengths = np.hypot(way_x, way_y)
+    off_x, off_y = points[:, :, None, 0] - x, points[:, :, None, 1] - y
+    along = (off_x * way_x + off_y * way_y) / lengths
+    aside = (off_x * way_y - off_y * way_x) / lengths
     away = np.hypot(aside, along - np.clip(along, 0.0, lengths))
     nearest = np.argmin(away, axis=2)[:, :, None]
     picked = [np.take_along_axis(np.broadcast_to(each, away.shape), nearest, 2)[:, :, 0] for each in (along, lengths, away)]
