@@ -11,6 +11,7 @@ from functools import cached_property
 import bpy
 import numpy as np
 
+from ..core.errors import GeometryError
 from ..core.head import Head
 from ..core.head.build import BESIDE
 from ..core.head.placed import PlacedStone
@@ -114,10 +115,20 @@ def mesh_there(metal: bpy.types.Object) -> bpy.types.Mesh:
 
 
 def edited_head(head: Head, metal: bpy.types.Object) -> EditedHead:
-    """The planned head with the metal that is there now."""
+    """The planned head with the metal that is there now. Raises GeometryError for a stone of another size."""
+    moved = stone_moved(metal)
+    if moved is not None and not is_rigid(moved):
+        raise GeometryError("stone", "it was scaled or turned over, so that it is no longer the stone that was measured",
+                            "set its scale back to 1, and change the stone's measures instead")
     shells = shells_of(mesh_there(metal), list(metal.data.get(PARTS_KEY, [])))
     planned = {each.name: getattr(head, each.name) for each in fields(Head)}
-    return EditedHead(**planned, shells=shells, moved=stone_moved(metal))
+    return EditedHead(**planned, shells=shells, moved=moved)
+
+
+def is_rigid(motion: np.ndarray) -> bool:
+    """Whether a (3, 4) motion turns and moves only."""
+    turn = motion[:, :3]
+    return bool(np.abs(turn.T @ turn - np.eye(3)).max() < 2.0 * MOVED and np.linalg.det(turn) > 0.0)
 
 
 def shells_of(mesh: bpy.types.Mesh, names: list[str]) -> dict[str, PolyMesh]:

@@ -435,7 +435,7 @@ def _annotations() -> dict[str, Any]:
             description="The mesh of the stone that this metal holds",
         ),
         "metal": bpy.props.PointerProperty(
-            type=bpy.types.Mesh, name="Metal", options={"HIDDEN"}, description="The metal that holds this stone"
+            type=bpy.types.Mesh, name="Metal", options={"HIDDEN"}, description="Only in files of earlier versions"
         ),
         "directory": bpy.props.StringProperty(
             name="Folder",
@@ -482,6 +482,8 @@ class SEATWRIGHT_PG_view(bpy.types.PropertyGroup):
 def migrate(*_: object) -> None:
     """Bring heads of earlier versions, and heads whose properties were lost, up to date after a file was opened."""
     for mesh in bpy.data.meshes:
+        if mesh.seatwright.metal is not None and mesh.is_editable:
+            mesh.seatwright.metal = None
         text = mesh.get(SPEC_KEY)
         if mesh.seatwright.schema < SCHEMA and isinstance(text, str) and mesh.is_editable:
             _restore(mesh, text)

@@ -61,7 +61,9 @@ def rebuild(mesh: bpy.types.Mesh, lose_hand_edits: bool = False) -> bool:
         return False
     write_metal(mesh, shells)
     materials.dress(mesh, materials.metal_of(head))
-    _place_stones(mesh, head)
+    held = own_stone(mesh)
+    if held is not None:
+        _place_stones(held, head)
     _remember(mesh, spec, head)
     live.request()
     return True
@@ -185,12 +187,11 @@ def _face_attribute(mesh: bpy.types.Mesh, name: str, kind: str, values: np.ndarr
     attribute.data.foreach_set("value", np.ascontiguousarray(values, bool if kind == "BOOLEAN" else np.int32))
 
 
-def _place_stones(mesh: bpy.types.Mesh, head: Head) -> None:
-    """Rewrite this metal's own stones if their facets or places changed."""
+def _place_stones(held: bpy.types.Mesh, head: Head) -> None:
+    """Rewrite the stones that a metal holds if their facets or places changed."""
     from ..core.mesh import joined
 
-    held = own_stone(mesh)
-    if held is None or not held.is_editable or held.is_editmode:
+    if not held.is_editable or held.is_editmode:
         return
     kinds = list(dict.fromkeys(each.species for each in head.stones))
     placed = joined(each.mesh for each in head.stones)
@@ -205,16 +206,23 @@ def _place_stones(mesh: bpy.types.Mesh, head: Head) -> None:
 
 
 def own_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh | None:
-    """The mesh of this metal's own stone; None if it has none, or still that of the head it was copied from."""
+    """The mesh of this metal's own stone; None if it has none, or still that of the head it was copied from.
+
+    Objects tell whose it is. A pointer from the stone to its metal would count as a user of the metal, and Blender then
+    refuses to apply modifiers or a scale to it.
+    """
     stone = mesh.seatwright.stone
-    return stone if stone is not None and stone.seatwright.metal == mesh else None
+    if stone is None:
+        return None
+    parents = (each.parent for each in bpy.data.objects if each.data == stone)
+    return stone if any(parent is not None and parent.data == mesh for parent in parents) else None
 
 
 def new_stone(mesh: bpy.types.Mesh) -> bpy.types.Mesh:
     """A stone of its own for this metal."""
     stone = bpy.data.meshes.new("Stone")
-    stone.seatwright.metal, mesh.seatwright.stone = mesh, stone
-    _place_stones(mesh, live.head_of(mesh))
+    mesh.seatwright.stone = stone
+    _place_stones(stone, live.head_of(mesh))
     return stone
 
 

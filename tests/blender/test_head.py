@@ -409,3 +409,33 @@ def test_a_file_with_the_first_versions_numbers_keeps_its_choices_and_its_hand_e
     mesh = bpy.data.meshes[bpy.context.object.data.name]
     assert (mesh.seatwright.stone_cut, mesh.seatwright.casting_alloy) == ("oval", "sterling silver")
     assert mesh.seatwright.schema == inside("addon.properties").SCHEMA and inside("addon.rebuild").is_edited(mesh)
+
+
+def test_blenders_own_tools_may_be_applied_to_the_metal(inside: Inside) -> None:
+    metal = add()
+    assert metal.data.users == 1, "Blender applies nothing to a mesh with a second user"
+    modifier = metal.modifiers.new("Rounder", "REMESH")
+    modifier.voxel_size = 0.15
+    assert bpy.ops.object.modifier_apply(modifier=modifier.name) == {"FINISHED"}
+    assert inside("addon.rebuild").is_edited(metal.data)
+    assert not isinstance(inside("addon.live").prove_now(metal), str)
+    metal.scale = (2.0, 2.0, 2.0)
+    assert bpy.ops.object.transform_apply(location=False, rotation=False, scale=True) == {"FINISHED"}
+    bpy.context.view_layer.update()
+    said = inside("addon.live").prove_now(metal)  # the stone is a child and grew with the metal
+    assert isinstance(said, str) and "set its scale back to 1" in said
+
+
+def test_a_stone_knows_its_metal_by_its_parent_and_files_that_said_otherwise_are_mended(inside: Inside, tmp_path: Path) -> None:
+    metal = add()
+    stone = metal.children[0]
+    stone.data.seatwright.metal = metal.data  # as earlier versions did
+    path = str(tmp_path / "earlier.blend")
+    bpy.ops.wm.save_as_mainfile(filepath=path)
+    bpy.ops.wm.open_mainfile(filepath=path)
+    metal = next(each for each in bpy.data.objects if inside("addon.properties").is_head(each.data))
+    assert metal.data.users == 1
+    own = inside("addon.rebuild").own_stone(metal.data)
+    assert own is not None and own == metal.children[0].data
+    metal.children[0].parent = None
+    assert inside("addon.rebuild").own_stone(metal.data) is None
