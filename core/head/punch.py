@@ -179,14 +179,16 @@ def punched(vertices: Floats, triangles: Ints, skin: Sewn, top_mm: float, bottom
         kept[flat] = False
         edges = _edges(triangles[flat])
         edges = np.concatenate([edges[_is_free(edges)], rim[:, ::-1] + len(vertices)])
-        if (np.sort(edges[:, 0])[1:] == np.sort(edges[:, 0])[:-1]).any() or (np.sort(edges[:, 0]) != np.sort(edges[:, 1])).any():
+        starts, ends = np.sort(edges, axis=0).T
+        if (starts[1:] == starts[:-1]).any() or (starts != ends).any():
             return None
         loops = _chained(edges)
         around = np.concatenate(loops)
         found.append(around[triangulated([whole[loop, :2] * (1.0, way) for loop in loops])])
     all_triangles = np.concatenate([triangles[kept], *found])
-    used, corners = np.unique(all_triangles, return_inverse=True)
-    return whole[used], corners.reshape(-1, 3).astype(np.int32)
+    used = np.zeros(len(whole), bool)
+    used[all_triangles] = True
+    return whole[used], (np.cumsum(used, dtype=np.int32) - 1)[all_triangles]
 
 
 def _chained(edges: Ints) -> list[Ints]:
