@@ -25,9 +25,12 @@ MOST_LEAN_FLAT_DEG = 36.0
 """The same under a stone with a flat base, whose crown rises steeply from its edge: tips of claws that lean more do not
 reach far enough over it. Common practice, no source."""
 
-MOST_LEAN_BULGING_DEG, BULGING = 40.0, 0.39
+MOST_LEAN_BULGING_DEG, BULGING = 36.0, 0.39
 """The same under a pavilion that bulges down into claws that lean more, and how far in it is half way down, as a share of
 the way to its middle, where it does: under long step cuts. Found by trial on all cuts; no source."""
+
+MOST_LEAN_SMALL_DEG, SMALL_MM = 33.0, 3.0
+"""The same again under stones narrower than that, whose claws are thick beside them. Found by trial; no source."""
 
 MOST_LIFT = 0.5
 """By how much of its width a long stone may be lifted so that the claws to its ends lean no more. Common practice, no
@@ -45,7 +48,9 @@ def _steepest_deg(stone: Stone) -> float:
     depth = stone.pavilion_depth_mm
     if depth == 0.0:
         return MOST_LEAN_FLAT_DEG
-    return MOST_LEAN_BULGING_DEG if stone.pavilion_inset_mm(depth / 2.0) < BULGING * stone.outline.reach_mm else MOST_LEAN_DEG
+    if stone.pavilion_inset_mm(depth / 2.0) >= BULGING * stone.outline.reach_mm:
+        return MOST_LEAN_DEG
+    return MOST_LEAN_SMALL_DEG if stone.width_mm < SMALL_MM else MOST_LEAN_BULGING_DEG
 
 
 def plan_peg(draft: Draft) -> None:
