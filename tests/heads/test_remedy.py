@@ -67,6 +67,26 @@ def test_a_thicker_plate_is_tried_with_the_whole_proof_of_several_stones() -> No
     assert verdicts == ["watch", "sound"]
 
 
+def test_a_head_that_is_only_compared_is_proven_no_further_than_decides() -> None:
+    """In the state that decided last first; asked for in full it is proven in the states that are still open."""
+    proven: list[str] = []
+
+    class Counted(Trials):
+        def _proven(self, spec, state):
+            proven.append(state)
+            return super()._proven(spec, state)
+
+    trials = Counted(("set", "cast"), house_rules())
+    short = spec_of({**FREE, "claws.spare_mm": 1.0})
+    score = trials.of(short).score
+    assert score[0] > 0 and proven == ["set", "cast"]
+    assert trials.is_within(short, score) and not trials.is_within(short, (score[0] - 1, 99)) and proven == ["set", "cast"]
+    proven.clear()
+    shorter = short.with_choices(claws__spare_mm=0.9)
+    assert not trials.is_within(shorter, (0, 99)) and len(proven) == 1
+    assert trials.of(shorter).score[0] > 0 and sorted(proven) == ["cast", "set"] and trials.count == 2
+
+
 # One finding, one dimension.
 
 BROKEN = 4
