@@ -14,8 +14,8 @@ APART = 4.0
 
 
 def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, Floats]:
-    """(n,) first and last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); an empty span where a line
-    misses."""
+    """(n,) first and last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); an empty span where a
+    line misses."""
     along, crossed = _parallel(loops, origins, way)
     low, high = np.where(crossed, along, np.inf).min(axis=1), np.where(crossed, along, -np.inf).max(axis=1)
     missed = low > high
@@ -52,14 +52,15 @@ def _after(loops: Sequence[Floats]) -> Ints:
 
 
 def faces(sections: Sequence[Sequence[Floats]], points: Floats, normals: Floats) -> tuple[Floats, Floats]:
-    """(s, n) the inner and the outer face of what stands outermost in each section along each line from points (n, 2) in
-    unit ways (n, 2), mm; nan where nothing does."""
+    """(s, n) the inner and the outer face of what stands outermost in each section along each line from points (n, 2)
+    in unit ways (n, 2), mm; nan where nothing does."""
     loops = [loop for each in sections for loop in each]
     count = len(sections) * len(points)
     inner, outer = np.full(count, np.nan), np.full(count, np.nan)
     if loops:
         corners, after = np.concatenate(loops), _after(loops)
-        section = np.repeat(np.repeat(np.arange(len(sections)), [len(each) for each in sections]), [len(loop) for loop in loops])
+        of_loop = np.repeat(np.arange(len(sections)), [len(each) for each in sections])
+        section = np.repeat(of_loop, [len(loop) for loop in loops])
         across = np.column_stack([-normals[:, 1], normals[:, 0]])
         off = across @ corners.T - np.einsum("ij,ij->i", across, points)[:, None]
         beyond = off > 0.0
@@ -77,8 +78,8 @@ def faces(sections: Sequence[Sequence[Floats]], points: Floats, normals: Floats)
 
 
 def are_inside(sections: Sequence[Sequence[Floats]], points: Floats, section: Ints) -> np.ndarray:
-    """(n,) bool: which points (n, 2) lie in the section that each belongs to (n,). All are told at once, with the sections
-    laid so far apart that no line from a point meets another's."""
+    """(n,) bool: which points (n, 2) lie in the section that each belongs to (n,). All are told at once, with the
+    sections laid so far apart that no line from a point meets another's."""
     loops = [loop for each in sections for loop in each]
     if not loops or not len(points):
         return np.zeros(len(points), bool)

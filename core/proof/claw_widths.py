@@ -73,8 +73,8 @@ def _round_widths(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
 
 
 def _sides(frame: Frame, stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Ints]:
-    """Starts and ways, each (2, e), of the sides of all sections of all stretches, each claw's together, where one has several loops those of its
-    largest, and (k,) how many sides each has."""
+    """Starts and ways, each (2, e), of the sides of all sections of all stretches, each claw's together, where one has
+    several loops those of its largest, and (k,) how many sides each has."""
     cuts = [Slicer(*triangles_of(frame.parts[name])).sides_at(np.concatenate([heights for _, heights in own]))
             for name, own in groupby(stretches, lambda stretch: stretch[0].name)]
     sizes = np.concatenate([np.diff(firsts) for _, _, firsts in cuts])
@@ -115,14 +115,16 @@ def _lacking(areas: Floats) -> list[int]:
 
 
 def _through_middle(ring: Floats) -> float:
-    """The least way through the middle of a section (k, 2), mm: what is left where metal is missing, however far its ends
-    stand apart."""
+    """The least way through the middle of a section (k, 2), mm: what is left where metal is missing, however far its
+    ends stand apart."""
     ways = crossings([ring], np.tile(middle_of(ring), (DIRECTIONS, 1)), LINES)
-    return float((np.where(ways >= 0.0, ways, np.inf).min(axis=1) + np.where(ways < 0.0, -ways, np.inf).min(axis=1)).min())
+    ahead, behind = np.where(ways >= 0.0, ways, np.inf), np.where(ways < 0.0, -ways, np.inf)
+    return float((ahead.min(axis=1) + behind.min(axis=1)).min())
 
 
 def _square_to_lines(stretches: Sequence[Stretch]) -> Floats:
-    """(k, 2, 2) for all heights of all stretches what turns level ways into ways outwards and along, square to the claw's line."""
+    """(k, 2, 2) for all heights of all stretches what turns level ways into ways outwards and along, square to the
+    claw's line."""
     lines = []
     for claw, heights in stretches:
         z = claw.spine[:, 2]
@@ -143,8 +145,10 @@ def _square_to_lines(stretches: Sequence[Stretch]) -> Floats:
 
 
 def _thinnest_legs(claw: ClawMeasure, rings: Sequence[Floats], middles: Floats) -> Floats:
-    """(k,) of a V's sections, with the claw's middles (k, 3) there: the thinner leg, square to its line, half way along."""
+    """(k,) of a V's sections, with the claw's middles (k, 3) there: the thinner leg, square to its line, half way
+    along it."""
     shifted = [[ring - shift] for ring, shift in zip(rings, middles[:, :2] - claw.spine[-1, :2])]
-    inner, outer = faces(shifted, np.array([leg.edge for leg in claw.legs]), np.array([leg.outwards for leg in claw.legs]))
+    edges, outwards = np.array([leg.edge for leg in claw.legs]), np.array([leg.outwards for leg in claw.legs])
+    inner, outer = faces(shifted, edges, outwards)
     thickness: Floats = (np.nan_to_num(outer - inner) * [leg.lean for leg in claw.legs]).min(axis=1)
     return thickness

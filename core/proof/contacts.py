@@ -203,7 +203,8 @@ class Rings:
         self.high: Floats = self.corners[:, :, 2].max(axis=1)
 
     def at(self, heights_mm: Sequence[float]) -> tuple[Floats, Floats, Ints]:
-        """(n, 3) places and (n, 3) outward normals along every facet that a level meets, evenly, and (n,) which level."""
+        """(n, 3) places and (n, 3) outward normals along every facet that a level meets, evenly, and (n,) which
+        level."""
         heights = np.asarray(heights_mm, np.float64)
         level, met = np.nonzero((self.low < heights[:, None]) & (self.high > heights[:, None]))
         height, corners = heights[level], self.corners[met]
@@ -297,7 +298,8 @@ def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:
     off = points[:, None, :2] - edges
     beside = np.abs(off[:, :, 1] * outwards[:, 0] - off[:, :, 0] * outwards[:, 1])
     ahead = np.einsum("ijk,jk->ij", off, outwards)
-    near = ((points[:, None] >= boxes[:, 0] - SETTLING_MOST_MM) & (points[:, None] <= boxes[:, 1] + SETTLING_MOST_MM)).all(axis=2)
+    lowest, highest = boxes[:, 0] - SETTLING_MOST_MM, boxes[:, 1] + SETTLING_MOST_MM
+    near = ((points[:, None] >= lowest) & (points[:, None] <= highest)).all(axis=2)
     near &= beside <= CLAW_REACH * np.array([claw.diameter_mm for claw in claws])
     near &= ahead > -gauge.stone.width_mm / 2.0
     for claw, own in zip(claws, near.T):

@@ -190,8 +190,8 @@ def _motions(subject: Subject) -> dict[str, Sequence[Floats]]:
 
 
 def _freest(wrenches: Floats, motions: Sequence[Floats]) -> tuple[float, Floats]:
-    """The motion of which contacts (k, 5) leave most free: its share, and the twist in the middle of all those by which it
-    escapes."""
+    """The motion of which contacts (k, 5) leave most free: its share, and the twist in the middle of all those by which
+    it escapes."""
     free = [free_part(wrenches[:, :len(motions[0])], motion) for motion in motions]
     # Sums of free twists are free, because they are a cone.
     return max(share for share, _ in free), np.sum([twist for _, twist in free], axis=0)
@@ -233,8 +233,8 @@ def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
 
 
 def _leaves_at(contacts: Contacts, twist: Floats, ring: Floats, code: str) -> Floats:
-    """(3,) where on a ring (k, 3) a stone leaves that escapes by a twist: where its girdle goes farthest, outwards, down or
-    up."""
+    """(3,) where on a ring (k, 3) a stone leaves that escapes by a twist: where its girdle goes farthest, outwards, down
+    or up."""
     if code == "sideways" and np.linalg.norm(twist[:2]) > FREE_SHARE:
         goes = ring[:, :2] @ twist[:2]
     else:
@@ -289,8 +289,8 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
 
 
 def _spared(contacts: Contacts, names: Sequence[str]) -> set[str]:
-    """Claws of a head with many whose loss leaves the stone held all the same, because it is held without them and every
-    second claw beside them, and more contacts never hold less."""
+    """Claws of a head with many whose loss leaves the stone held all the same, because it is held without them and
+    every second claw beside them, and more contacts never hold less."""
     spared: set[str] = set()
     if len(names) >= MANY_CLAWS:
         for half in (names[::2], names[1::2]):

@@ -68,7 +68,8 @@ def beams(sections: Sequence[Sequence[Floats]]) -> tuple[Beam, ...]:
     first = np.cumsum(sizes) - sizes
     areas, firsts, seconds = (np.add.reduceat(each, first) for each in _moments(start, stop))
     highest, lowest = np.maximum.reduceat(start[0], first), np.minimum.reduceat(start[0], first)
-    for i, area, moment, second, high, low in zip(known, *(each.tolist() for each in (areas, firsts, seconds, highest, lowest))):
+    sums = np.column_stack([areas, firsts, seconds, highest, lowest]).tolist()
+    for i, (area, moment, second, high, low) in zip(known, sums):
         if area > 0.0:
             middle = moment / area
             inertia = second - area * middle * middle
@@ -201,7 +202,8 @@ def _loops(solids: Sequence[Solid], subject: Subject, height_mm: float) -> list[
 
 
 def _square_to(claw: ClawMeasure, levels: Sequence[list[Floats]]) -> tuple[list[Floats], ...]:
-    """The loops of each level as they look along the claw, with the way outwards first; the largest body of them only."""
+    """The loops of each level as they look along the claw, with the way outwards first; the largest body of them
+    only."""
     frame = np.column_stack([claw.outwards * claw.lean, [-claw.outwards[1], claw.outwards[0]]])
     return tuple(_largest_body([(loop - claw.edge) @ frame for loop in loops]) for loops in levels)
 
@@ -218,8 +220,8 @@ def _largest_body(loops: list[Floats]) -> list[Floats]:
 
 
 def _roots_mm(subject: Subject) -> list[float]:
-    """For each claw the height at which it leaves the highest part that holds it below the girdle: wall, rail or foot; else
-    the base."""
+    """For each claw the height at which it leaves the highest part that holds it below the girdle: wall, rail or foot;
+    else the base."""
     gauge = subject.gauge
     solids = [gauge.parts[claw.name] for claw in gauge.claws]
     boxes = [bounds(solid) for solid in solids]
