@@ -441,13 +441,13 @@ class Outline:
             loop = self.loop(inset_mm, [SIDE_CHORDS if piece.is_curved else 4 for piece in self.pieces])
         except GeometryError:
             return False
+        coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
         if self._is_mirrored:
-            loop = loop[loop[:, 1] >= 0.0]
+            loop = loop[loop[:, 1] >= -coarse]
         start, way = self._sides, np.roll(self._sides, -1, axis=0) - self._sides
         x, y = (loop[:, i, None] - start[:, i] for i in range(2))
         share = np.clip((x * way[:, 0] + y * way[:, 1]) / (way * way).sum(axis=1), 0.0, 1.0)
         squares = (x - share * way[:, 0]) ** 2 + (y - share * way[:, 1]) ** 2
-        coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
         return bool(squares.min() >= max(inset_mm - coarse, 0.0) ** 2)
 
     def trims(self, insets: Floats) -> tuple[Floats, Floats, Floats]:
@@ -459,7 +459,7 @@ class Outline:
         n = len(self.pieces)
         starts, ends = np.zeros((len(insets), n)), np.ones((len(insets), n))
         joints = np.zeros((len(insets), n, 2))
-        if self.is_one_piece:
+        if self.is_one_piece or not insets.any():
             return starts, ends, joints
         is_plain = np.ones(len(insets), bool)
         gone = self._gone(insets)

@@ -233,3 +233,11 @@ def test_parallels_are_right_up_to_the_reach(cut: str, ratio: float) -> None:
         judge = dense.buffer(-share * outline.reach_mm, join_style=style, mitre_limit=50.0, quad_segs=64)
         loop = outline.loop(share * outline.reach_mm, [60 if piece.is_curved else 3 for piece in outline.pieces])
         assert Polygon(loop).buffer(0.0).symmetric_difference(judge).area < 1e-3 * outline.perimeter_mm
+
+
+def test_every_heart_has_a_reach() -> None:
+    """At its reach the whole parallel is one place, which rounding puts on either side of the axis."""
+    for width in np.arange(2.0, 12.0, 0.5):
+        for ratio in (0.95, 1.0, 1.2, 1.4, 1.9, 2.6):
+            outline = make_stone({"cut": "heart", "width_mm": width, "length_mm": width * ratio}).outline
+            assert 0.3 * width < outline.reach_mm < 0.5 * max(1.0, ratio) * width
