@@ -1,5 +1,5 @@
-"""Pits and beads sewn to a plate along their rims: what a boolean would make of a plate that is flat where they are, in a
-fraction of its time, because each pit and each bead is made once and the rest of the metal is left alone."""
+"""Pits and beads sewn to a plate along their rims: what a boolean would make of a plate that is flat where they are, in
+a fraction of its time, because each pit and each bead is made once and the rest of the metal is left alone."""
 from __future__ import annotations
 
 from dataclasses import dataclass
@@ -16,8 +16,8 @@ FLAT_MM = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Skin:
-    """An open skin: vertices (n, 3), mm; triangles (t, 3), seen from outside the metal; rim (e, 2), its free edges, as its
-    triangles run along them; owners (e,), the triangles that they belong to."""
+    """An open skin: vertices (n, 3), mm; triangles (t, 3), seen from outside the metal; rim (e, 2), its free edges, as
+    its triangles run along them; owners (e,), the triangles that they belong to."""
 
     vertices: Floats
     triangles: Ints
@@ -60,8 +60,8 @@ def _is_free(edges: Ints) -> np.ndarray:
 
 @dataclass(frozen=True, eq=False)
 class Pits:
-    """Pits of one kind round a row: vertices (n, k, 3); of each the same triangles and free edges, those on the plate's top
-    and those on its underside."""
+    """Pits of one kind round a row: vertices (n, k, 3); of each the same triangles and free edges, those on the plate's
+    top and those on its underside."""
 
     vertices: Floats
     triangles: Ints
@@ -134,8 +134,8 @@ def _padded(points: list[Floats], own: list[Ints]) -> tuple[Floats, Ints]:
 
 
 def _nearest_edges(points: Floats, edges: Floats) -> tuple[Ints, Floats, Floats, Floats]:
-    """For points (n, m, 2) and edges (n, e, 2 ends, 2), each (n, m): the nearest edge of the same row, how far along it the
-    point lies, how long it is, and how far away the point is, mm."""
+    """For points (n, m, 2) and edges (n, e, 2 ends, 2), each (n, m): the nearest edge of the same row, how far along it
+    the point lies, how long it is, and how far away the point is, mm."""
     (x, y), (to_x, to_y) = np.moveaxis(edges[:, None], (3, 4), (0, 1))
     way_x, way_y = to_x - x, to_y - y
     lengths = np.hypot(way_x, way_y)
@@ -144,13 +144,14 @@ def _nearest_edges(points: Floats, edges: Floats) -> tuple[Ints, Floats, Floats,
     aside = (off_x * way_y - off_y * way_x) / lengths
     away = np.hypot(aside, along - np.clip(along, 0.0, lengths))
     nearest = np.argmin(away, axis=2)[:, :, None]
-    picked = [np.take_along_axis(np.broadcast_to(each, away.shape), nearest, 2)[:, :, 0] for each in (along, lengths, away)]
-    return nearest[:, :, 0].astype(np.int32), picked[0], picked[1], picked[2]
+    along, lengths, away = (np.take_along_axis(np.broadcast_to(each, away.shape), nearest, 2)[:, :, 0]
+                            for each in (along, lengths, away))
+    return nearest[:, :, 0].astype(np.int32), along, lengths, away
 
 
 def _with_corners(triangles: Ints, edges: Ints, owners: Ints, corners: Ints) -> tuple[Ints, Ints]:
-    """Triangles and edges with further corners (c, 2) on some edges, each the edge and the corner, one after the other as
-    they lie along it."""
+    """Triangles and edges with further corners (c, 2) on some edges, each the edge and the corner, one after the other
+    as they lie along it."""
     if not len(corners):
         return triangles, edges
     edge, corner = corners.T
@@ -165,10 +166,12 @@ def _with_corners(triangles: Ints, edges: Ints, owners: Ints, corners: Ints) -> 
             np.concatenate([edges, np.column_stack([corner, after])]))
 
 
-def punched(vertices: Floats, triangles: Ints, skin: Sewn, top_mm: float, bottom_mm: float) -> tuple[Floats, Ints] | None:
-    """Metal, vertices (n, 3) and triangles (t, 3), with the skin in its flat faces at two heights, the upper one looking up
-    and the lower one down: its vertices and triangles. Nothing else may stand where the skin runs. None where the flat
-    faces, or the skin's rims, touch themselves at a corner: a boolean has to tell what is joined there."""
+def punched(vertices: Floats, triangles: Ints, skin: Sewn, top_mm: float,
+            bottom_mm: float) -> tuple[Floats, Ints] | None:
+    """Metal, vertices (n, 3) and triangles (t, 3), with the skin in its flat faces at two heights, the upper one
+    looking up and the lower one down: its vertices and triangles. Nothing else may stand where the skin runs. None
+    where the flat faces, or the skin's rims, touch themselves at a corner: a boolean has to tell what is joined
+    there."""
     whole = np.concatenate([vertices, skin.vertices])
     kept, found = np.ones(len(triangles), bool), [skin.triangles + len(vertices)]
     for level, way, rim in ((top_mm, 1.0, skin.top), (bottom_mm, -1.0, skin.bottom)):

@@ -69,8 +69,8 @@ PARTING_DEG = (0.0, 25.0, -25.0, 50.0, -50.0)
 stone's claw are cut and not sewn, which only takes longer."""
 
 LEAST_RISE_MM, RISE_STEPS = 0.005, 1
-"""The flattest that a finished bead is rounded, and how often a straight line is laid through two volumes to find how high
-it stands. Fewer: its metal is off by more than one per cent."""
+"""The flattest that a finished bead is rounded, and how often a straight line is laid through two volumes to find how
+high it stands. Fewer: its metal is off by more than one per cent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,8 +160,8 @@ class Surround:
     def parts(self) -> dict[str, PolyMesh]:
         """Plate and beads with the seats cut, as closed shells."""
         beads = [mesh_of(kind, "bead") for kind in self._kinds[0]]
-        placed = {name: replace(beads[kind], vertices=beads[kind].vertices @ frame[:, :3].T + frame[:, 3], tag_names=(name,))
-                  for name, kind, frame in self._placed_beads}
+        placed = {name: replace(beads[kind], vertices=beads[kind].vertices @ frame[:, :3].T + frame[:, 3],
+                                tag_names=(name,)) for name, kind, frame in self._placed_beads}
         return {PLATE: self._seated_plate, **placed}
 
     @cached_property
@@ -181,14 +181,14 @@ class Surround:
 
     @cached_property
     def _frames(self) -> Floats:
-        """(n, 2, 3, 4): of each gap, its middle and its way to the next stone; the same turned half round. A bead on the
-        outer side lies in the first as one on the inner side does in the second."""
+        """(n, 2, 3, 4): of each gap, its middle and its way to the next stone; the same turned half round. A bead on
+        the outer side lies in the first as one on the inner side does in the second."""
         after = np.roll(self.row.middles, -1, axis=0)
         ways, middles = (after - self.row.middles) / self.row.pitch_mm, (after + self.row.middles) / 2.0
         frames = np.zeros((len(ways), 2, 3, 4))
         for turned, sign in enumerate((1.0, -1.0)):
             x, y = sign * ways.T
-            frames[:, turned, 0, 0], frames[:, turned, 1, 0], frames[:, turned, 0, 1], frames[:, turned, 1, 1] = x, y, -y, x
+            frames[:, turned, :2, 0], frames[:, turned, :2, 1] = np.column_stack([x, y]), np.column_stack([-y, x])
         frames[:, :, :2, 3], frames[:, :, 2, 2], frames[:, :, 2, 3] = middles[:, None], 1.0, self.top_mm
         return frames
 
@@ -201,17 +201,17 @@ class Surround:
 
     @cached_property
     def _kinds(self) -> tuple[list[Solid], Ints]:
-        """Beads with what their two stones take out of them, those that are alike once, each in its frame; and (n, 2) which
-        of them stands in each gap on the outer and on the inner side."""
+        """Beads with what their two stones take out of them, those that are alike once, each in its frame; and (n, 2)
+        which of them stands in each gap on the outer and on the inner side."""
         half, bead = self.row.pitch_mm / 2.0, moved(solid_of(self._bead(), "bead"), [0.0, -self._aside_mm, 0.0])
+        which = np.zeros((len(self.stones), 2), np.int32)
         if self.state == "cast":
             # Every gap is as wide as the next and the cutters are round, so that one bead stands for all.
             tool = solid_of(self._bur(self._facing_deg if self._stands_free else None), "small stone's cutter")
             turned = transformed(tool, np.array([[-1.0, 0.0, 0.0, half], [0.0, -1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]]))
-            return [cut(bead, [moved(tool, [-half, 0.0, 0.0]), turned], "bead")], np.zeros((len(self.stones), 2), np.int32)
+            return [cut(bead, [moved(tool, [-half, 0.0, 0.0]), turned], "bead")], which
         kinds: list[Solid] = []
         lies: list[Floats] = []
-        which = np.zeros((len(self.stones), 2), np.int32)
         matrices = np.array([stone.matrix for stone in self.stones])
         both = np.stack([matrices, np.roll(matrices, -1, axis=0)], axis=1)
         for i, turned in np.ndindex(*which.shape):
@@ -275,12 +275,14 @@ class Surround:
         """True if the bur's cone ends in the plate and its facets have room from one gap to the other."""
         profile = self._bur_profile
         arcs = self._turns_rad - 2.0 * np.radians(np.abs(self._facing_deg).max())
-        return bool(profile[1][1] > profile[0][1] + OVER_MM + SLIVER_MM and profile[2][1] < -SLIVER_MM and arcs.min() > 0.0)
+        return bool(profile[1][1] > profile[0][1] + OVER_MM + SLIVER_MM and profile[2][1] < -SLIVER_MM
+                    and arcs.min() > 0.0)
 
     def _are_beside(self, points: Floats) -> bool:
         """True if a line parts each pit and each bead from points (n, 2), all of them on its inner side."""
         inner, ways = self.bead_places[1::2], -self._frames[:, 0, :2, 1]
-        for middles, outwards, radius in ((self.row.middles, self.row.outwards, self._pit_mm), (inner, ways, self._bead_mm)):
+        for middles, outwards, radius in ((self.row.middles, self.row.outwards, self._pit_mm),
+                                          (inner, ways, self._bead_mm)):
             parted = np.zeros(len(middles), bool)
             for turn in np.radians(PARTING_DEG):
                 turned = outwards @ np.array([[math.cos(turn), math.sin(turn)], [-math.sin(turn), math.cos(turn)]])
@@ -300,8 +302,8 @@ class Surround:
         return self.site.plan["surround_bead_height"] + OVER_MM
 
     def punched(self, solid: Solid) -> Solid | None:
-        """The head's metal with the plate joined, and now with its seats and beads; it must be clear of them. None where they
-        can't be sewn to it, so that they have to be cut."""
+        """The head's metal with the plate joined, and now with its seats and beads; it must be clear of them. None
+        where they can't be sewn to it, so that they have to be cut."""
         made = self._punched(*triangles_of(solid), self._between)
         return None if made is None else solid_of_triangles(*made, "head")
 
@@ -317,7 +319,8 @@ class Surround:
         small = self.small.mesh.vertices
         pavilion = small[small[:, 2] < SAME_POINT_MM]
         rim = pavilion[pavilion[:, 2] > -SAME_POINT_MM]
-        stone = solid_of_triangles(*hull_triangles(np.concatenate([pavilion, rim + [0.0, 0.0, ROOT_MM]])), "small stone")
+        body = np.concatenate([pavilion, rim + [0.0, 0.0, ROOT_MM]])
+        stone = solid_of_triangles(*hull_triangles(body), "small stone")
         bottom = self._bottom_mm - self.top_mm
         pit = above(fuse([stone, self._tools[1]], "seat"), bottom, "seat")
         vertices, triangles = triangles_of(pit)
@@ -516,7 +519,8 @@ class Surround:
             # Odd, so that they are even with the even number of those that face the gap.
             more = math.ceil(left / (facing[1] - facing[0])) | 1
             turns = np.concatenate([facing, facing[-1] + left * np.arange(1, more) / more])
-        rings = [np.column_stack([r * np.cos(turns), r * np.sin(turns), np.full(len(turns), z)]) for r, z in self._bur_profile]
+        x, y = np.cos(turns), np.sin(turns)
+        rings = [np.column_stack([r * x, r * y, np.full(len(turns), z)]) for r, z in self._bur_profile]
         return rod(rings, "small stone's cutter")
 
     def _hole(self) -> PolyMesh:
@@ -550,7 +554,8 @@ def _level_with(solid: Solid, low: float, high: float) -> Floats:
 def triangle_mesh(vertices: Floats, triangles: Ints, part: str) -> PolyMesh:
     """A part's mesh of (n, 3) vertices, mm, and (t, 3) triangles."""
     return PolyMesh(vertices, np.ascontiguousarray(triangles.ravel(), np.int32),
-                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32), (part,))
+                    np.arange(0, 3 * len(triangles) + 1, 3, dtype=np.int32), np.zeros(len(triangles), np.int32),
+                    (part,))
 
 
 def mesh_of(solid: Solid, part: str) -> PolyMesh:

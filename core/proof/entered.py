@@ -18,8 +18,8 @@ FAR_MM = 30.0
 
 @dataclass(frozen=True, eq=False)
 class _Facets:
-    """A body in a stone's own frame: normals (f, 3) and offsets (f,) of its facets, outwards, its lowest and highest corner,
-    and whether it is convex, so that what is outside one facet is outside the body."""
+    """A body in a stone's own frame: normals (f, 3) and offsets (f,) of its facets, outwards, its lowest and highest
+    corner, and whether it is convex, so that what is outside one facet is outside the body."""
 
     normals: Floats
     offsets: Floats
@@ -47,8 +47,8 @@ class _Facets:
 
 
 def entered(metal: Solid, stones: Sequence[PlacedStone], bodies: Sequence[PolyMesh]) -> list[int]:
-    """Which of the stones' bodies, each convex and in its stone's own frame, the metal may reach into; none is left out that
-    it does."""
+    """Which of the stones' bodies, each convex and in its stone's own frame, the metal may reach into; none is left out
+    that it does."""
     vertices, triangles = triangles_of(metal)
     corners = vertices[triangles]
     low, high = corners.min(axis=1), corners.max(axis=1)

@@ -76,9 +76,10 @@ class Subject:
 
     @cached_property
     def _in_own_frames(self) -> dict[Stone, BesideStone]:
-        """Of the other stones, each where it is told what lies beside it in its own frame: small ones are one, put in many
-        places."""
-        return {stone: BesideStone(stone.mesh, solid_of(stone.mesh, "stone")) for stone in {each.stone for each in self.others}}
+        """Of the other stones, each where it is told what lies beside it in its own frame: small ones are one, put in
+        many places."""
+        return {stone: BesideStone(stone.mesh, solid_of(stone.mesh, "stone"))
+                for stone in {each.stone for each in self.others}}
 
     def beside_stone(self, points: Floats) -> np.ndarray:
         """(n,) bool: which places (n, 3) belong to a stone and its seat."""
@@ -98,8 +99,8 @@ class Subject:
         return beside
 
     def first_off_stone(self, points: Floats, only_above: bool = False) -> int | None:
-        """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the girdle;
-        None if there is none."""
+        """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the
+        girdle; None if there is none."""
         start, size = 0, FIRST_TRIED
         while start < len(points):
             some = points[start:start + size]
@@ -124,8 +125,8 @@ class Subject:
         return off
 
     def is_above_girdle(self, points: Floats, only_small: bool = False) -> np.ndarray:
-        """(n,) bool: which places (n, 3) are above the girdle of the stone that they are nearest to; if a small one, where
-        asked for those only."""
+        """(n,) bool: which places (n, 3) are above the girdle of the stone that they are nearest to; if a small one,
+        where asked for those only."""
         if not self.others:
             above: np.ndarray = (points[:, 2] > self.gauge.girdle_plane_mm) & (not only_small)
             return above

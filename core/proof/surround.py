@@ -45,8 +45,8 @@ HOLE_MM = 0.02
 """How far above the plate's underside the holes are read."""
 
 GRID_MM, LEVEL = 0.12, 0.9
-"""How far apart the plate's thickness is taken, and the cosine of the steepest face that it is taken between: 25 degrees.
-Larger distances: dents are passed over; smaller cosines: its slanted rims count as thin."""
+"""How far apart the plate's thickness is taken, and the cosine of the steepest face that it is taken between: 25
+degrees. Larger distances: dents are passed over; smaller cosines: its slanted rims count as thin."""
 
 OVER_MM = 0.5
 """How far outside the plate its thickness is looked for from. Smaller: nothing; zero: its faces may be missed."""
@@ -105,8 +105,8 @@ def _gaps(several: Several, rules: HouseRules) -> Iterator[Finding]:
 
 
 def standing_between_mm(several: Several, centre: Floats) -> float:
-    """How far claws or a rim stand outside the centre stone's girdle (k, 2) at the height of the small stones' tables, mm;
-    0 if nothing does."""
+    """How far claws or a rim stand outside the centre stone's girdle (k, 2) at the height of the small stones' tables,
+    mm; 0 if nothing does."""
     height = max(float(stone.mesh.vertices[:, 2].max()) for stone in several.small)
     loops = [loop for name, solid in several.parts.items() if name.startswith(("claw", "rim"))
              for loop in section(solid, height)]
@@ -116,8 +116,8 @@ def standing_between_mm(several: Several, centre: Floats) -> float:
 
 
 def apart_mm(ones: Sequence[Floats], others: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Of each pair of loops, counter-clockwise: (p,) the least distance, mm, negative where they overlap, and (p, 2) the
-    nearest corner of the first."""
+    """Of each pair of loops, counter-clockwise: (p,) the least distance, mm, negative where they overlap, and (p, 2)
+    the nearest corner of the first."""
     away, corners = _nearest_corners(ones, others)
     back, _ = _nearest_corners(others, ones)
     least: Floats = np.minimum(away, back)
@@ -132,12 +132,15 @@ def _signed_mm(points: Floats, loops: Sequence[Floats]) -> Floats:
 
 
 def _nearest_corners(ones: Sequence[Floats], others: Sequence[Floats]) -> tuple[Floats, Floats]:
-    """Of each pair of loops the corner of the first that is nearest to the second, or deepest in it: (p,) mm, (p, 2)."""
+    """Of each pair of loops the corner of the first that is nearest to the second, or deepest in it: (p,) mm and
+    (p, 2)."""
     sizes, firsts = np.array([len(loop) for loop in others]), np.cumsum([0, *map(len, ones)])[:-1]
     corners, (starts, ways) = np.concatenate(ones), edges_of(others)
-    pair, owner = np.repeat(np.arange(len(ones)), [len(loop) for loop in ones]), np.repeat(np.arange(len(others)), sizes)
+    pair = np.repeat(np.arange(len(ones)), [len(loop) for loop in ones])
+    owner = np.repeat(np.arange(len(others)), sizes)
     middles = np.array([loop.mean(axis=0) for loop in others])
-    # Between two circles about the other's middle runs the other loop, so that most corners are surely farther than another.
+    # Between two circles about the other's middle runs the other loop, so that most corners are surely farther than
+    # another.
     squares, _ = to_sides(middles[owner], starts, ways)
     begins = np.cumsum(sizes) - sizes
     width = (np.maximum.reduceat(np.linalg.norm(starts - middles[owner], axis=1), begins)
@@ -187,7 +190,8 @@ def _enters(several: Several) -> Finding:
     shrunk = {stone: _shrunk(stone) for stone in {each.stone for each in several.small}}
     depth, place = 0.0, several.middles[0]
     which = entered(several.metal, several.small, [shrunk[each.stone] for each in several.small])
-    near = [transformed(solid_of(shrunk[each.stone], each.name), each.matrix) for each in (several.small[i] for i in which)]
+    near = [transformed(solid_of(shrunk[each.stone], each.name), each.matrix)
+            for each in (several.small[i] for i in which)]
     both = overlap(several.metal, composed(near, "small stones")) if near else None
     if both is not None and volume_mm3(both) > 0.0:
         vertices, _ = triangles_of(both)
@@ -212,8 +216,8 @@ def middle_in(solid: Solid, points: Floats) -> Floats:
 
 
 def _shrunk(stone: Stone) -> PolyMesh:
-    """The stone in its own frame with every facet a little inwards, by half of what a stone beds into a finished seat at
-    most."""
+    """The stone in its own frame with every facet a little inwards, by half of what a stone beds into a finished seat
+    at most."""
     middle = stone.mesh.vertices.mean(axis=0)
     share = 1.0 - SEATED_MM / stone.width_mm
     return replace(stone.mesh, vertices=middle + share * (stone.mesh.vertices - middle))
@@ -277,8 +281,8 @@ def _plate(several: Several, rules: HouseRules, loops: list[Floats], holes: list
 
 
 def _thinnest(several: Several, top: float, underside: float) -> tuple[float, Floats]:
-    """The least that the plate is thick upright, mm, beside the small stones, and (3,) where; of each column the topmost and
-    the lowest layer of metal, where it has several."""
+    """The least that the plate is thick upright, mm, beside the small stones, and (3,) where; of each column the
+    topmost and the lowest layer of metal, where it has several."""
     assert several.plate is not None
     seats = np.array([stone.stone.width_mm / 2.0 + BESIDE_MM for stone in several.small])
     middles = several.middles[:, :2]
@@ -303,9 +307,10 @@ def _thinnest(several: Several, top: float, underside: float) -> tuple[float, Fl
     return min(found, key=lambda each: each[0])
 
 
-def _are_dents(vertices: Floats, triangles: Ints, middles: Floats, seats: Floats, top: float, underside: float) -> np.ndarray:
-    """(t,) which of a plate's level faces beside the seats, radii (n,) about middles (n, 2), lie neither in its top, looking
-    up, nor in its underside, looking down."""
+def _are_dents(vertices: Floats, triangles: Ints, middles: Floats, seats: Floats, top: float,
+               underside: float) -> np.ndarray:
+    """(t,) which of a plate's level faces beside the seats, radii (n,) about middles (n, 2), lie neither in its top,
+    looking up, nor in its underside, looking down."""
     corners = vertices[triangles]
     normals = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     tilt = normals[:, 2] / np.maximum(np.linalg.norm(normals, axis=1), 1e-300)
@@ -325,7 +330,8 @@ def _columns_at_dents(vertices: Floats, dents: Ints) -> Floats:
     first, last = (np.ceil((corners.min(axis=1) - low) / GRID_MM).astype(int),
                    np.floor((corners.max(axis=1) - low) / GRID_MM).astype(int) + 1)
     first, last = np.clip(first, 0, counts), np.clip(last, first, counts)
-    # Each box adds one where it begins and takes it off where it ends, along both ways; sums tell how many lie over a place.
+    # Each box adds one where it begins and takes it off where it ends, along both ways; sums tell how many lie over a
+    # place.
     steps = np.zeros(counts + 1, int)
     for at, sign in (((first, first), 1), ((last, last), 1), ((first, last), -1), ((last, first), -1)):
         np.add.at(steps, (at[0][:, 0], at[1][:, 1]), sign)
@@ -392,8 +398,8 @@ def _beads(several: Several, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _lie(several: Several, corners: Floats, i: int) -> bytes:
-    """How a bead's corners (n, 3) lie to a stone, in the stone's own frame: the same for beads that are alike, to within
-    SAME_POINT_MM."""
+    """How a bead's corners (n, 3) lie to a stone, in the stone's own frame: the same for beads that are alike, to
+    within SAME_POINT_MM."""
     matrix = several.small[i].matrix
     own = (corners - matrix[:, 3]) @ matrix[:, :3]
     return several.small[i].stone.mesh.vertices.tobytes() + np.round(own / SAME_POINT_MM).astype(np.int64).tobytes()

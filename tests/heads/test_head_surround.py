@@ -101,7 +101,8 @@ def test_every_style_takes_a_surround(style: str) -> None:
         assert len(bodies(made.solid)) == 1 and is_watertight_after_welding(made.solid, WELD_MM), state
 
 
-@pytest.mark.parametrize(("cut", "style"), [("round brilliant", "tapered claw"), ("cushion", "basket"), ("pear", "rim")])
+@pytest.mark.parametrize(("cut", "style"), [("round brilliant", "tapered claw"), ("cushion", "basket"),
+                                            ("pear", "rim")])
 def test_seats_sewn_to_the_plate_are_those_that_would_be_cut(cut: str, style: str) -> None:
     """The same metal, to within the facets of a bur, and none of it or of the air on the other side."""
     for state in ("cast", "set"):

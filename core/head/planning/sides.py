@@ -180,8 +180,8 @@ class _Neighbours:
 
     @cached_property
     def claws(self) -> tuple[Floats, Floats]:
-        """Places (n, 2) of the head's claws, seen from above, at heights where they may meet the other's stone; and (n,)
-        how far inside its girdle the stone stands there, mm."""
+        """Places (n, 2) of the head's claws, seen from above, at heights where they may meet the other's stone; and
+        (n,) how far inside its girdle the stone stands there, mm."""
         head, stone, girdle = self.head, self.other.stone, self.other.plan["girdle_plane"]
         points, below = [np.zeros((0, 2))], [np.zeros(0)]
         for line in head.lines:
@@ -196,8 +196,8 @@ class _Neighbours:
         return np.concatenate(points), np.concatenate(below)
 
     def are_claws_clear(self, turn: float, along: float, other_turn: float) -> bool:
-        """True if the claws, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of the other's
-        stone, which is turned likewise."""
+        """True if the claws, turned by half a turn where `turn` is -1 and then moved `along` X, stay clear of the
+        other's stone, which is turned likewise."""
         points, below = self.claws
         points, loop = turn * points + [along, 0.0], other_turn * self.loop
         low, high = loop.min(axis=0) - CLAW_CLEAR_MM, loop.max(axis=0) + CLAW_CLEAR_MM
