@@ -442,8 +442,6 @@ class Outline:
         except GeometryError:
             return False
         coarse = 2e-3 * math.sqrt(self.area_mm2)  # what chords in place of arcs may take away
-        if self._is_mirrored:
-            loop = loop[loop[:, 1] >= -coarse]
         start, way = self._sides, np.roll(self._sides, -1, axis=0) - self._sides
         x, y = (loop[:, i, None] - start[:, i] for i in range(2))
         share = np.clip((x * way[:, 0] + y * way[:, 1]) / (way * way).sum(axis=1), 0.0, 1.0)

@@ -236,8 +236,7 @@ def test_parallels_are_right_up_to_the_reach(cut: str, ratio: float) -> None:
 
 
 def test_every_heart_has_a_reach() -> None:
-    """At its reach the whole parallel is one place, which rounding puts on either side of the axis."""
     for width in np.arange(2.0, 12.0, 0.5):
         for ratio in (0.95, 1.0, 1.2, 1.4, 1.9, 2.6):
             outline = make_stone({"cut": "heart", "width_mm": width, "length_mm": width * ratio}).outline
-            assert 0.3 * width < outline.reach_mm < 0.5 * max(1.0, ratio) * width
+            assert 0.25 * width < outline.reach_mm < 0.5 * max(1.0, ratio) * width
