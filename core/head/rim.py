@@ -173,16 +173,14 @@ class _Rubbed:
 
     def rows(self, push: float) -> list[Floats]:
         """Rows (n, 3) of the section: keel, foot, shoulder, lip, and back down within the stone, which is cut out later."""
-        faces, lip = self.faces, self._lip(push, self._crown)
+        lip = self._lip(push, self._crown)
         outer_out, outer_z = lip.outer
-        within = -0.5 * self.ledge
-        out = np.array([faces.outer, faces.outer, outer_out, -0.5 * lip.thick * lip.sin - lip.cover, within])
-        z: list[Floats | float] = [faces.ledge, lip.shoulder, outer_z, lip.crown - 0.5 * lip.thick * lip.cos, faces.ledge]
-        rows = _rows(self.curve, self.counts, out, z)
-        rows.insert(4, (rows[3] + rows[4]) / 2.0)
-        keel = faces.outer + (within - faces.outer) * np.array([1.0, 2.0]) / 3.0
-        first, last = _rows(self.curve, self.counts, keel, [faces.ledge - KEEL_MM] * 2)
-        return [first, *rows, last]
+        inner_out, inner_z = -0.5 * lip.thick * lip.sin - lip.cover, lip.crown - 0.5 * lip.thick * lip.cos
+        outer, inner = _rows(self.curve, self.counts, np.array([outer_out, inner_out]), [outer_z, inner_z])
+        first, foot, within, last, _ = self._feet
+        shoulder = foot.copy()
+        shoulder[:, 2] = lip.shoulder
+        return [first, foot, shoulder, outer, inner, (inner + within) / 2.0, within, last]
 
     def metal_rows(self, push: float) -> list[Floats]:
         """Rows (n, 3) round what is left of the rim, without its keel, once the stone is cut out of it: nearly, because it
@@ -195,7 +193,7 @@ class _Rubbed:
         # Where a dome stands through the slope from lip to shoulder, no metal is left over it.
         share = np.minimum((self.faces.outer + ways[1:, None]) / (self.faces.outer - outer_out), 1.0)
         crown[1:, :, 2] = np.minimum(crown[1:, :, 2], lip.shoulder + share * (outer_z - lip.shoulder))
-        foot, end = self._feet
+        _, foot, _, _, end = self._feet
         shoulder, girdle = foot.copy(), crown[-1].copy()
         shoulder[:, 2], edge[:, 2], girdle[:, 2] = lip.shoulder, outer_z, self.faces.girdle
         return [foot, shoulder, edge, *crown, girdle, end]
@@ -231,12 +229,14 @@ class _Rubbed:
         return np.where(np.isfinite(z), z, self.stone.girdle_mm) + self.faces.girdle
 
     @cached_property
-    def _feet(self) -> tuple[Floats, Floats]:
-        """(n, 3) each: the rim's foot outside, and where on the ledge the stone ends it."""
-        ledge = self.faces.ledge
-        within = min(0.5 * self.ledge, self.stone.pavilion_inset_mm(self.faces.girdle - ledge))
-        foot, end = _rows(self.curve, self.counts, np.array([self.faces.outer, -within]), [ledge, ledge])
-        return foot, end
+    def _feet(self) -> list[Floats]:
+        """(n, 3) each: under the ledge the keel's outer edge, on it the rim's foot and its end within the stone, under it
+        the keel's inner edge, and on it where the stone ends the metal."""
+        outer, within, ledge = self.faces.outer, -0.5 * self.ledge, self.faces.ledge
+        end = max(within, -self.stone.pavilion_inset_mm(self.faces.girdle - ledge))
+        low = ledge - KEEL_MM
+        out = np.array([(2.0 * outer + within) / 3.0, outer, within, (outer + 2.0 * within) / 3.0, end])
+        return _rows(self.curve, self.counts, out, [low, ledge, ledge, low, ledge])
 
     @cached_property
     def _grid(self) -> Floats:

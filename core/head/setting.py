@@ -202,16 +202,17 @@ def _of_its_metal(site: Site, line: ClawLine, part: str, bent: Callable[[float],
     """
     plan = site.plan
     ring = base_ring(site.spec, plan, line, site.chord_mm)
-    cast = solid_of(raise_claw(plan, line, ring, plan["claw_length"], part, even=False), part)
+    shell = raise_claw(plan, line, ring, plan["claw_length"], part, even=False)
     try:
         planned = bent(1.0)
     except GeometryError:
         if plan["trim_length"] > 0.0:
             raise
-        return cast
+        return solid_of(shell, part)
     # Both are the same bar below; where the whole is no more, what is bent is no more.
-    if volume_mm3(planned) <= volume_mm3(cast):
+    if volume_mm3(planned) <= shell.volume_mm3():
         return planned
+    cast = solid_of(shell, part)
     girdle = plan["girdle_plane"]
     there = _above_mm3(cast, girdle)
     stone = moved(solid_of(site.stone.mesh, "stone"), [0.0, 0.0, girdle])

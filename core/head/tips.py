@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -51,6 +52,9 @@ STEEPEST = 0.95
 """How far above or below its centre a round tip may touch the crown, as a share of its radius. Larger: it touches with
 its very top."""
 
+
+TURN_SHARE = 1e-6
+"""By which share of a facet rounding may miss the count of a ring. Larger: facets grow."""
 
 LOW_END = 0.5
 """How far over the crown's end a bead's centre may stand, as a share of its radius. Larger: it hardly touches it."""
@@ -189,10 +193,19 @@ def _over_bulge(crown: CrownLine, end: int, radius_mm: float, widening: float) -
 
 def sphere(radius_mm: float, chord_mm: float, twist: float = 0.0) -> Floats:
     """(n, 3) points of a sphere about the origin, fine enough for the chord error, turned by a share of a facet."""
-    count = circle_count(radius_mm, chord_mm)
-    turn = (np.arange(count) + twist) * (2.0 * math.pi / count)
-    tilt = np.linspace(-math.pi / 2.0, math.pi / 2.0, count // 2 + 1)[1:-1]
-    rings = np.stack([np.outer(np.cos(tilt), np.cos(turn)), np.outer(np.cos(tilt), np.sin(turn)),
-                      np.repeat(np.sin(tilt)[:, None], count, axis=1)], axis=-1).reshape(-1, 3)
-    poles = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]])
-    return radius_mm * np.concatenate([rings, poles])
+    return radius_mm * _unit_sphere(circle_count(radius_mm, chord_mm), twist)
+
+
+@lru_cache(maxsize=64)
+def _unit_sphere(count: int, twist: float) -> Floats:
+    """(n, 3) points in rings, each of as many as keep them as near to each other as the rings are."""
+    tilts = np.linspace(-math.pi / 2.0, math.pi / 2.0, count // 2 + 1)[1:-1]
+    rings = []
+    for tilt in tilts:
+        around = math.ceil(count * math.cos(tilt) - TURN_SHARE)
+        turn = (np.arange(around) + twist) * (2.0 * math.pi / around)
+        rings.append(np.column_stack([math.cos(tilt) * np.cos(turn), math.cos(tilt) * np.sin(turn),
+                                      np.full(around, math.sin(tilt))]))
+    points: Floats = np.concatenate([*rings, [[0.0, 0.0, 1.0], [0.0, 0.0, -1.0]]])
+    points.setflags(write=False)
+    return points
