@@ -118,7 +118,7 @@ def edited_head(head: Head, metal: bpy.types.Object) -> EditedHead:
     """The planned head with the metal that is there now. Raises GeometryError for a stone of another size."""
     moved = stone_moved(metal)
     if moved is not None and not is_rigid(moved):
-        raise GeometryError("stone", "it was scaled or turned over, so that it is no longer the stone that was measured",
+        raise GeometryError("stone", "it was scaled or turned over, so that it is no longer what was measured",
                             "set its scale back to 1, and change the stone's measures instead")
     shells = shells_of(mesh_there(metal), list(metal.data.get(PARTS_KEY, [])))
     planned = {each.name: getattr(head, each.name) for each in fields(Head)}

@@ -71,7 +71,7 @@ def test_a_finding_is_shown_where_it_is_and_its_remedy_taken_and_undone(blender:
     visit(blender, "follow_the_proof")
 
 
-def test_paint_shows_its_legend_and_goes_with_what_it_was_measured_on_and_escape_stops_a_search(blender: dict[str, str]) -> None:
+def test_paint_goes_with_the_metal_it_was_measured_on_and_escape_stops_a_search(blender: dict[str, str]) -> None:
     visit(blender, "paint_and_stop")
 
 

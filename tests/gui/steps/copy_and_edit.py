@@ -13,7 +13,8 @@ LABEL = bpy.ops.seatwright.head_add.get_rna_type().name
 
 def heads() -> dict[str, str]:
     """The metal objects and their meshes."""
-    return {each.name: each.data.name for each in bpy.data.objects if each.type == "MESH" and each.data.seatwright.schema}
+    is_head = hands.addon("properties").is_head
+    return {each.name: each.data.name for each in bpy.data.objects if is_head(each.data)}
 
 
 def metals() -> dict[str, str]:
