@@ -158,7 +158,10 @@ class Wall:
         outer = first_crossing(self.frame.part_at("wall", self.top_mm - HAIR_MM), points, -normals, -2.0)
         inset = first_crossing([pavilion], points, -normals, -HAIR_MM)
         over = np.where(np.isfinite(outer) & np.isfinite(inset) & (outer <= self.frame.reach_mm), inset - outer, np.inf)
-        j = int(np.argmin(over))
+        # Where a piece ends, a way in may come through its end, which is the scoop's flank.
+        met = np.isfinite(over)
+        within = met & np.roll(met, 1) & np.roll(met, -1)
+        j = int(np.argmin(np.where(within, over, np.inf) if within.any() else over))
         if not math.isfinite(over[j]):
             return 0.0, np.array([0.0, 0.0, self.top_mm])
         return float(over[j]) * math.cos(self.taper), np.array([*(points[j] - normals[j] * outer[j]), self.top_mm])

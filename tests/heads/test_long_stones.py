@@ -23,7 +23,8 @@ def test_a_long_stone_gets_a_sound_basket(cut: str, width_mm: float) -> None:
 
 
 @pytest.mark.parametrize("cut, length_mm, width_mm, style", [
-    ("heart", 3.0, 3.0, "coronet"), ("emerald", 14.0, 10.0, "coronet"), ("trillion", 4.5, 2.5, "coronet"), ("oval", 4.9, 3.5, "coronet"),
+    ("heart", 3.0, 3.0, "coronet"), ("heart", 3.5, 3.5, "coronet"), ("emerald", 14.0, 10.0, "coronet"),
+    ("trillion", 4.5, 2.5, "coronet"), ("oval", 4.9, 3.5, "coronet"),
     ("tapered baguette", 20.0, 10.0, "gallery"), ("heart", 10.0, 10.0, "gallery"), ("marquise", 7.0, 3.5, "coronet"),
 ])
 def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm: float, width_mm: float, style: str) -> None:
