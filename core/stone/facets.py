@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..errors import GeometryError
-from ..mesh import Floats, Ints, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import hull_triangles
 
 MEET_MM = 3e-10
@@ -70,7 +70,7 @@ def gathered(groups: Sequence[tuple[str, Floats, Floats]]) -> Planes:
 
 def through(a: Floats, b: Floats, c: Floats, inside: Floats) -> Floats:
     """(k, 3) normals of the planes through three rows of points, looking away from `inside` (3,)."""
-    normals = np.cross(b - a, c - a)
+    normals = cross(b - a, c - a)
     flip = np.einsum("ij,ij->i", normals, inside - a) > 0.0
     normals[flip] *= -1.0
     return normals
@@ -185,11 +185,8 @@ def _dual_hull(points: Floats) -> Ints:
 def _rows_in(points: Floats, wanted: Floats) -> Ints:
     """(w,) int: for each of (w, 3) `wanted` its row in (m, 3) `points`; the nearest one, should the kernel have
     rounded it."""
-    _, same = np.unique(np.concatenate([points, wanted]) + 0.0, axis=0, return_inverse=True)
-    same = same.reshape(-1)
-    row = np.full(int(same.max()) + 1, -1, np.int32)
-    row[same[:len(points)]] = np.arange(len(points))
-    found = row[same[len(points):]]
+    row = {place: i for i, place in enumerate(map(tuple, points.tolist()))}
+    found = np.array([row.get(place, -1) for place in map(tuple, wanted.tolist())], np.int32)
     for i in np.flatnonzero(found < 0):
         found[i] = ((points - wanted[i]) ** 2).sum(axis=1).argmin()
     return found
@@ -199,7 +196,7 @@ def _corners(normals: Floats, depths: Floats, triangles: Ints) -> tuple[Ints, In
     """Pairs of (corner, plane) as two (k,) arrays, and the corners' places (c, 3) about the inner point."""
     n = normals[triangles]
     d = depths[triangles]
-    crossed = np.stack([np.cross(n[:, 1], n[:, 2]), np.cross(n[:, 2], n[:, 0]), np.cross(n[:, 0], n[:, 1])], axis=1)
+    crossed = np.stack([cross(n[:, 1], n[:, 2]), cross(n[:, 2], n[:, 0]), cross(n[:, 0], n[:, 1])], axis=1)
     volume = np.einsum("ij,ij->i", n[:, 0], crossed[:, 0])
     sharp = np.abs(volume)
     places = np.einsum("ij,ijk->ik", d, crossed) / np.where(sharp > 0.0, volume, 1.0)[:, None]
@@ -262,10 +259,9 @@ def _faces(planes: Planes, vertices: Floats, corners: Ints, owners: Ints) -> Pol
     keep = sizes[owners] >= 3
     corners, owners = corners[keep], owners[keep]
     axis = np.eye(3)[np.abs(planes.normals).argmin(axis=1)]
-    along = np.cross(axis, planes.normals)
-    across = np.cross(planes.normals, along)
-    sums = np.zeros((len(planes), 3))
-    np.add.at(sums, owners, vertices[corners])
+    along = cross(axis, planes.normals)
+    across = cross(planes.normals, along)
+    sums = np.stack([np.bincount(owners, vertices[corners, k], len(planes)) for k in range(3)], axis=1)
     spoke = vertices[corners] - (sums / np.maximum(sizes, 1)[:, None])[owners]
     angle = np.arctan2(np.einsum("ij,ij->i", spoke, across[owners]), np.einsum("ij,ij->i", spoke, along[owners]))
     order = np.lexsort([angle, owners])
