@@ -1,7 +1,7 @@
 """The proof: solids measured and held against the house rules, worst finding first."""
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from .narrowest import REACH_MM
 from .proportions import check_proportions
 from .retention import check_retention
 from .rim import check_rim
-from .seat import check_seat
+from .seat import check_seat, check_seated
 from .several import several_of
 from .sides import check_sides
 from .spread import Tolerances, spread_over, tolerances_of
@@ -34,8 +34,8 @@ CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, c
 """The families of checks, in the order in which their findings come."""
 
 OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_proportions, check_species, check_marks, check_agreement))
-OF_STONE = tuple(check for check in OF_STONE_AND_METAL if check is not check_casting)
-"""The families that tolerances change: a stone that is off changes nothing of what the metal is as a casting."""
+OF_STONE = (check_seated, *(check for check in OF_STONE_AND_METAL if check not in (check_seat, check_casting)))
+"""The families that a stone which is off changes: neither what the metal is as a casting, nor what is only told."""
 
 OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sprue", "marks.hallmark", "marks.nickel",
                 "marks.lead", "marks.cadmium")
@@ -121,8 +121,8 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
 
     of_metal = (check_sizes,) if subject.is_seat_cut else (check_sizes, check_thinnest)
 
-    def examine(varied: Subject, moves_metal: bool) -> list[Finding]:
-        return _examined(varied, rules, (*OF_STONE, *of_metal) if moves_metal else OF_STONE)
+    def examine(varied: Subject, moves_metal: bool) -> Iterator[list[Finding]]:
+        return (_examined(varied, rules, [check]) for check in (*OF_STONE, *(of_metal if moves_metal else ())))
 
     return worst_first(spread_over(subject, found, tolerances, examine))
 

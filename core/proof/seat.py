@@ -23,6 +23,13 @@ from .subject import NAME_HOLD, NO_HOLD, Subject
 
 def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat."""
+    yield from check_seated(subject, rules)
+    if not subject.is_set:
+        yield _to_cut(subject)
+
+
+def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Every check of the seat, without what the setter still cuts away, which is only told."""
     gauge = subject.gauge
     if gauge.wall is None and not gauge.claw_names and not gauge.rail_names and gauge.rim_part is None:
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
@@ -33,8 +40,8 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
             yield _rim(subject, rules)
         yield from _bearing(subject, rules)
         yield from _rails(subject, rules)
-    yield _in_common(subject)
     if subject.is_set:
+        yield _fits(subject)
         yield from _gaps(subject, rules)
     yield _culet_clearance(subject, rules)
     yield _culet_free(subject, rules)
@@ -202,12 +209,14 @@ def _near(gauge: Gauge, low: float, high: float) -> Floats:
     return np.where(here[:, None], gauge.room_mm, np.inf)
 
 
-def _in_common(subject: Subject) -> Finding:
-    if subject.is_set:
-        depth, place = subject.gauge.finished_depth
-        limit = Limit(SEATED_MM, False, "unsafe", "Metal cannot stand inside a stone, so the seat is not finished.",
-                      "geometry", f"Cut the seat {depth:.2f} mm deeper here.")
-        return judge("seat.fits", "Deepest metal inside the stone", depth, "mm", place, [limit], READ_MM)
+def _fits(subject: Subject) -> Finding:
+    depth, place = subject.gauge.finished_depth
+    limit = Limit(SEATED_MM, False, "unsafe", "Metal cannot stand inside a stone, so the seat is not finished.",
+                  "geometry", f"Cut the seat {depth:.2f} mm deeper here.")
+    return judge("seat.fits", "Deepest metal inside the stone", depth, "mm", place, [limit], READ_MM)
+
+
+def _to_cut(subject: Subject) -> Finding:
     volume, depth, place = subject.gauge.common
     done = subject.is_seat_cut
     why = ("The seat is in the model already, so the setter only cleans it." if done else

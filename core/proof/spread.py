@@ -1,6 +1,6 @@
 """What the tolerances of stone, model and casting do to each finding, and which stones this metal still takes.
 
-The whole proof runs on the head with one thing off at a time, as far as its tolerance goes, either way; between those and
+The proof runs on the head with one thing off at a time, as far as its tolerance goes, either way; between those and
 the head as given each measure is taken to run straight, and what several things do together to add up. On that response
 the worst corner of all tolerances is found, and random draws are counted. Within its tolerance each thing is taken to be
 equally likely anywhere, as where only limits are known (JCGM 100:2008, Guide to the expression of uncertainty in
@@ -18,10 +18,15 @@ import numpy as np
 from ..errors import GeometryError
 from ..mesh import Floats
 from ..spec import Spec
+from ..stone import Stone
 from ..trade.house_rules import HouseRules
 from .findings import Bound, Finding, Limit, Spread, Verdict, judge, unable
+from .narrowest import REACH_MM
 from .subject import Subject
 from .varied import Deviation, Varied
+
+ROUNDING = 1e-12
+"""By how much a margin may be under nought for rounding."""
 
 DRAWS = 2000
 SEED = 20
@@ -47,8 +52,14 @@ FARTHEST = 0.04
 CLOSE = 0.003
 """How close to the true end the range's end may stay, as a share of the stone's size: 0.015 mm on a stone of 5 mm."""
 
-Examine = Callable[[Subject, bool], Iterable[Finding]]
-"""Runs the checks on a subject; False leaves out those that look at the metal alone."""
+CASTING = "casting."
+"""Findings that look at the metal alone."""
+
+POWERS = {"mm": 1, "mm2": 2, "mm3": 3}
+"""How a measure of each unit grows with the size of the metal; those of other units do not."""
+
+Examine = Callable[[Subject, bool], Iterable[Sequence[Finding]]]
+"""Runs the checks on a subject, one family after the other; False leaves out those that look at the metal alone."""
 
 
 Key = tuple[str, str, int]
@@ -84,20 +95,39 @@ def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Toler
     unsure = () if varied.is_clean else SURFACE
     response = _Response([each for each in findings if _varies(each, subject) and each.code not in unsure])
     lost = 0
-    for low, high in _ways(subject, tolerances):
+    for way in _ways(subject, tolerances):
         try:
-            pair = [list(examine(varied.subject_at(off), off.moves_metal)) for off in (low, high)]
+            low, high = (_found_at(off, varied, findings, examine) for off in way)
         except GeometryError:
             lost += 1
             continue
-        response.add(*pair)
+        response.add(way[1], low, high)
     spread = response.spreads()
     after = [spread.get(id(each), each) for each in findings]
     after += [each for each in response.new(subject) if each.code not in unsure]
     if lost:
         after.append(unable("spread.applied", "Spread", "metal as thin as this closes up where a tolerance takes it away",
                             "Thicken the metal, or give closer tolerances."))
-    return [*after, *_sizes(subject, varied, findings, tolerances, examine)]
+    return [*after, *_sizes(subject, varied, findings, tolerances, examine, response)]
+
+
+def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], examine: Examine) -> list[Finding]:
+    """What is found with this deviation. Raises GeometryError if there is no such metal."""
+    found = [each for family in examine(varied.subject_at(off), off.model_mm != 0.0) for each in family]
+    if off.scale != 1.0:
+        # Shrinkage leaves the metal's shape as it is but in a cut seat, which follows the stone and is no part of these.
+        found += [_scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
+    return found
+
+
+def _scaled(finding: Finding, scale: float) -> Finding:
+    """The same of metal that is so many times as large; what was not found within reach is not for that."""
+    if finding.measured in (None, REACH_MM) or finding.unit not in POWERS:
+        return finding
+    assert finding.measured is not None
+    measured = finding.measured * scale ** POWERS[finding.unit]
+    broken = next((bound for bound in finding.bounds if bound.margin(measured) < 0.0), None)
+    return replace(finding, measured=measured, verdict=broken.verdict if broken else "sound")
 
 
 def _varies(finding: Finding, subject: Subject) -> bool:
@@ -122,49 +152,73 @@ def _ways(subject: Subject, tolerances: Tolerances) -> list[tuple[Deviation, Dev
     return [(Deviation(**{name: -value for name, value in way.items()}), Deviation(**way)) for way in ways]
 
 
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """How a finding answers to all tolerances: its bounds, its own margins (b,), and by how much its margins (t, 2, b) and its
+    measure (t, 2) differ at each tolerance's ends."""
+
+    finding: Finding
+    bounds: tuple[Bound, ...]
+    own: Floats
+    margins: Floats
+    measures: Floats
+
+
 class _Response:
     """How each finding answers to each tolerance: measures and margins at both ends, less those of the head as given."""
 
     def __init__(self, findings: Sequence[Finding]) -> None:
         self._keys = keyed(findings)
         self._ends: list[tuple[Mapping[Key, Finding], Mapping[Key, Finding]]] = []
+        self._highest: list[Deviation] = []
 
-    def add(self, low: Sequence[Finding], high: Sequence[Finding]) -> None:
-        """One more tolerance: the findings at its lowest and at its highest."""
+    def add(self, highest: Deviation, low: Sequence[Finding], high: Sequence[Finding]) -> None:
+        """One more tolerance: its highest, and the findings at its lowest and at its highest."""
         self._ends.append((keyed(low), keyed(high)))
+        self._highest.append(highest)
 
     def spreads(self) -> dict[int, Finding]:
         """id of each finding -> the same with its spread."""
+        if not self._keys:
+            return {}
+        answers = [self._answer(key, finding) for key, finding in self._keys.items()]
+        own, margins = np.concatenate([each.own for each in answers]), np.concatenate([each.margins for each in answers], axis=2)
         draws = np.random.default_rng(SEED).uniform(-1.0, 1.0, (DRAWS, len(self._ends)))
-        return {id(finding): self._spread(key, finding, draws) for key, finding in self._keys.items()}
+        drawn = own + np.maximum(-draws, 0.0) @ margins[:, 0] + np.maximum(draws, 0.0) @ margins[:, 1]
+        starts = np.cumsum([0, *(len(each.own) for each in answers[:-1])])
+        shares = np.logical_and.reduceat(drawn >= -ROUNDING, starts, axis=1).mean(axis=0).tolist()
+        return {id(each.finding): _spread(each, share) for each, share in zip(answers, shares)}
 
-    def _spread(self, key: Key, finding: Finding, draws: Floats) -> Finding:
+    def _answer(self, key: Key, finding: Finding) -> _Answer:
         bounds = _bounds(finding)
-        own = _margins(finding, finding, bounds)
+        own = np.array(_margins(finding, finding, bounds))
         at_ends = [[end.get(key, finding) for end in pair] for pair in self._ends]
         # (tolerances, 2 ends, bounds) and (tolerances, 2 ends): by how much each end differs.
         margins = np.array([[_margins(each, finding, bounds) for each in pair] for pair in at_ends]
                            ).reshape(len(at_ends), 2, len(bounds)) - own
         assert finding.measured is not None
         measures = np.array([[_measure(each, finding) for each in pair] for pair in at_ends]).reshape(-1, 2) - finding.measured
-        drawn = own + np.einsum("da,ab->db", np.maximum(-draws, 0.0), margins[:, 0]) + np.einsum(
-            "da,ab->db", np.maximum(draws, 0.0), margins[:, 1])
-        share = float((drawn >= -1e-12).all(axis=1).mean())
-        worst = own + np.minimum(margins.min(axis=1), 0.0).sum(axis=0)
-        broken = [i for i, bound in enumerate(bounds) if worst[i] < -1e-12]
-        unsafe = [i for i in broken if bounds[i].verdict == "unsafe"]
-        shown = min(unsafe or broken or range(len(bounds)), key=lambda i: float(worst[i]))
-        # At each tolerance's worse end; where neither is worse, the head as given.
-        ends = margins[:, :, shown].argmin(axis=1)
-        taken = margins[:, :, shown].min(axis=1) < 0.0
-        if not finding.bounds:
-            taken = np.abs(measures).max(axis=1) > 0.0
-            ends = np.abs(measures).argmax(axis=1)
-        measured = finding.measured + float((measures[np.arange(len(ends)), ends] * taken).sum())
-        found = replace(finding, spread=Spread(measured, share))
-        if finding.verdict == "sound" and unsafe:
-            return _doubtful(found, bounds[shown])
-        return found
+        return _Answer(finding, bounds, own, margins, measures)
+
+    def growth_to_unsafe(self, stone: Stone, way: float) -> float:
+        """At which growth (way 1) or loss (way -1) of the stone, as a share of its size, what its tolerances do, carried on
+        straight, takes an unsafe bound to its limit; inf if none."""
+        end = 0 if way < 0.0 else 1
+        changes = [stone.width_mm / off.width_mm if off.width_mm else stone.length_mm / off.length_mm if off.length_mm
+                   else stone.depth_mm / off.depth_mm if off.depth_mm else 0.0 for off in self._highest]
+        nearest = math.inf
+        for key, finding in self._keys.items():
+            if finding.unit == "count" or finding.verdict == "unsafe":
+                continue
+            for i, bound in enumerate(finding.bounds):
+                if bound.verdict != "unsafe":
+                    continue
+                own = _margins(finding, finding, finding.bounds)[i]
+                ends = [_margins(each[end].get(key, finding), finding, finding.bounds)[i] for each in self._ends]
+                slope = sum(change * (margin - own) for change, margin in zip(changes, ends))
+                if slope < 0.0:
+                    nearest = min(nearest, -own / slope)
+        return nearest
 
     def new(self, subject: Subject) -> list[Finding]:
         """What is wrong only where something is off: to watch, with the reason."""
@@ -176,6 +230,22 @@ class _Response:
                         why = f"The head as given is free of this, but not within the tolerances. {each.why}"
                         found.setdefault(key, replace(each, verdict="watch", why=why))
         return list(found.values())
+
+
+def _spread(answer: _Answer, share: float) -> Finding:
+    """The finding with its worst case, and the share of draws in which it stays sound."""
+    finding, bounds, margins = answer.finding, answer.bounds, answer.margins
+    worst = answer.own + np.minimum(margins.min(axis=1), 0.0).sum(axis=0)
+    broken = [i for i in range(len(bounds)) if worst[i] < -ROUNDING]
+    unsafe = [i for i in broken if bounds[i].verdict == "unsafe"]
+    shown = min(unsafe or broken or range(len(bounds)), key=lambda i: float(worst[i]))
+    # At each tolerance's worse end; where neither is worse, the head as given.
+    ends = margins[:, :, shown].argmin(axis=1)
+    taken = margins[:, :, shown].min(axis=1) < 0.0
+    assert finding.measured is not None
+    measured = finding.measured + float((answer.measures[np.arange(len(ends)), ends] * taken).sum())
+    found = replace(finding, spread=Spread(measured, share))
+    return _doubtful(found, bounds[shown]) if finding.verdict == "sound" and unsafe else found
 
 
 def keyed(findings: Iterable[Finding]) -> dict[Key, Finding]:
@@ -240,14 +310,15 @@ def _doubtful(finding: Finding, bound: Bound) -> Finding:
 
 
 def _sizes(subject: Subject, varied: Varied, findings: Sequence[Finding], tolerances: Tolerances,
-           examine: Examine) -> list[Finding]:
+           examine: Examine, response: _Response) -> list[Finding]:
     """The smallest and the largest stone that nothing is unsafe with, in the same proportions and this very metal."""
     given = keyed(findings)
     if any(each.verdict == "unsafe" for each in findings):
         return [unable(SIZE, "Stone sizes that this metal takes", "the head is unsafe with the stone as given",
                        "Make it sound first.")]
     width = subject.stone.width_mm
-    low, high = (width * _farthest(given, varied, subject, examine, way) for way in (-1.0, 1.0))
+    low, high = (width * _farthest(given, varied, subject, examine, way, response.growth_to_unsafe(subject.stone, way))
+                 for way in (-1.0, 1.0))
     why = f"Stones of these proportions from {low:.2f} to {high:.2f} mm wide leave nothing unsafe in this metal."
     if low <= width * (1.0 - FARTHEST) or high >= width * (1.0 + FARTHEST):
         why = f"{why[:-1]}; none farther off than {100 * FARTHEST:.0f} % was tried."
@@ -261,17 +332,19 @@ def _sizes(subject: Subject, varied: Varied, findings: Sequence[Finding], tolera
     return found
 
 
-def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, examine: Examine, way: float) -> float:
+def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, examine: Examine, way: float,
+              expected: float) -> float:
     """The farthest size, as a share of the stone's, at which nothing is found unsafe; each tried one is proven.
 
-    The unsafe margins of the last two proofs say where the next one goes; between a good and a bad size it is halved.
+    The first is a little short of where one is expected, as a share by which the size differs. The unsafe margins of the
+    last two proofs say where the next one goes; between a good and a bad size it is halved.
     """
     good, bad = 0.0, math.inf
     last = (0.0, given)
-    step = FARTHEST
+    step = min(max(expected - CLOSE / 2.0, CLOSE / 2.0), FARTHEST)
     for _ in range(PROBES):
-        now = _proven(varied, examine, 1.0 + way * step)
-        if now is None or any(each.verdict == "unsafe" and _varies(each, subject) for each in now.values()):
+        now = _proven(varied, subject, examine, 1.0 + way * step)
+        if now is None or any(_is_against(each, subject) for each in now.values()):
             bad = step
         else:
             good = step
@@ -280,16 +353,27 @@ def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, ex
         crossing = _crossing(last, (step, now), subject) if now is not None else math.inf
         last = (step, now) if now is not None else last
         aim = crossing - CLOSE / 2.0 if crossing - CLOSE / 2.0 > good else crossing + CLOSE / 2.0
-        step = aim if good < aim < bad else (good + bad) / 2.0
+        step = min(aim, FARTHEST) if bad == math.inf else aim if good < aim < bad else (good + bad) / 2.0
     return 1.0 + way * good
 
 
-def _proven(varied: Varied, examine: Examine, factor: float) -> dict[Key, Finding] | None:
-    """The findings with a stone of that size, by key; None where stone or metal can't be."""
+def _is_against(finding: Finding, subject: Subject) -> bool:
+    """Whether a finding speaks against a size."""
+    return finding.verdict == "unsafe" and _varies(finding, subject)
+
+
+def _proven(varied: Varied, subject: Subject, examine: Examine, factor: float) -> dict[Key, Finding] | None:
+    """The findings with a stone of that size, by key, as far as to the first family of checks that speaks against it; None
+    where stone or metal can't be."""
+    found: list[Finding] = []
     try:
-        return keyed(examine(varied.subject_of_size(factor), False))
+        for family in examine(varied.subject_of_size(factor), False):
+            found += family
+            if any(_is_against(each, subject) for each in family):
+                break
     except GeometryError:
         return None
+    return keyed(found)
 
 
 def _crossing(before: tuple[float, Mapping[Key, Finding]], now: tuple[float, Mapping[Key, Finding]],

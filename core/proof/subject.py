@@ -43,7 +43,7 @@ class Subject:
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
     that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
     all the other stones in this metal, where it is the metal of several; is_of_several: whether this is one of several
-    heads whose metal is proven as a whole besides.
+    heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure it.
     """
 
     metal: Solid
@@ -59,6 +59,7 @@ class Subject:
     neighbours: tuple[Solid, ...] = ()
     others: tuple[PlacedStone, ...] = ()
     is_of_several: bool = False
+    cut_seat: bool | None = None
 
     @cached_property
     def gauge(self) -> Gauge:
@@ -145,6 +146,8 @@ class Subject:
     @cached_property
     def is_seat_cut(self) -> bool:
         """True if the seat is in the metal already, by measurement: stone and metal claim no volume in common."""
+        if self.cut_seat is not None:
+            return self.cut_seat
         return self.is_set or self.gauge.common[1] <= SEATED_MM
 
 

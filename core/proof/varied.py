@@ -17,7 +17,9 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross
-from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
+from ..solid.kernel import (
+    Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, transformed, triangles_of, volume_mm3,
+)
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
@@ -67,8 +69,9 @@ class Deviation:
     casting_percent: float = 0.0
 
     @property
-    def moves_metal(self) -> bool:
-        return self.model_mm != 0.0 or self.casting_percent != 0.0
+    def scale(self) -> float:
+        """How many times as large the metal comes out."""
+        return 1.0 + self.casting_percent / 100.0
 
 
 class Varied:
@@ -92,26 +95,35 @@ class Varied:
         subject = self.subject
         stone = stretched(subject.stone, stretch)
         at_height = replace(subject.placed, vertices=self._placed(stone.mesh.vertices))
-        scale = 1.0 + off.casting_percent / 100.0
-        settled = float(self._frame[3, 2]) * (scale - 1.0) if subject.is_seat_cut else 0.0
+        settled = float(self._frame[3, 2]) * (off.scale - 1.0) if subject.is_seat_cut else 0.0
         moved: dict[str, Floats] = {}
-        if off.moves_metal or subject.is_seat_cut:
-            motion = _Motion(off.model_mm, scale, stretch, settled)
+        if off.model_mm or subject.is_seat_cut:
+            motion = _Motion(off.model_mm, off.scale, stretch, settled)
             moved = {name: self._moved(name, motion) for name in self._meshes if name or not self.is_clean}
         if not subject.is_seat_cut and "wall" in subject.parts:
-            settled = _rest_mm(at_height, moved.get("wall", self._meshes["wall"].vertices)) - self._rest
+            settled = _rest_mm(at_height, moved["wall"] if moved else self._meshes["wall"].vertices * off.scale) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
-        solids = {"": subject.metal, **subject.parts}
-        solids |= {name: solid_of_triangles(vertices, self._meshes[name].unfolded(vertices), name or "head")
-                   for name, vertices in moved.items()}
-        if moved and self.is_clean:
-            solids[""] = fuse([solids[name] for name in subject.parts], "head")
+        solids = self._solids(moved, off.scale)
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
-                         stone_solid=solid_of(placed, "stone"))
-        if not subject.is_seat_cut or varied.gauge.common[1] <= SEATED_MM:
+                         stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
+        if not subject.is_seat_cut or varied.gauge.finished_depth[0] <= SEATED_MM:
             return varied
         tool = stone.grown(CLEARED_MM)
         return _cleared(varied, replace(tool, vertices=self._placed(tool.vertices)).moved((0.0, 0.0, settled)))
+
+    def _solids(self, moved: Mapping[str, Floats], scale: float) -> dict[str, Solid]:
+        """Of each part, and under "" of the whole metal, with the vertices that it has now; where none moved by itself, all
+        of it so many times as large."""
+        subject = self.subject
+        solids = {"": subject.metal, **subject.parts}
+        if not moved:
+            matrix = np.column_stack([np.eye(3) * scale, np.zeros(3)])
+            return solids if scale == 1.0 else {name: transformed(solid, matrix) for name, solid in solids.items()}
+        solids |= {name: solid_of_triangles(vertices, self._meshes[name].unfolded(vertices), name or "head")
+                   for name, vertices in moved.items()}
+        if self.is_clean:
+            solids[""] = fuse([solids[name] for name in subject.parts], "head")
+        return solids
 
     @cached_property
     def is_clean(self) -> bool:
