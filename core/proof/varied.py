@@ -24,6 +24,7 @@ from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
 from ..tolerance import READ_MM, SLIVER_MM
+from .fit import facet_planes, is_convex
 from .measure import MOST_FACETS, SEATED_MM
 from .subject import Subject
 
@@ -184,15 +185,29 @@ class Varied:
         # A scan may not be convex, so that its planes do not say where its surface is.
         if not subject.is_seat_cut or len(placed) > MOST_FACETS:
             return
-        normals, offsets = _planes_of(placed)
+        normals, offsets = facet_planes(placed)
         reach = SEATED_MM + READ_MM + subject.gauge.settling_mm
+        is_plain = is_convex(placed)
         lowest = -math.inf if subject.is_set else float(self._frame[3, 2])
         for shell in shells.values():
             over = shell.middles @ normals.T - offsets
-            facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
-            near = np.abs(over.max(axis=1)) <= reach
-            follows = facing & near & (shell.middles[:, 2] >= lowest)
-            shell.following = np.flatnonzero(follows).astype(np.int32)
+            if is_plain:
+                facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
+                lies = facing & (np.abs(over.max(axis=1)) <= reach)
+            else:
+                lies = _lies_on_one(shell.middles, (np.abs(over) <= reach) & (shell.normals @ normals.T < AGAINST), placed, normals)
+            shell.following = np.flatnonzero(lies & (shell.middles[:, 2] >= lowest)).astype(np.int32)
+
+
+def _lies_on_one(places: Floats, may: np.ndarray, stone: PolyMesh, normals: Floats) -> np.ndarray:
+    """(n,) bool: which places (n, 3) lie over a facet of those that each may lie on (n, f), within the facet's own sides:
+    in a cleft the planes of a stone's facets run on through it."""
+    lies = np.zeros(len(places), bool)
+    for facet in np.flatnonzero(may.any(axis=0)).tolist():
+        ring, rows = stone.vertices[stone.face(facet)], np.flatnonzero(may[:, facet])
+        inwards = np.cross(normals[facet], np.roll(ring, -1, axis=0) - ring)
+        lies[rows] |= (places[rows] @ inwards.T >= np.einsum("ij,ij->i", ring, inwards) - 1e-9).all(axis=1)
+    return lies
 
 
 @dataclass(frozen=True)
@@ -346,16 +361,11 @@ def _stretched_piece(piece: Piece, x: float, y: float) -> Piece:
     return replace(piece, point=(piece.point[0] * x, piece.point[1] * y))
 
 
-def _planes_of(placed: PolyMesh) -> tuple[Floats, Floats]:
-    normals = placed.face_normals()
-    return normals, np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
-
-
 def _rest_mm(placed: PolyMesh, wall: Floats) -> float:
     """By how much the stone has to rise so that the wall's highest place under it just touches it; negative: to sink."""
     low, high = wall[:, 2].min(), wall[:, 2].max()
     upper = wall[wall[:, 2] >= low + UPPER * (high - low)]
-    normals, offsets = _planes_of(placed)
+    normals, offsets = facet_planes(placed)
     below = normals[:, 2] < -LEVEL
     n, d = normals[below], offsets[below]
     bottom = ((d - upper[:, :2] @ n[:, :2].T) / n[:, 2]).max(axis=1)

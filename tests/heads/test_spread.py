@@ -12,6 +12,7 @@ from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
+from core.proof.retention import check_retention
 from core.proof.spread import CLOSE, PLAN, Key, _varies, keyed
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
@@ -128,6 +129,14 @@ def test_set_metal_follows_the_stone_that_is_there(off: Deviation) -> None:
     assert wrong == set()
     contacts = [each.measured for (code, *_), each in after.items() if code == "retention.contact"]
     assert min(contacts) > 0.3
+
+
+def test_set_metal_follows_a_heart_too() -> None:
+    """In its cleft the planes of its facets run on through the stone, and say nothing of where its surface is."""
+    given = subject_of(make_head(spec_of({"stone.cut": "heart", "stone.length_mm": 6.0}), "set"))
+    contacts = [[each.measured for each in check_retention(of, house_rules()) if each.code == "retention.contact"]
+                for of in (given, Varied(given).subject_of_size(0.998), Varied(given).subject_of_size(1.0015))]
+    assert min(contacts[0]) > 0.3 and contacts[1] == pytest.approx(contacts[0], abs=0.05) == contacts[2]
 
 
 # The response against brute force.
