@@ -41,6 +41,10 @@ UNCUT_SHARE = 0.99
 HOLLOW_DEG = 30.0
 """A section whose corners turn inwards by more has two legs. Smaller: dents make legs."""
 
+HOLLOW_SHARE, HULL_WAYS = 0.01, 72
+"""From which share of its hull on what a section lacks is a hollow between legs, and in how many directions the hull is felt.
+Smaller: a needle that folds over makes legs."""
+
 LEG_FROM, LEG_TO = 0.3, 0.9
 """Where along a leg, from the corner to its end, its thickness is told: past the joint and the relief, before the end."""
 
@@ -198,7 +202,7 @@ def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
     path = frame.girdle_path
     here = path.nearest(middle_of(ring))
     half = math.sqrt(abs(area_mm2([plain.rings[-1]])) / math.pi)
-    has_legs = hollow_deg(plain.rings[-1]) > HOLLOW_DEG and hollow_deg(plain.rings[0]) > HOLLOW_DEG
+    has_legs = _is_hollow(plain.rings[-1]) and _is_hollow(plain.rings[0])
     if has_legs:
         here = path.sharpest(here, 2.0 * half, half)
     # The chord is as long as the claw is thick: beside a corner, that is the line between its sides.
@@ -221,6 +225,15 @@ def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
     width *= math.sqrt((1.0 + slope * slope) / (1.0 + slope * slope + aside * aside))
     return ClawMeasure(name, spine, axis, outwards, edge, lean, slope, width,
                        abs(area_mm2([plain.rings[-1]])) * upright, float(((vertices - spine[0]) @ axis).max()), legs, girdle)
+
+
+def _is_hollow(ring: Floats) -> bool:
+    """Whether a section has a hollow that parts two legs."""
+    if hollow_deg(ring) <= HOLLOW_DEG:
+        return False
+    turn = np.linspace(0.0, 2.0 * math.pi, HULL_WAYS, endpoint=False)
+    hull = ring[np.unique((ring @ np.stack([np.cos(turn), np.sin(turn)])).argmax(axis=0))]
+    return abs(area_mm2([ring])) < (1.0 - HOLLOW_SHARE) * abs(area_mm2([hull]))
 
 
 def _plain(frame: Frame, name: str, low: float) -> _Plain | None:

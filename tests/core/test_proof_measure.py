@@ -16,10 +16,11 @@ from core.proof.loops import (
     edges_of,
     first_crossing,
     free_turn,
+    hollow_deg,
     is_inside,
     stations_on,
 )
-from core.proof.claw_measure import bar
+from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import SEATED_MM, depths, facet_planes, finished_depth, is_convex
 from core.proof.frame import Frame
 from core.proof.nearest import Sides
@@ -287,3 +288,13 @@ def test_the_deepest_point_is_found_without_trying_every_plane() -> None:
     exact = (offsets - points @ normals.T).min(axis=1)
     found = depths(points, normals, offsets)
     assert int(found.argmax()) == int(exact.argmax()) and found.max() == exact.max()
+
+
+def test_legs_make_a_hollow_section_and_a_folded_needle_does_not() -> None:
+    turn = np.arange(36) * math.pi / 18.0
+    round_one = np.column_stack([np.cos(turn), np.sin(turn)])
+    needle = [round_one[9] - [0.0, 0.01], 0.999 * round_one[8]]
+    folded = np.concatenate([round_one[:10], needle, round_one[10:]])
+    corner = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.5], [0.5, 0.5], [0.5, 2.0], [0.0, 2.0]])
+    assert hollow_deg(folded) > 30.0
+    assert not _is_hollow(round_one) and not _is_hollow(folded) and _is_hollow(corner)
