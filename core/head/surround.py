@@ -35,7 +35,7 @@ from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM, WELD_MM
 from ..trade.species import species
 from .draft import HOUSE_SPECIES
 from .placed import PlacedStone, upright_frame
-from .planning.surround import bead_aside_mm, row_of, small_stone
+from .planning.surround import OVER_MM, bead_aside_mm, bead_places, bead_spread_mm, row_of, small_stone
 from .punch import FLAT_MM, Pits, Skin, punched, sew, skin_above
 from .row import Row, counts_outside, rounded
 from .site import Site
@@ -51,10 +51,6 @@ OFF_PAVILION_MM = 0.05
 
 ROOT_MM = 0.3
 """How far the beads reach down into the plate; any length that the plate has would do."""
-
-OVER_MM = 0.05
-"""How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach
-a rim that leans over."""
 
 ALIKE_MM = 1e-7
 """Beads between which stones lie alike to this are cut once. Larger: a bead stands off its stone."""
@@ -116,11 +112,7 @@ class Surround:
     @cached_property
     def bead_places(self) -> Floats:
         """(2 n, 2) mm: between each stone and the next, the bead on the outer side and that on the inner."""
-        after = np.roll(self.row.middles, -1, axis=0)
-        ways = (after - self.row.middles) / self.row.pitch_mm
-        out = np.column_stack([ways[:, 1], -ways[:, 0]]) * self._aside_mm
-        middle = (after + self.row.middles) / 2.0
-        return np.stack([middle + out, middle - out], axis=1).reshape(-1, 2)
+        return bead_places(self.row, self._aside_mm)
 
     @cached_property
     def bare(self) -> dict[str, Solid]:
@@ -486,9 +478,7 @@ class Surround:
     def _spread(self, rise_mm: float) -> list[tuple[float, float]]:
         """Radii and heights of a finished bead."""
         plan, small = self.site.plan, self.small
-        reach = plan["surround_contact"] * (small.width_mm - small.table_width_mm) / 2.0
-        middle = float(np.linalg.norm(self.bead_places[0] - self.row.middles[0]))
-        wide = middle - small.width_mm / 2.0 + reach
+        wide = bead_spread_mm(small, plan["surround_gap"], self._root[0], plan["surround_contact"])
         lies = small.girdle_mm + plan["surround_contact"] * small.crown_height_mm
         left = min(rise_mm, wide)
         return [self._root, (self._root[0], small.girdle_mm / 2.0),

@@ -17,7 +17,7 @@ from core.head.row import curve, evenly, most_that_fit
 from core.proof import prove
 from core.proof.several import several_of
 from core.proof.surround import check_surround
-from core.solid.kernel import bodies, bounds, cut, fuse, is_watertight_after_welding, overlap, volume_mm3
+from core.solid.kernel import bodies, bounds, cut, fuse, gap_mm, is_watertight_after_welding, overlap, volume_mm3
 from core.spec import Spec
 from core.stone import CUTS, make_stone
 from core.tolerance import CHORD_MM, WELD_MM
@@ -113,6 +113,22 @@ def test_seats_sewn_to_the_plate_are_those_that_would_be_cut(cut: str, style: st
         assert volume_mm3(sewn) == pytest.approx(volume_mm3(whole), rel=5e-4)
         share = 1e-3 * volume_mm3(whole)
         assert volume_mm3(sewn - whole) < share and volume_mm3(whole - sewn) < share
+
+
+@pytest.mark.parametrize(("cut", "choices"), [
+    ("pear", {}), ("marquise", {"head__style": "peg"}), ("heart", {"head__style": "basket"}), ("princess", {}), ("trillion", {}),
+    ("princess", {"surround__count": 25}), ("oval", {"claws__bow_mm": 0.25, "wall__taper_deg": 5.0}),
+    ("emerald", {"head__style": "peg", "claws__bow_mm": 0.4}),
+])
+def test_seats_and_beads_stay_clear_of_the_claws_as_they_stand(cut: str, choices: dict[str, object]) -> None:
+    """V claws stand out farther at their points than along their legs, and bowed ones below the girdle."""
+    for state in ("cast", "set"):
+        made = head(state, stone__cut=cut, stone__width_mm=6.0, **choices)
+        whole, parts = made.centre.part_solids, made.part_solids
+        claws = [name for name in parts if name.startswith("claw")]
+        assert all(parts[name] is whole[name] for name in claws)
+        gaps = [gap_mm(parts[name], bead, 0.3) for name in claws for other, bead in parts.items() if other.startswith("bead")]
+        assert min(gaps) >= RULES.of_process("lost wax", "gap_least_mm").value
 
 
 def test_seats_that_reach_other_metal_are_cut() -> None:

@@ -24,9 +24,9 @@ from ...stone.cuts import BY_NAME
 from ...trade.house_rules import HouseRules
 from ...trade.species import species
 from ...tolerance import CHORD_MM
-from ..claws import base_ring, in_space, level
 from ..draft import HOUSE_PROCESS, HOUSE_SPECIES, Draft, Plan, alloy_of
 from ..site import Site
+from .beside import claw_rings, outside_mm
 
 SIDE_SHARE = 0.55
 """Width of a side stone as a share of the centre stone's: half to three fifths. Common practice, no source."""
@@ -53,9 +53,6 @@ KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "casting.alloy", 
 SHAPED_CHOICES = ("claws.section", "claws.tip")
 """What a side head has from the centre's choices, the latter only for a stone of the same cut: V claws need corners.
 Its sizes are its own."""
-
-SECTION_MM = 0.05
-"""Chord error of a claw's section where it is held against the neighbour's stone; the room is four times that."""
 
 HEIGHTS = 9
 """At how many heights a claw is held against the neighbour's stone."""
@@ -185,14 +182,12 @@ class _Neighbours:
         head, stone, girdle = self.head, self.other.stone, self.other.plan["girdle_plane"]
         points, below = [np.zeros((0, 2))], [np.zeros(0)]
         for line in head.lines:
-            # The claw's own section, slid along its middle line to each height.
-            ring = level(line, in_space(line, base_ring(head.spec, head.plan, line, SECTION_MM)))[:, :2]
             top = min(float(line.at(head.plan["claw_length"])[2]), self.other.plan["table_height"])
             heights = np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, top, HEIGHTS)
-            middles = np.array([line.at(float((z - line.foot[2]) / line.axis[2]))[:2] for z in heights])
-            points.append((middles[:, None] + ring).reshape(-1, 2))
+            rings = claw_rings(head.spec, head.plan, line, heights)
+            points.append(rings.reshape(-1, 2))
             insets = [stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0 for z in heights]
-            below.append(np.repeat(insets, len(ring)))
+            below.append(np.repeat(insets, rings.shape[1]))
         return np.concatenate(points), np.concatenate(below)
 
     def are_claws_clear(self, turn: float, along: float, other_turn: float) -> bool:
@@ -202,7 +197,7 @@ class _Neighbours:
         points, loop = turn * points + [along, 0.0], other_turn * self.loop
         low, high = loop.min(axis=0) - CLAW_CLEAR_MM, loop.max(axis=0) + CLAW_CLEAR_MM
         near = ((points > low) & (points < high)).all(axis=1)
-        return bool((_outside_mm(points[near], loop) + below[near] >= CLAW_CLEAR_MM).all())
+        return bool((outside_mm(points[near], loop) + below[near] >= CLAW_CLEAR_MM).all())
 
 
 def _clear_gap(centre: _Neighbours, side: _Neighbours) -> float:
@@ -248,19 +243,3 @@ def _ring_outside_mm(plan: Plan, z: float) -> float:
     if "upper_rail_height" in plan and abs(z - plan["upper_rail_height"]) <= plan["rail_thickness"]:
         found.append(plan["upper_rail_shift"] + plan["rail_thickness"] / 2.0 - lean_in)
     return max(found)
-
-
-def _outside_mm(points: Floats, loop: Floats) -> Floats:
-    """(m,) from a closed loop (n, 2) out to points (m, 2), mm; negative inside."""
-    ways = np.roll(loop, -1, axis=0) - loop
-    lengths = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-300)
-    from_start = points[:, None] - loop
-    share = np.clip(np.einsum("ijk,jk->ij", from_start, ways) / lengths, 0.0, 1.0)
-    distance = np.linalg.norm(from_start - share[..., None] * ways, axis=2).min(axis=1)
-    # A point is inside if a way from it along X leaves through an odd number of sides.
-    rises = (loop[:, 1] > points[:, 1:]) != ((loop + ways)[:, 1] > points[:, 1:])
-    with np.errstate(divide="ignore", invalid="ignore"):
-        at = loop[:, 0] + (points[:, 1:] - loop[:, 1]) / ways[:, 1] * ways[:, 0]
-    is_inside = (rises & (at > points[:, :1])).sum(axis=1) % 2 == 1
-    outside: Floats = np.where(is_inside, -distance, distance)
-    return outside

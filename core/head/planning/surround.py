@@ -2,13 +2,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
+
+import numpy as np
 
 from ...dimension import COMMON, GIVEN, MEMORY, Dimension
 from ...errors import Fault, SpecError
+from ...mesh import Floats
 from ...stone import Stone, make_stone
+from ...tolerance import CHORD_MM
 from ...trade.species import species
-from ..draft import HOUSE_SPECIES, KEPT, PINNABLE, Draft
+from ..claws import claw_lines
+from ..draft import HOUSE_SPECIES, KEPT, PINNABLE, Draft, Plan
+from ..rounded import rounded
 from ..row import FEWEST, Row, evenly, most_that_fit
+from .beside import claw_rings, outside_mm
 
 SINGLE_CUT_BELOW_MM = 1.2
 """Smaller stones are single cuts. visualdictionaryonline.com, eight cut: for melee under about 1.2 mm."""
@@ -21,6 +29,17 @@ SMALLEST_MM, STEP_MM = 0.8, 0.1
 
 CLEAR_MM = 0.05
 """How far the small stones' seats stay from claws and rim. Common practice, no source."""
+
+STEP_OUT, STEP_OUT_MM = 0.6, 0.01
+"""By what share of what it lacks, and by how much at least, the surround is moved out until it is clear: farther out the
+beads stand farther from it than before. Larger: it stands farther out than it need."""
+
+OVER_MM = 0.05
+"""How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach
+a rim that leans over."""
+
+BOWED = 7
+"""At how many heights a bowed claw is looked at. Fewer: it bulges out between them."""
 
 NOTCH = 0.15
 """How far a small stone's girdle cuts into a bead, as a share of the bead: each bead is cut twice, and a quarter is the
@@ -85,14 +104,17 @@ def _plan_ring(draft: Draft, size: float) -> None:
     low, high, least = rules["surround.gap_low_mm"], rules["surround.gap_high_mm"], rules["bead.gap_mm"]
     usual = (low.value + high.value) / 2.0
     reason = "Near enough to read as one with the centre stone, with room for a tool."
-    stands_out = _metal_outside_mm(draft)
-    if stands_out > 0.0 and stands_out + CLEAR_MM > usual:
-        usual = stands_out + CLEAR_MM
-        reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats stay clear "
-                  "of them.")
-    centre_gap = derive("surround_centre_gap", round(usual, 3), "mm", reason, low.source)
     apart = draft.spec.get("surround.gap_mm")
     apart = least.value if apart is None else apart
+    if draft.spec.get(PINNABLE["surround_centre_gap"]) is None:
+        beside = _beside(draft, size)
+        stands_out = beside.stands_out_mm(stone)
+        if stands_out > 0.0 and stands_out + CLEAR_MM > usual:
+            usual = _clear_gap(draft, small_stone(size), beside, apart, max(usual, _squarely_outside_mm(draft) + CLEAR_MM),
+                               stands_out + high.value)
+            reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats and beads "
+                      "stay clear of them.")
+    centre_gap = derive("surround_centre_gap", round(usual, 3), "mm", reason, low.source)
     most = most_that_fit(stone.outline, centre_gap + size / 2.0, size + apart)
     if most is None:
         raise SpecError(Fault("surround.stone_mm", size,
@@ -128,15 +150,79 @@ def _largest_mm(stone: Stone, size: float, centre_gap: float, apart: float) -> f
     return smaller
 
 
-def _metal_outside_mm(draft: Draft) -> float:
-    """How far claws or a rim stand outside the girdle, level, at the girdle."""
-    lean = math.cos(math.radians(draft["taper"])) if "taper" in draft else 1.0
-    claws = (1.0 - draft["claw_notch"]) * draft["claw_diameter"] / lean if "claw_diameter" in draft else 0.0
-    return max(claws, draft["seat_clearance"] + draft["rim_thickness"] / lean if "rim_thickness" in draft else 0.0)
+@dataclass(frozen=True, eq=False)
+class _Beside:
+    """Where claws or a rim stand level with the small stones and their beads: loops (k, 2), seen from above."""
+
+    loops: list[Floats]
+
+    def stands_out_mm(self, stone: Stone) -> float:
+        """How far they stand outside a stone's girdle, level; 0 if they don't."""
+        girdle = stone.outline.loop(0.0, stone.outline.counts(CHORD_MM))
+        return max(0.0, *(float(outside_mm(loop, girdle).max()) for loop in self.loops))
+
+    def away_mm(self, points: Floats) -> float:
+        """How near to any of them the nearest of points (n, 2) lies."""
+        return min(float(outside_mm(points, loop).min()) for loop in self.loops)
+
+
+def _beside(draft: Draft, size: float) -> _Beside:
+    if "rim_thickness" in draft:
+        around, out = rounded(draft.stone.outline), draft["seat_clearance"] + draft["rim_thickness"]
+        return _Beside([around.loops(np.array([-out]), around.counts(CHORD_MM, out))[0]])
+    # Claws lean outwards, so that straight ones are nearest where the seats' cutters end.
+    small = small_stone(size)
+    top = draft["girdle_plane"] - _drop_mm(draft, small) + _bead_height_mm(small) + OVER_MM
+    heights = np.linspace(0.0, top, BOWED) if draft["claw_bow"] > 0.0 else np.array([top])
+    plan = Plan(draft.all)
+    return _Beside([ring for line in claw_lines(plan, draft.stone.outline)
+                    for ring in claw_rings(draft.spec, plan, line, heights)])
+
+
+def _squarely_outside_mm(draft: Draft) -> float:
+    """How far claws or a rim stand outside the girdle, level, at the girdle, but for the points of V claws."""
+    if "rim_thickness" in draft:
+        return draft["seat_clearance"] + draft["rim_thickness"]
+    return (1.0 - draft["claw_notch"]) * draft["claw_diameter"] / math.cos(math.radians(draft["taper"]))
+
+
+def _clear_gap(draft: Draft, small: Stone, beside: _Beside, apart: float, least: float, most: float) -> float:
+    """The gap to the centre's girdle, from the least one on, at which seats stay CLEAR_MM from what stands beside them,
+    and beads so far that the gap between fills when it is cast; never more than the most that still reads as one."""
+    room, size = draft.rules.of_process(draft.process, "gap_least_mm").value, small.width_mm
+    gap, given = least, draft.spec.get(PINNABLE["surround_count"])
+    while gap < most:
+        row = most_that_fit(draft.stone.outline, gap + size / 2.0, size + apart)
+        if row is None:
+            return gap
+        seats = row.middles
+        if given is not None and FEWEST <= given < len(seats):
+            # Fewer stones leave wider gaps, where beads stand farther out.
+            seats = np.concatenate([seats, row_of(draft.stone, size, gap, given).middles])
+        short = size / 2.0 + CLEAR_MM - beside.away_mm(seats)
+        between = row.pitch_mm - size
+        radius = _bead_radius(size, between, _usual_bead_mm(draft, size) / 2.0)
+        if radius is not None:
+            widest = max(radius, bead_spread_mm(small, between, radius, _contact(draft)))
+            inner = bead_places(row, bead_aside_mm(size, between, radius))[1::2]
+            short = max(short, widest + room - beside.away_mm(inner))
+        if short <= 0.0:
+            return gap
+        gap += max(STEP_OUT * short, STEP_OUT_MM)
+    return most
 
 
 def _usual_drop_mm(small: Stone) -> float:
     return small.crown_height_mm + small.girdle_mm
+
+
+def _drop_mm(draft: Draft, small: Stone) -> float:
+    given = draft.spec.get(PINNABLE["surround_drop"])
+    return _usual_drop_mm(small) if given is None else float(given)
+
+
+def _bead_height_mm(small: Stone) -> float:
+    return small.girdle_mm + small.crown_height_mm
 
 
 def _needed_mm(draft: Draft, small: Stone) -> float:
@@ -146,9 +232,7 @@ def _needed_mm(draft: Draft, small: Stone) -> float:
 
 def _has_depth(draft: Draft, small: Stone) -> bool:
     """True if small stones of this size stand high enough over the base."""
-    given = draft.spec.get(PINNABLE["surround_drop"])
-    drop = _usual_drop_mm(small) if given is None else given
-    return bool(draft["girdle_plane"] - drop >= _needed_mm(draft, small))
+    return bool(draft["girdle_plane"] - _drop_mm(draft, small) >= _needed_mm(draft, small))
 
 
 def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
@@ -180,8 +264,8 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
 def _plan_beads(draft: Draft, small: Stone) -> None:
     derive, rules = draft.derive, draft.rules
     size, gap = small.width_mm, draft["surround_gap"]
-    usual, low, high = rules["bead.size"], rules["bead.contact_low"], rules["bead.contact_high"]
-    radius = _bead_radius(size, gap, usual.value * size / 2.0)
+    usual = rules["bead.size"]
+    radius = _bead_radius(size, gap, _usual_bead_mm(draft, size) / 2.0)
     if radius is None:
         most = _widest_gap(size)
         reach = draft["surround_centre_gap"] + size / 2.0
@@ -192,11 +276,36 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
                               f"shared bead can bridge, {most:.2f} mm; take at least {fewest_count}"))
     derive("surround_bead", 2.0 * radius, "mm", "Thickness of the beads as cast: a share of the stone, and as much "
                                                 "as reaches both stones across the gap.", usual.source)
-    derive("surround_bead_height", small.girdle_mm + small.crown_height_mm, "mm",
+    derive("surround_bead_height", _bead_height_mm(small), "mm",
            "The beads as cast end level with the small stones' tables: enough to push down over both crowns.", COMMON)
-    derive("surround_contact", low.value + CONTACT_SHARE * (high.value - low.value), "1",
+    derive("surround_contact", _contact(draft), "1",
            "How far up the crown's slope, from girdle to table, a bead lies on each small stone; at corners it lies on less.",
-           low.source)
+           rules["bead.contact_low"].source)
+
+
+def _usual_bead_mm(draft: Draft, size: float) -> float:
+    return draft.rules["bead.size"].value * size
+
+
+def _contact(draft: Draft) -> float:
+    low, high = draft.rules.value("bead.contact_low"), draft.rules.value("bead.contact_high")
+    return low + CONTACT_SHARE * (high - low)
+
+
+def bead_places(row: Row, aside_mm: float) -> Floats:
+    """(2 n, 2) mm: between each stone and the next, the bead on the outer side and that on the inner."""
+    after = np.roll(row.middles, -1, axis=0)
+    ways = (after - row.middles) / row.pitch_mm
+    out = np.column_stack([ways[:, 1], -ways[:, 0]]) * aside_mm
+    middle = (after + row.middles) / 2.0
+    places: Floats = np.stack([middle + out, middle - out], axis=1).reshape(-1, 2)
+    return places
+
+
+def bead_spread_mm(small: Stone, gap_mm: float, radius_mm: float, contact: float) -> float:
+    """Radius of a finished bead where it lies on the crowns of both its stones, mm."""
+    away = math.hypot(0.5 * (small.width_mm + gap_mm), bead_aside_mm(small.width_mm, gap_mm, radius_mm))
+    return away - small.width_mm / 2.0 + contact * (small.width_mm - small.table_width_mm) / 2.0
 
 
 def bead_aside_mm(size_mm: float, gap_mm: float, radius_mm: float) -> float:
