@@ -77,29 +77,34 @@ START_MM = 1e-5
 """How far inside the stone a way out of it starts. Larger: a tight seat is read as a gap."""
 
 
-def finished_depth(frame: Frame) -> tuple[float, Floats]:
-    """How deep metal reaches into a stone that it was cut to, mm, and (3,) where. Metal that only lies against the facets
-    is known from a stone a little smaller, which it does not meet."""
+def is_entered(frame: Frame) -> bool:
+    """Whether metal reaches into a stone that it was cut to. Metal that only lies against the facets is known from a stone a
+    little smaller, which it does not meet."""
     middle, size = frame.placed.vertices.mean(axis=0), float(np.ptp(frame.placed.vertices, axis=0).max())
     less = 1.0 - SEATED_MM / size
-    normals, offsets = facet_planes(frame.placed)
-    vertices, triangles = frame.metal_triangles
-    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
+        normals, offsets = facet_planes(frame.placed)
+        vertices, triangles = frame.metal_triangles
+        low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
         smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)
         lower = offsets * less + normals @ middle * (1.0 - less)
-        meets = bool(contains(frame.metal, middle[None, :])[0]) or _enters(
+        return bool(contains(frame.metal, middle[None, :])[0]) or _enters(
             vertices, _within(vertices, triangles, low, high), smaller, normals, lower)
-    else:
-        matrix = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
-        meets = len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, matrix)))[1]) > 0
-    if meets:
+    matrix = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
+    return len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, matrix)))[1]) > 0
+
+
+def finished_depth(frame: Frame, entered: bool) -> tuple[float, Floats]:
+    """How deep metal reaches into a stone that it was cut to, mm, and (3,) where. entered: whether it reaches in at all."""
+    if entered:
         _, depth, place = common(frame)
         return depth, place
+    vertices, _ = frame.metal_triangles
+    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     near = vertices[((vertices >= low) & (vertices <= high)).all(axis=1)]
     if not len(near) or len(frame.placed) > MOST_FACETS:
         return 0.0, frame.culet
-    below = depths(near, normals, offsets)
+    below = depths(near, *facet_planes(frame.placed))
     deepest = int(np.argmax(below))
     return max(0.0, float(below[deepest])), near[deepest]
 

@@ -151,9 +151,14 @@ class Gauge(Frame):
         return fit.room_at_culet(self, reach_mm), self.culet
 
     @cached_property
+    def is_entered(self) -> bool:
+        """Whether metal reaches into a stone that its seat is cut to."""
+        return fit.is_entered(self)
+
+    @cached_property
     def finished_depth(self) -> tuple[float, Floats]:
         """How deep metal reaches into a stone that its seat is cut to, mm, and (3,) where."""
-        return fit.finished_depth(self)
+        return fit.finished_depth(self, self.is_entered)
 
     def seat_gaps(self) -> tuple[fit.Gaps, fit.Gaps]:
         """The gaps between stone and claws, below the girdle and above it."""

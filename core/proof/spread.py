@@ -352,7 +352,9 @@ def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, ex
             break
         crossing = _crossing(last, (step, now), subject) if now is not None else math.inf
         last = (step, now) if now is not None else last
-        aim = crossing - CLOSE / 2.0 if crossing - CLOSE / 2.0 > good else crossing + CLOSE / 2.0
+        # Short of it, as long as that leads on; then past it, as far as is close enough.
+        short = crossing - CLOSE / 2.0
+        aim = short if short > good + CLOSE / 2.0 else min(crossing + CLOSE / 2.0, good + CLOSE)
         step = min(aim, FARTHEST) if bad == math.inf else aim if good < aim < bad else (good + bad) / 2.0
     return 1.0 + way * good
 

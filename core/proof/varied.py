@@ -10,7 +10,6 @@ girdle and the crown has been bent and burnished onto the stone, so it follows i
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -97,34 +96,41 @@ class Varied:
         stone = stretched(subject.stone, stretch)
         at_height = replace(subject.placed, vertices=self._placed(stone.mesh.vertices))
         settled = float(self._frame[3, 2]) * (off.scale - 1.0) if subject.is_seat_cut else 0.0
-        moved: dict[str, Floats] = {}
         if off.model_mm or subject.is_seat_cut:
-            motion = _Motion(off.model_mm, off.scale, stretch, settled)
-            moved = {name: self._moved(name, motion) for name in self._meshes if name or not self.is_clean}
+            moved = self._moved(_Motion(off.model_mm, off.scale, stretch, settled))
+            solids = self._solids(moved)
+        else:
+            moved, solids = self._shell.vertices * off.scale, self._scaled(off.scale)
         if not subject.is_seat_cut and "wall" in subject.parts:
-            settled = _rest_mm(at_height, moved["wall"] if moved else self._meshes["wall"].vertices * off.scale) - self._rest
+            settled = _rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
-        solids = self._solids(moved, off.scale)
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
-        if not subject.is_seat_cut or varied.gauge.finished_depth[0] <= SEATED_MM:
+        if not subject.is_seat_cut or not varied.gauge.is_entered:
             return varied
         tool = stone.grown(CLEARED_MM)
         return _cleared(varied, replace(tool, vertices=self._placed(tool.vertices)).moved((0.0, 0.0, settled)))
 
-    def _solids(self, moved: Mapping[str, Floats], scale: float) -> dict[str, Solid]:
-        """Of each part, and under "" of the whole metal, with the vertices that it has now; where none moved by itself, all
-        of it so many times as large."""
-        subject = self.subject
-        solids = {"": subject.metal, **subject.parts}
-        if not moved:
-            matrix = np.column_stack([np.eye(3) * scale, np.zeros(3)])
-            return solids if scale == 1.0 else {name: transformed(solid, matrix) for name, solid in solids.items()}
-        solids |= {name: solid_of_triangles(vertices, self._meshes[name].unfolded(vertices), name or "head")
-                   for name, vertices in moved.items()}
+    def _solids(self, moved: Floats) -> dict[str, Solid]:
+        """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3)."""
+        shell, solids = self._shell, self._given
+        has_moved, triangles = (moved != shell.vertices).any(axis=1), shell.unfolded(moved)
+        for name, (vertices, faces) in self._where.items():
+            if has_moved[vertices].any():
+                solids[name] = solid_of_triangles(moved[vertices], triangles[faces] - vertices.start, name or "head")
         if self.is_clean:
-            solids[""] = fuse([solids[name] for name in subject.parts], "head")
+            solids[""] = fuse([solids[name] for name in self.subject.parts], "head")
         return solids
+
+    def _scaled(self, scale: float) -> dict[str, Solid]:
+        """The same so many times as large."""
+        matrix = np.column_stack([np.eye(3) * scale, np.zeros(3)])
+        return {name: transformed(solid, matrix) if scale != 1.0 else solid for name, solid in self._given.items()}
+
+    @property
+    def _given(self) -> dict[str, Solid]:
+        """Each part as given, and under "" the whole metal."""
+        return {**self.subject.parts, "": self.subject.metal}
 
     @cached_property
     def is_clean(self) -> bool:
@@ -137,16 +143,31 @@ class Varied:
         return abs(volume_mm3(fuse(list(subject.parts.values()), "head")) - whole) <= SAME_SHARE * whole
 
     @cached_property
-    def _meshes(self) -> dict[str, _Shell]:
-        """The surface of each part, and under "" of the whole metal."""
-        solids: dict[str, Solid] = {"": self.subject.metal, **self.subject.parts}
-        shells = {name: _Shell(*triangles_of(solid)) for name, solid in solids.items()}
-        self._follow(shells)
-        return shells
+    def _surfaces(self) -> dict[str, tuple[Floats, Ints]]:
+        """Vertices and triangles of all that is moved: of each part, and under "" of the whole metal unless the parts make it
+        up."""
+        return {name: triangles_of(solid) for name, solid in self._given.items() if name or not self.is_clean}
+
+    @cached_property
+    def _where(self) -> dict[str, tuple[slice, slice]]:
+        """Which vertices and which triangles of the shell are whose."""
+        counts = np.array([[len(vertices), len(triangles)] for vertices, triangles in self._surfaces.values()])
+        ends = np.cumsum(counts, axis=0)
+        return {name: (slice(*pair[:, 0].tolist()), slice(*pair[:, 1].tolist()))
+                for name, pair in zip(self._surfaces, np.stack([ends - counts, ends], axis=1))}
+
+    @cached_property
+    def _shell(self) -> _Shell:
+        """All the surfaces as one, so that they are moved in one go."""
+        vertices, triangles = zip(*self._surfaces.values())
+        shifted = [each + where.start for each, (where, _) in zip(triangles, self._where.values())]
+        shell = _Shell(np.concatenate(vertices), np.concatenate(shifted).astype(np.int32))
+        shell.following = self._following(shell)
+        return shell
 
     @cached_property
     def _rest(self) -> float:
-        return _rest_mm(self.subject.placed, self._meshes["wall"].vertices)
+        return _rest_mm(self.subject.placed, self._surfaces["wall"][0])
 
     @cached_property
     def _frame(self) -> Floats:
@@ -159,9 +180,9 @@ class Varied:
         placed: Floats = points @ self._frame[:3] + self._frame[3]
         return placed
 
-    def _moved(self, name: str, motion: _Motion) -> Floats:
-        """The vertices of a part whose model and casting are off. The base plane's middle stays where it is."""
-        shell = self._meshes[name]
+    def _moved(self, motion: _Motion) -> Floats:
+        """The shell's vertices where model and casting are off. The base plane's middle stays where it is."""
+        shell = self._shell
         following = shell.following
         offsets = np.full(len(shell.triangles), motion.model_mm)
         if len(following):
@@ -178,25 +199,23 @@ class Varied:
             moved[seat, 2] = np.minimum(moved[seat, 2], top * motion.scale + motion.model_mm)
         return moved
 
-    def _follow(self, shells: Mapping[str, _Shell]) -> None:
-        """Marks the faces that the setter lays against the stone: those on it once it is set; before that, in a seat that
-        is cut, those beside its girdle and crown."""
+    def _following(self, shell: _Shell) -> Ints:
+        """The faces that the setter lays against the stone: those on it once it is set; before that, in a seat that is cut,
+        those beside its girdle and crown."""
         subject, placed = self.subject, self.subject.placed
         # A scan may not be convex, so that its planes do not say where its surface is.
         if not subject.is_seat_cut or len(placed) > MOST_FACETS:
-            return
+            return np.zeros(0, np.int32)
         normals, offsets = facet_planes(placed)
         reach = SEATED_MM + READ_MM + subject.gauge.settling_mm
-        is_plain = is_convex(placed)
         lowest = -math.inf if subject.is_set else float(self._frame[3, 2])
-        for shell in shells.values():
-            over = shell.middles @ normals.T - offsets
-            if is_plain:
-                facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
-                lies = facing & (np.abs(over.max(axis=1)) <= reach)
-            else:
-                lies = _lies_on_one(shell.middles, (np.abs(over) <= reach) & (shell.normals @ normals.T < AGAINST), placed, normals)
-            shell.following = np.flatnonzero(lies & (shell.middles[:, 2] >= lowest)).astype(np.int32)
+        over = shell.middles @ normals.T - offsets
+        if is_convex(placed):
+            facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
+            lies = facing & (np.abs(over.max(axis=1)) <= reach)
+        else:
+            lies = _lies_on_one(shell.middles, (np.abs(over) <= reach) & (shell.normals @ normals.T < AGAINST), placed, normals)
+        return np.flatnonzero(lies & (shell.middles[:, 2] >= lowest)).astype(np.int32)
 
 
 def _lies_on_one(places: Floats, may: np.ndarray, stone: PolyMesh, normals: Floats) -> np.ndarray:

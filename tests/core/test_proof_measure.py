@@ -21,7 +21,7 @@ from core.proof.loops import (
     stations_on,
 )
 from core.proof.claw_measure import _is_hollow, bar
-from core.proof.fit import SEATED_MM, depths, facet_planes, finished_depth, is_convex
+from core.proof.fit import SEATED_MM, depths, facet_planes, finished_depth, is_convex, is_entered
 from core.proof.frame import Frame
 from core.proof.nearest import Sides
 from core.solid.kernel import hull_triangles, overlap, section, solid_of_triangles, triangles_of, ways_through
@@ -221,7 +221,8 @@ def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
     for size in np.repeat([0.05, 0.6, 4.0], 40):
         corners = middle + random.uniform(-2.6, 2.6, 3) + size * random.uniform(-1.0, 1.0, (4, 3))
         metal = solid_of_triangles(*hull_triangles(corners), "splinter")
-        found, _ = finished_depth(Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid))
+        entered = Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid)
+        found, _ = finished_depth(entered, is_entered(entered))
         both = triangles_of(overlap(metal, frame.stone_solid))[0]
         deepest = depths(both, *facet_planes(frame.placed)).max(initial=0.0)
         told.append(found > SEATED_MM)
@@ -232,7 +233,8 @@ def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
     for higher, reaches in ((-0.01, False), (0.0, False), (1.5, True), (9.0, True)):
         # A plate that the pavilion pierces beside the sides of its triangles, and one that the whole stone stands in.
         plate = solid_of_triangles(*hull_triangles(wide + [0.0, 0.0, 1.0] * (wide > 0.0) * higher), "plate")
-        found, _ = finished_depth(Frame(plate, {}, frame.stone, frame.placed, frame.stone_solid))
+        entered = Frame(plate, {}, frame.stone, frame.placed, frame.stone_solid)
+        found, _ = finished_depth(entered, is_entered(entered))
         assert (found > SEATED_MM) == reaches
 
 
