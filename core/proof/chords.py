@@ -17,7 +17,8 @@ def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats,
     """(n,) first and last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); an empty span where a
     line misses."""
     along, crossed = _parallel(loops, origins, way)
-    low, high = np.where(crossed, along, np.inf).min(axis=1), np.where(crossed, along, -np.inf).max(axis=1)
+    low = np.where(crossed, along, np.inf).min(axis=1, initial=np.inf)
+    high = np.where(crossed, along, -np.inf).max(axis=1, initial=-np.inf)
     missed = low > high
     low[missed] = high[missed] = 0.0
     return low, high
@@ -26,21 +27,25 @@ def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats,
 def last_crossing(loop: Floats, origins: Floats, way: Floats) -> Floats:
     """(n,) last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); -inf where a line misses."""
     along, crossed = _parallel([loop], origins, way)
-    last: Floats = np.where(crossed, along, -np.inf).max(axis=1)
+    last: Floats = np.where(crossed, along, -np.inf).max(axis=1, initial=-np.inf)
     return last
 
 
 def _parallel(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, np.ndarray]:
-    """(n, e) ways along each line to each side's own line, and whether the side is crossed there."""
+    """(n, e) ways along each line to each side's own line, and whether the side is crossed there; without sides that lie
+    beside all lines."""
     turn = np.array([[-way[1], way[0]], [way[0], way[1]]])
     across, ahead = turn @ np.concatenate(loops).T
     after = _after(loops)
     level, begin = turn @ origins.T
-    beyond = across > level[:, None]
-    step = across[after] - across
+    ends = across[after]
+    near = np.flatnonzero((np.maximum(across, ends) >= level.min()) & (np.minimum(across, ends) <= level.max()))
+    across, ends, start = across[near], ends[near], ahead[near]
+    step = ends - across
     step[step == 0.0] = 1.0
-    slope = (ahead[after] - ahead) / step
-    return slope * level[:, None] + (ahead - slope * across) - begin[:, None], beyond != beyond[:, after]
+    slope = (ahead[after[near]] - start) / step
+    crossed = (across > level[:, None]) != (ends > level[:, None])
+    return slope * level[:, None] + (start - slope * across) - begin[:, None], crossed
 
 
 def _after(loops: Sequence[Floats]) -> Ints:

@@ -8,14 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, Ints
 from ..solid.kernel import bounds, triangles_of
 from .chords import faces, last_crossing, span
 from .frame import Frame
-from .loops import area_mm2, hollow_deg, largest, middle_of
+from .loops import area_mm2, hollow_deg, largest, middle_of, middles_of
 
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
@@ -180,12 +181,27 @@ class ClawMeasure:
 
 @dataclass(frozen=True, eq=False)
 class _Plain:
-    """A claw below its notch: heights (k,), loops and their middles (k, 2), and its largest loops."""
+    """A claw below its notch: heights (k,), its largest loops and their middles (k, 2)."""
 
     low_mm: float
     heights: Floats
     rings: list[Floats]
     middles: Floats
+
+    def reach(self, way: Floats) -> tuple[Floats, Floats]:
+        """(k,) how far its loops reach along a way (2,), least and most."""
+        along = self._corners @ way
+        return np.minimum.reduceat(along, self._first), np.maximum.reduceat(along, self._first)
+
+    @cached_property
+    def _corners(self) -> Floats:
+        return np.concatenate(self.rings)
+
+    @cached_property
+    def _first(self) -> Ints:
+        """(k,) where each loop's corners begin."""
+        sizes = [len(ring) for ring in self.rings]
+        return np.cumsum([0, *sizes[:-1]])
 
 
 def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
@@ -242,7 +258,7 @@ def _plain(frame: Frame, name: str, low: float) -> _Plain | None:
     if any(not level for level in loops):
         return None
     rings = [largest(level) for level in loops]
-    return _Plain(low, heights, rings, np.array([middle_of(ring) for ring in rings]))
+    return _Plain(low, heights, rings, middles_of(rings))
 
 
 def _straight_on(plain: _Plain, height_mm: float) -> Floats:
@@ -264,9 +280,11 @@ def _foot(plain: _Plain) -> Floats:
 
 def straight_line(values: Floats, heights: Floats) -> tuple[float, float]:
     """Slope and intercept of the straight line nearest to values (k,) at heights (k,)."""
-    z = heights - heights.mean()
+    count = len(heights)
+    middle = float(heights.sum()) / count
+    z = heights - middle
     slope = float(z @ values) / float(z @ z)
-    return slope, float(values.mean()) - slope * float(heights.mean())
+    return slope, float(values.sum()) / count - slope * middle
 
 
 def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floats],
@@ -274,10 +292,11 @@ def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floa
     """How far out the outer face stands at the girdle before the setter rounds it, and its slope there: mm outwards for
     one mm up. A straight claw's is carried up from its plain part, a bowed one's by a parabola from as near as it can."""
     here = _outermost(at_girdle, outwards)
-    growth, start = straight_line(plain.middles @ outwards, plain.heights)
-    if float(np.abs(plain.middles @ outwards - start - growth * plain.heights).max()) <= BOWED_MM:
-        slope, out = straight_line(np.array([_outermost([ring], outwards) for ring in plain.rings]), plain.heights)
-        return max(out + slope * frame.girdle_plane_mm, here), slope
+    out = plain.middles @ outwards
+    growth, start = straight_line(out, plain.heights)
+    if float(np.abs(out - start - growth * plain.heights).max()) <= BOWED_MM:
+        slope, face = straight_line(plain.reach(outwards)[1], plain.heights)
+        return max(face + slope * frame.girdle_plane_mm, here), slope
     girdle = frame.girdle_plane_mm
     z = plain.low_mm + np.array(NEAR_SHARES) * (girdle - plain.low_mm)
     outer = np.array([_outermost(frame.part_at(name, height), outwards) for height in z.tolist()])
@@ -305,19 +324,21 @@ def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], ed
     """The leg, the slope of its line and its middle (2,) at the girdle."""
     girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
     aside = straight_line(plain.middles @ across, plain.heights)[0]
-    through_each = np.array([_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
+    low, high = plain.reach(outwards)
+    through_each = high - low if abs(aside) <= ASIDE else np.array(
+        [_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
     growth, start = straight_line(through_each, plain.heights)
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
     slope -= growth / 2.0
     lean = float(_leans(np.array([slope]), aside)[0])
     expected = start + growth * girdle
     ring = largest(at_girdle)
-    seen = _through(ring, middle_of(ring), outwards, aside)
+    middle = middle_of(ring)
+    seen = _through(ring, middle, outwards, aside)
     is_whole = seen >= UNCUT_SHARE * expected
     through = seen if is_whole else expected
-    if is_whole:
-        own, middle = ring, middle_of(ring)
-    else:
+    own = ring
+    if not is_whole:
         below = plain.rings[-1] - plain.middles[-1]
         own = below * (through / through_each[-1])
         middle = _straight_on(plain, girdle)
@@ -365,7 +386,7 @@ def _two_legs(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], c
               outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
     """The legs of a V claw about a corner of the girdle, the slope of its line and its middle (2,) at the girdle."""
     outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
-    outers = np.array([float((ring @ outwards).max()) for ring in plain.rings])
+    outers = plain.reach(outwards)[1]
     across = np.array([-outwards[1], outwards[0]])
     aside = straight_line(plain.middles @ across, plain.heights)[0]
     below = frame.girdle_plane_mm - plain.heights

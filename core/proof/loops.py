@@ -279,7 +279,16 @@ def free_turn(normals: Floats) -> tuple[float, Floats]:
 
 def middle_of(ring: Floats) -> Floats:
     """(2,) centroid of the area of a loop."""
-    after = np.concatenate([ring[1:], ring[:1]])
-    cross = ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0]
-    middle: Floats = ((ring + after) * cross[:, None]).sum(axis=0) / (3.0 * cross.sum())
+    middle: Floats = middles_of([ring])[0]
     return middle
+
+
+def middles_of(rings: Sequence[Floats]) -> Floats:
+    """(n, 2) centroids of the areas of loops."""
+    starts, ways = edges_of(rings)
+    cross = starts[:, 0] * ways[:, 1] - starts[:, 1] * ways[:, 0]
+    first = np.cumsum([0, *(len(ring) for ring in rings[:-1])])
+    moments = np.column_stack([(2.0 * starts + ways) * cross[:, None], 3.0 * cross])
+    sums = np.add.reduceat(moments, first)
+    middles: Floats = sums[:, :2] / sums[:, 2:]
+    return middles

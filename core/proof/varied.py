@@ -108,8 +108,8 @@ class Varied:
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
         if not subject.is_seat_cut or not varied.gauge.is_entered:
             return varied
-        tool = stone.grown(CLEARED_MM)
-        return _cleared(varied, replace(tool, vertices=self._placed(tool.vertices)).moved((0.0, 0.0, settled)))
+        tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
+        return _cleared(varied, tool.moved((0.0, 0.0, settled)))
 
     def _solids(self, moved: Floats) -> dict[str, Solid]:
         """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3)."""
@@ -164,6 +164,11 @@ class Varied:
         shell = _Shell(np.concatenate(vertices), np.concatenate(shifted).astype(np.int32))
         shell.following = self._following(shell)
         return shell
+
+    @cached_property
+    def _tool(self) -> PolyMesh:
+        """What the setter cuts with, for the stone as given, in its own frame."""
+        return self.subject.stone.grown(CLEARED_MM)
 
     @cached_property
     def _rest(self) -> float:
