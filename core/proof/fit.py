@@ -99,6 +99,11 @@ def finished_depth(frame: Frame, entered: bool) -> tuple[float, Floats]:
     if entered:
         _, depth, place = common(frame)
         return depth, place
+    return deepest_corner(frame)
+
+
+def deepest_corner(frame: Frame) -> tuple[float, Floats]:
+    """How deep a corner of the metal lies below the stone's facets, mm, 0 if none does, and (3,) where."""
     vertices, _ = frame.metal_triangles
     low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     near = vertices[((vertices >= low) & (vertices <= high)).all(axis=1)]

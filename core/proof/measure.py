@@ -155,6 +155,12 @@ class Gauge(Frame):
         """Whether metal reaches into a stone that its seat is cut to."""
         return fit.is_entered(self)
 
+    @property
+    def is_deeply_entered(self) -> bool:
+        """Whether metal reaches into it deeper than a stone beds into it."""
+        # A corner of the metal tells sooner than what both have in common.
+        return self.is_entered and (fit.deepest_corner(self)[0] > SEATED_MM or self.finished_depth[0] > SEATED_MM)
+
     @cached_property
     def finished_depth(self) -> tuple[float, Floats]:
         """How deep metal reaches into a stone that its seat is cut to, mm, and (3,) where."""

@@ -106,7 +106,7 @@ class Varied:
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
-        if not subject.is_seat_cut or not varied.gauge.is_entered:
+        if not subject.is_seat_cut or not varied.gauge.is_deeply_entered:
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
         return _cleared(varied, tool.moved((0.0, 0.0, settled)))
@@ -311,13 +311,16 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
     triangles = triangles.copy()
     # Only those that lie wrong or were split anew can lie wrong after a round.
     looked: Ints = np.arange(len(triangles), dtype=np.int32)
+    last = len(triangles)
     for _ in range(MOST_UNFOLDED):
         corners = vertices[triangles[looked]]
         first, second = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 1]
         lies_over = np.einsum("ij,ij->i", cross(first, second), normals[looked]) < 0.0
         over, corners = looked[lies_over], corners[lies_over]
-        if not len(over):
+        if not len(over) or len(over) >= last:
+            # Those left turn each other over and back.
             break
+        last = len(over)
         beyond = _across(triangles, over, corners[:, [1, 2, 0]] - corners, len(vertices))
         touched: set[int] = set()
         for i, k, j, side in beyond:
