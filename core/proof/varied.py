@@ -321,10 +321,11 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
             # Those left turn each other over and back.
             break
         last = len(over)
-        beyond = _across(triangles, over, corners[:, [1, 2, 0]] - corners, len(vertices))
+        longest, other, sides = _across(triangles, over, corners[:, [1, 2, 0]] - corners, len(vertices))
+        lies_beside = (other != over) & (np.einsum("ij,ij->i", normals[over], normals[other]) >= COPLANAR)
         touched: set[int] = set()
-        for i, k, j, side in beyond:
-            if i in touched or j in touched or j == i or float(normals[i] @ normals[j]) < COPLANAR:
+        for i, k, j, side in zip(*(each[lies_beside].tolist() for each in (over, longest, other, sides))):
+            if i in touched or j in touched:
                 continue
             a, b, c = (*triangles[i].tolist(), *triangles[i].tolist())[k:k + 3]
             d = int(triangles[j, (side + 2) % 3])
@@ -336,9 +337,9 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
     return triangles
 
 
-def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> list[tuple[int, int, int, int]]:
-    """For each chosen triangle: its index, which of its sides is the longest, and the triangle and side beyond that; itself
-    where there is none. sides (k, 3, 3): its edges; count: how many vertices there are."""
+def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> tuple[Ints, Ints, Ints]:
+    """For each chosen triangle (k,) which of its sides is the longest, and the triangle and side beyond that; itself where
+    there is none. sides (k, 3, 3): its edges; count: how many vertices there are."""
     ahead = triangles[:, [1, 2, 0]]
     codes = (triangles.astype(np.int64) * count + ahead).ravel()
     longest = np.einsum("ijk,ijk->ij", sides, sides).argmax(axis=1)
@@ -349,7 +350,7 @@ def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> list[tu
     met = np.flatnonzero(back[order][nth] == codes)
     at = 3 * chosen.astype(np.int64) + longest
     at[order[nth[met]]] = met
-    return list(zip(chosen.tolist(), longest.tolist(), (at // 3).tolist(), (at % 3).tolist(), strict=True))
+    return longest, at // 3, at % 3
 
 
 def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
