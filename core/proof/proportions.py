@@ -42,7 +42,7 @@ def _farthest(subject: Subject, usual: Habit) -> Finding:
 
     name = max(known, key=outside)
     low, high = usual.figures[name]
-    why = f"For the cut {usual.cut}, {low:g} to {high:g} is usual; a head made for a misread gauge holds no stone."
+    why = f"A head made from a misread gauge fits no stone; for the cut {usual.cut}, {low:g} to {high:g} is usual."
     remedy = "Measure the stone again; if it is so, leave it."
     limits = [Limit(low, True, "watch", why, usual.source, remedy), Limit(high, False, "watch", why, usual.source, remedy)]
     top = float(subject.placed.vertices[:, 2].max())
