@@ -12,8 +12,9 @@ from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
+from core.proof.casting import check_casting
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, Key, _varies, keyed
+from core.proof.spread import CLOSE, PLAN, Key, _scaled, _varies, keyed
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -105,6 +106,21 @@ def test_more_shrinkage_scales_metal_and_not_the_stone() -> None:
     small = Varied(subject()).subject_at(Deviation(casting_percent=-0.5))
     assert volume_mm3(small.metal) == pytest.approx(0.995 ** 3 * volume_mm3(subject().metal), rel=1e-9)
     assert volume_mm3(small.stone_solid) == pytest.approx(volume_mm3(subject().stone_solid), rel=1e-9)
+
+
+@pytest.mark.parametrize("style", ["tapered claw", "basket"])
+def test_what_is_found_of_a_casting_scales_with_it(style: str) -> None:
+    """Scaled, each finding is what the checks find on the larger metal: balls to within what they read."""
+    given = subject_of(make_head(spec_of({"head.style": style})))
+    larger = keyed(check_casting(Varied(given).subject_at(Deviation(casting_percent=2.0)), house_rules()))
+    compared = 0
+    for key, each in keyed(check_casting(given, house_rules())).items():
+        # The place for the sprue is one of a few that lie over the surface.
+        if _varies(each, given) and key[0] != "casting.sprue":
+            assert _scaled(each, 1.02).measured == pytest.approx(larger[key].measured, rel=0.002, abs=READ_MM)
+            assert _scaled(each, 1.02).verdict == larger[key].verdict
+            compared += 1
+    assert compared >= 3
 
 
 def test_a_larger_stone_comes_to_rest_higher_by_what_its_pavilion_needs() -> None:
