@@ -11,6 +11,7 @@ from ..mesh import Floats
 from ..solid.kernel import Solid, first_hits, section
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules, Rule
+from .between import narrowest_between
 from .findings import Finding, Limit, at_least, judge
 from .loops import largest
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Narrowest, Search
@@ -48,20 +49,25 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     found = search.narrowest(surface.places, AIR)
     holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
     gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, _ in holes)]
-    yield _narrow("casting.gap", "Narrowest gap in the metal", gaps,
-                  rules.of_process(process, "gap_least_mm"), "Widen it by {short:.2f} mm, or close it.")
+    gap_rule, note = rules.of_process(process, "gap_least_mm"), ""
+    # Beside a surround's beads the places on the surface meet what is narrowest only by chance.
+    below_mm = min([gap_rule.value + 2.0 * READ_MM, *(each.diameter_mm for each in gaps[:1])])
+    exact = narrowest_between(subject.parts, subject.metal, below_mm)
+    if exact is not None:
+        gaps, note = [exact[0]], exact[1]
+    yield _narrow("casting.gap", "Narrowest gap in the metal", gaps, gap_rule, "Widen it by {short:.2f} mm, or close it.", note)
     bores = [each for each, is_hole, _ in holes if is_hole]
     yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
                   rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")
     yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], process, rules)
 
 
-def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str) -> Finding:
+def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str, note: str = "") -> Finding:
     if not found:
         return judge(code, what, REACH_MM, "mm", None, [at_least(rule, "watch", "")], READ_MM, NONE_NARROWER)
     least = found[0]
     words = remedy.format(short=max(0.0, rule.value - least.diameter_mm))
-    return judge(code, what, least.diameter_mm, "mm", least.middle, [at_least(rule, "watch", words)], READ_MM)
+    return judge(code, what, least.diameter_mm, "mm", least.middle, [at_least(rule, "watch", words)], READ_MM, note)
 
 
 def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:

@@ -20,10 +20,11 @@ from core.proof.surround import check_surround
 from core.solid.kernel import bodies, bounds, cut, fuse, gap_mm, is_watertight_after_welding, overlap, volume_mm3
 from core.spec import Spec
 from core.stone import CUTS, make_stone
-from core.tolerance import CHORD_MM, WELD_MM
+from core.tolerance import CHORD_MM, READ_MM, WELD_MM
 from core.trade.house_rules import house_rules
 
 RULES = house_rules()
+LEAST_MM = RULES.of_process("lost wax", "gap_least_mm").value
 
 
 COARSE_MM = 0.02
@@ -128,7 +129,9 @@ def test_seats_and_beads_stay_clear_of_the_claws_as_they_stand(cut: str, choices
         claws = [name for name in parts if name.startswith("claw")]
         assert all(parts[name] is whole[name] for name in claws)
         gaps = [gap_mm(parts[name], bead, 0.3) for name in claws for other, bead in parts.items() if other.startswith("bead")]
-        assert min(gaps) >= RULES.of_process("lost wax", "gap_least_mm").value
+        far = found(made, "surround.centre_gap")
+        # Farther out than its limit a surround does not go for the beads' sake.
+        assert min(gaps) >= LEAST_MM - READ_MM or (far.verdict == "sound" and far.measured > far.limit - 0.02)
 
 
 def test_seats_that_reach_other_metal_are_cut() -> None:

@@ -8,13 +8,10 @@ from ...spec import Spec
 from ..claws import ClawLine, base_ring, in_space, level, share_at
 from ..draft import Plan
 
-SECTION_MM = 0.05
-"""Chord error of a claw's section where it is held against what stands beside it. Larger: rooms are off by it."""
 
-
-def claw_rings(spec: Spec, plan: Plan, line: ClawLine, heights: Floats) -> Floats:
+def claw_rings(spec: Spec, plan: Plan, line: ClawLine, heights: Floats, chord_mm: float) -> Floats:
     """(h, k, 2) a claw as cast where level planes cut it: its own section, slid along its middle line."""
-    ring = level(line, in_space(line, base_ring(spec, plan, line, SECTION_MM)))[:, :2]
+    ring = level(line, in_space(line, base_ring(spec, plan, line, chord_mm)))[:, :2]
     lengths = [(float(z) - float(line.foot[2])) / float(line.axis[2]) for z in heights]
     return np.array([line.at(length)[:2] + share_at(plan, length) * ring for length in lengths])
 

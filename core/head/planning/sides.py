@@ -54,6 +54,9 @@ SHAPED_CHOICES = ("claws.section", "claws.tip")
 """What a side head has from the centre's choices, the latter only for a stone of the same cut: V claws need corners.
 Its sizes are its own."""
 
+SECTION_MM = 0.05
+"""Chord error of a claw's section where it is held against the neighbour's stone; the room is four times that."""
+
 HEIGHTS = 9
 """At how many heights a claw is held against the neighbour's stone."""
 
@@ -184,7 +187,7 @@ class _Neighbours:
         for line in head.lines:
             top = min(float(line.at(head.plan["claw_length"])[2]), self.other.plan["table_height"])
             heights = np.linspace(girdle - 0.5 * stone.pavilion_depth_mm, top, HEIGHTS)
-            rings = claw_rings(head.spec, head.plan, line, heights)
+            rings = claw_rings(head.spec, head.plan, line, heights, SECTION_MM)
             points.append(rings.reshape(-1, 2))
             insets = [stone.pavilion_inset_mm(girdle - float(z)) if z < girdle else 0.0 for z in heights]
             below.append(np.repeat(insets, rings.shape[1]))

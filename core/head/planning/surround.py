@@ -49,6 +49,14 @@ BEADS_APART = 1.15
 """Half the distance between the two beads in one gap, as a multiple of a bead's radius: they stay apart. Common
 practice, no source."""
 
+THICKEST, THICKER = 1.3, 25
+"""Up to how many times the usual a bead is thickened so that the room beside its fellow fills, and how many thicknesses
+are tried. Common practice, no source."""
+
+FINISHED_MM = 0.01
+"""How much less finished claws may stand out than cast ones, at the most. Smaller: a surround beside them is too far
+out."""
+
 CONTACT_SHARE = 0.8
 """Where in the published range of contact a bead aims: above its middle, because beside corners, where the stones are
 turned to each other, it comes to lie on less. Common practice, no source."""
@@ -111,7 +119,7 @@ def _plan_ring(draft: Draft, size: float) -> None:
         stands_out = beside.stands_out_mm(stone)
         if stands_out > 0.0 and stands_out + CLEAR_MM > usual:
             usual = _clear_gap(draft, small_stone(size), beside, apart, max(usual, _squarely_outside_mm(draft) + CLEAR_MM),
-                               stands_out + high.value)
+                               stands_out + high.value - FINISHED_MM)
             reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats and beads "
                       "stay clear of them.")
     centre_gap = derive("surround_centre_gap", round(usual, 3), "mm", reason, low.source)
@@ -152,14 +160,16 @@ def _largest_mm(stone: Stone, size: float, centre_gap: float, apart: float) -> f
 
 @dataclass(frozen=True, eq=False)
 class _Beside:
-    """Where claws or a rim stand level with the small stones and their beads: loops (k, 2), seen from above."""
+    """Where claws or a rim stand beside the small stones: loops (k, 2), seen from above, at the heights of seats and beads;
+    of those the ones level with the small stones' tables."""
 
     loops: list[Floats]
+    level: list[Floats]
 
     def stands_out_mm(self, stone: Stone) -> float:
-        """How far they stand outside a stone's girdle, level; 0 if they don't."""
+        """How far they stand outside a stone's girdle at the height of the small stones' tables; 0 if they don't."""
         girdle = stone.outline.loop(0.0, stone.outline.counts(CHORD_MM))
-        return max(0.0, *(float(outside_mm(loop, girdle).max()) for loop in self.loops))
+        return max(0.0, *(float(outside_mm(loop, girdle).max()) for loop in self.level))
 
     def away_mm(self, points: Floats) -> float:
         """How near to any of them the nearest of points (n, 2) lies."""
@@ -169,14 +179,15 @@ class _Beside:
 def _beside(draft: Draft, size: float) -> _Beside:
     if "rim_thickness" in draft:
         around, out = rounded(draft.stone.outline), draft["seat_clearance"] + draft["rim_thickness"]
-        return _Beside([around.loops(np.array([-out]), around.counts(CHORD_MM, out))[0]])
+        loops = [around.loops(np.array([-out]), around.counts(CHORD_MM, out))[0]]
+        return _Beside(loops, loops)
     # Claws lean outwards, so that straight ones are nearest where the seats' cutters end.
     small = small_stone(size)
-    top = draft["girdle_plane"] - _drop_mm(draft, small) + _bead_height_mm(small) + OVER_MM
-    heights = np.linspace(0.0, top, BOWED) if draft["claw_bow"] > 0.0 else np.array([top])
-    plan = Plan(draft.all)
-    return _Beside([ring for line in claw_lines(plan, draft.stone.outline)
-                    for ring in claw_rings(draft.spec, plan, line, heights)])
+    table = draft["girdle_plane"] - _drop_mm(draft, small) + _bead_height_mm(small)
+    bulge = np.linspace(0.0, table, BOWED) if draft["claw_bow"] > 0.0 else np.zeros(0)
+    plan, heights = Plan(draft.all), np.array([table, table + OVER_MM, *bulge])
+    rings = [claw_rings(draft.spec, plan, line, heights, CHORD_MM) for line in claw_lines(plan, draft.stone.outline)]
+    return _Beside([loop for ring in rings for loop in ring[1:]], [ring[0] for ring in rings])
 
 
 def _squarely_outside_mm(draft: Draft) -> float:
@@ -201,9 +212,9 @@ def _clear_gap(draft: Draft, small: Stone, beside: _Beside, apart: float, least:
             seats = np.concatenate([seats, row_of(draft.stone, size, gap, given).middles])
         short = size / 2.0 + CLEAR_MM - beside.away_mm(seats)
         between = row.pitch_mm - size
-        radius = _bead_radius(size, between, _usual_bead_mm(draft, size) / 2.0)
+        radius = _bead_radius(draft, small, between)
         if radius is not None:
-            widest = max(radius, bead_spread_mm(small, between, radius, _contact(draft)))
+            widest = _widest_mm(draft, small, between, radius)
             inner = bead_places(row, bead_aside_mm(size, between, radius))[1::2]
             short = max(short, widest + room - beside.away_mm(inner))
         if short <= 0.0:
@@ -265,7 +276,7 @@ def _plan_beads(draft: Draft, small: Stone) -> None:
     derive, rules = draft.derive, draft.rules
     size, gap = small.width_mm, draft["surround_gap"]
     usual = rules["bead.size"]
-    radius = _bead_radius(size, gap, _usual_bead_mm(draft, size) / 2.0)
+    radius = _bead_radius(draft, small, gap)
     if radius is None:
         most = _widest_gap(size)
         reach = draft["surround_centre_gap"] + size / 2.0
@@ -316,9 +327,27 @@ def bead_aside_mm(size_mm: float, gap_mm: float, radius_mm: float) -> float:
     return math.sqrt(square) if square >= 0.0 else math.nan
 
 
-def _bead_radius(size: float, gap: float, usual: float) -> float | None:
-    """The thinnest bead, from the usual on, whose fellow on the other side stands clear of it; None if there is
-    none."""
+def _bead_radius(draft: Draft, small: Stone, gap: float) -> float | None:
+    """The thinnest bead, from the usual on, whose fellow on the other side stands so far from it that the room between
+    fills when it is cast, if one not too thick does, or at least clear of it; None if there is none."""
+    size, usual = small.width_mm, _usual_bead_mm(draft, small.width_mm) / 2.0
+    least = _clear_radius(size, gap, usual)
+    if least is None:
+        return None
+    room = draft.rules.of_process(draft.process, "gap_least_mm").value
+    for radius in np.linspace(least, max(least, THICKEST * usual), THICKER).tolist():
+        if bead_aside_mm(size, gap, radius) >= radius + room / 2.0:
+            return float(radius)
+    return least
+
+
+def _widest_mm(draft: Draft, small: Stone, gap: float, radius: float) -> float:
+    """Radius of a bead where it is widest, as cast or as set."""
+    return max(radius, bead_spread_mm(small, gap, radius, _contact(draft)))
+
+
+def _clear_radius(size: float, gap: float, usual: float) -> float | None:
+    """The thinnest bead, from the usual on, that its fellow does not meet; None if there is none."""
     if bead_aside_mm(size, gap, usual) >= BEADS_APART * usual:
         return usual
     # aside = BEADS_APART radius, squared: a r^2 + b r + c = 0.
