@@ -9,7 +9,7 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import Solid, first_hits, section
-from ..tolerance import READ_MM
+from ..tolerance import READ_MM, SAME_POINT_MM
 from ..trade.house_rules import HouseRules, Rule
 from .between import narrowest_between
 from .findings import Finding, Limit, at_least, judge
@@ -51,7 +51,7 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, _ in holes)]
     gap_rule, note = rules.of_process(process, "gap_least_mm"), ""
     # Beside a surround's beads the places on the surface meet what is narrowest only by chance.
-    below_mm = min([gap_rule.value + 2.0 * READ_MM, *(each.diameter_mm for each in gaps[:1])])
+    below_mm = min([gap_rule.value + SAME_POINT_MM, *(each.diameter_mm for each in gaps[:1])])
     exact = narrowest_between(subject.parts, subject.metal, below_mm)
     if exact is not None:
         gaps, note = [exact[0]], exact[1]

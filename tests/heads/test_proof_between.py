@@ -13,6 +13,7 @@ from core.proof.air import check_air
 from core.proof.between import narrowest_between, nearest_of_triangles
 from core.solid.kernel import Solid, contains, fuse, gap_mm, triangles_of
 from core.spec import Spec
+from core.tolerance import READ_MM
 from core.trade.house_rules import house_rules
 
 RULES = house_rules()
@@ -51,8 +52,13 @@ def test_the_air_beside_a_bead_is_held_to_the_limit(off_mm: float, verdict: str)
     parts = parts_apart(LEAST_MM + off_mm)
     subject = replace(subject_of(make_head(Spec())), parts=parts, metal=fuse(list(parts.values()), "head"))
     (finding,) = [each for each in check_air(subject, RULES) if each.code == "casting.gap"]
-    assert finding.verdict == verdict and finding.measured == pytest.approx(LEAST_MM + off_mm, abs=1e-6)
-    assert "between bead 1 and claw 1" in finding.why and np.allclose(finding.place[1:], (0.0, 0.3), atol=0.05)
+    assert finding.verdict == verdict
+    if off_mm <= 0.0:
+        assert finding.measured == pytest.approx(LEAST_MM + off_mm, abs=1e-6)
+        assert "between bead 1 and claw 1" in finding.why and np.allclose(finding.place[1:], (0.0, 0.3), atol=0.05)
+    else:
+        # What is wider than the limit is read as any other air.
+        assert finding.measured >= LEAST_MM + off_mm - READ_MM
 
 
 def test_metal_between_is_no_air() -> None:

@@ -200,27 +200,31 @@ def _squarely_outside_mm(draft: Draft) -> float:
 def _clear_gap(draft: Draft, small: Stone, beside: _Beside, apart: float, least: float, most: float) -> float:
     """The gap to the centre's girdle, from the least one on, at which seats stay CLEAR_MM from what stands beside them,
     and beads so far that the gap between fills when it is cast; never more than the most that still reads as one."""
-    room, size = draft.rules.of_process(draft.process, "gap_least_mm").value, small.width_mm
-    gap, given = least, draft.spec.get(PINNABLE["surround_count"])
+    size, gap, given = small.width_mm, least, draft.spec.get(PINNABLE["surround_count"])
     while gap < most:
         row = most_that_fit(draft.stone.outline, gap + size / 2.0, size + apart)
         if row is None:
             return gap
-        seats = row.middles
-        if given is not None and FEWEST <= given < len(seats):
-            # Fewer stones leave wider gaps, where beads stand farther out.
-            seats = np.concatenate([seats, row_of(draft.stone, size, gap, given).middles])
-        short = size / 2.0 + CLEAR_MM - beside.away_mm(seats)
-        between = row.pitch_mm - size
-        radius = _bead_radius(draft, small, between)
-        if radius is not None:
-            widest = _widest_mm(draft, small, between, radius)
-            inner = bead_places(row, bead_aside_mm(size, between, radius))[1::2]
-            short = max(short, widest + room - beside.away_mm(inner))
+        rows = [row]
+        if given is not None and FEWEST <= given < len(row.middles):
+            rows.append(row_of(draft.stone, size, gap, given))
+        short = max(_short_mm(draft, small, beside, each) for each in rows)
         if short <= 0.0:
             return gap
         gap += max(STEP_OUT * short, STEP_OUT_MM)
     return most
+
+
+def _short_mm(draft: Draft, small: Stone, beside: _Beside, row: Row) -> float:
+    """What a row's seats or beads lack to stand clear, mm; not above 0 where they do."""
+    short = small.width_mm / 2.0 + CLEAR_MM - beside.away_mm(row.middles)
+    between = row.pitch_mm - small.width_mm
+    radius = _bead_radius(draft, small, between)
+    if radius is None:
+        return short
+    inner = bead_places(row, bead_aside_mm(small.width_mm, between, radius))[1::2]
+    room = draft.rules.of_process(draft.process, "gap_least_mm").value
+    return max(short, _widest_mm(draft, small, between, radius) + room - beside.away_mm(inner))
 
 
 def _usual_drop_mm(small: Stone) -> float:
