@@ -173,7 +173,15 @@ class _Beside:
 
     def away_mm(self, points: Floats) -> float:
         """How near to any of them the nearest of points (n, 2) lies."""
-        return min(float(outside_mm(points, loop).min()) for loop in self.loops)
+        return min(float(outside_mm(_near(points, loop), loop).min()) for loop in self.loops)
+
+
+def _near(points: Floats, loop: Floats) -> Floats:
+    """Of points (n, 2) those of which one must be the nearest to a loop (k, 2)."""
+    middle = loop.mean(axis=0)
+    away, reach = np.linalg.norm(points - middle, axis=1), float(np.linalg.norm(loop - middle, axis=1).max())
+    near: Floats = points[away <= away.min() + 2.0 * reach]
+    return near
 
 
 def _beside(draft: Draft, size: float) -> _Beside:
