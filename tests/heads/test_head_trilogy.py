@@ -180,3 +180,9 @@ def test_drawings_show_every_stone() -> None:
     row = made.plan["side_shift_right"] + made.plan["side_shift_left"] + made.plan["side_length"]
     assert scale == 1.0 and width > row
     assert side_view(made, 1.0)[0].count('class="stone"') >= 1
+
+
+def test_bridges_leave_room_to_cast_under_rails() -> None:
+    made = make_head(Spec().with_choices(sides__present=True, head__style="basket", stone__width_mm=6.0))
+    assert made.plan["bridge_height"] < 0.9
+    assert {each.verdict for each in prove(made, with_spread=False) if each.code == "casting.gap"} == {"sound"}

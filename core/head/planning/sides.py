@@ -113,13 +113,25 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
            "The side heads stand in the same base plane, so that their smaller stones stand lower than the centre's.")
     lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
     most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
-    derive("bridge_height", round(min(BRIDGE_MM, most), 2), "mm",
+    derive("bridge_height", round(_below_rails(draft, [head.plan for head in heads], min(BRIDGE_MM, most)), 2), "mm",
            "As tall as ties the heads together at the base and stays under their stones.", COMMON)
     derive("bridge_width", round(max(bridge_least_mm(draft.spec, draft.rules), BRIDGE_WIDTH * side.width_mm), 2), "mm",
            "A third of a side stone's width, and never less than the alloy fills.", COMMON)
     kind = species(spec.get("stone.species") or HOUSE_SPECIES)
     derive("side_weight", 2.0 * side.weight_ct(kind.density_g_cm3), "ct",
            f"Two side stones of {side.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.", kind.source)
+
+
+def _below_rails(draft: Draft, plans: list[Plan], height: float) -> float:
+    """The height of bridges, mm, or less, so that the gap under an upper rail fills when it is cast; never less than
+    fills itself."""
+    room = draft.rules.of_process(draft.process, "gap_least_mm").value
+    for plan in plans:
+        if "upper_rail_height" in plan:
+            under = plan["upper_rail_height"] - plan["rail_thickness"] / 2.0
+            if under - room < height < under:
+                height = max(under - room, bridge_least_mm(draft.spec, draft.rules))
+    return height
 
 
 def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
