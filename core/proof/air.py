@@ -55,7 +55,8 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     exact = narrowest_between(subject.parts, subject.metal, below_mm)
     if exact is not None:
         gaps, note = [exact[0]], exact[1]
-    yield _narrow("casting.gap", "Narrowest gap in the metal", gaps, gap_rule, "Widen it by {short:.2f} mm, or close it.", note)
+    yield _narrow("casting.gap", "Narrowest gap in the metal", gaps, gap_rule, "Widen it by {short:.2f} mm, or close it.",
+                  note)
     bores = [each for each, is_hole, _ in holes if is_hole]
     yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
                   rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")

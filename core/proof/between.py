@@ -14,16 +14,16 @@ from .narrowest import Narrowest
 
 BEAD, PLATE, RAIL = "bead", "surround plate", "rail"
 HOLDING = ("claw", "rim", "wall", "upper rail")
-"""Words in the names of a surround's parts, of rails, and how the names of parts begin that beads stand beside. The plate
-itself joins claws or wall."""
+"""Words in the names of a surround's parts, of rails, and how the names of parts begin that beads stand beside. The
+plate itself joins claws or wall."""
 
 FOOT_MM = 0.01
 """How far above the plate a bead begins to stand in air. Smaller: its foot is looked at where it is in metal; larger: a
 narrow foot is passed over."""
 
 TRIED = 64
-"""How many pairs of triangles are looked at together for the nearest that has air between. Only the time taken depends on
-it."""
+"""How many pairs of triangles are looked at together for the nearest that has air between. Only the time taken depends
+on it."""
 
 NO_LENGTH = 1e-15
 """Squared mm: less has no direction. Larger: slivers count as points."""
@@ -58,11 +58,12 @@ def narrowest_between(parts: Mapping[str, Solid], metal: Solid, below_mm: float)
 
 
 def _seen_between(solid: Solid, low_mm: float, high_mm: float) -> Floats:
-    """(m, 2) corners, seen from above, of what of a solid stands between two heights: a leaning claw's own box is near to
-    beads that it passes far above."""
+    """(m, 2) corners, seen from above, of what of a solid stands between two heights: a leaning claw's own box is
+    near to beads that it passes far above."""
     vertices, triangles = triangles_of(solid)
     i, j = triangles.ravel(), np.roll(triangles, -1, axis=1).ravel()
-    reaches = (i < j) & (np.maximum(vertices[i, 2], vertices[j, 2]) >= low_mm) & (np.minimum(vertices[i, 2], vertices[j, 2]) <= high_mm)
+    from_mm, to_mm = vertices[i, 2], vertices[j, 2]
+    reaches = (i < j) & (np.maximum(from_mm, to_mm) >= low_mm) & (np.minimum(from_mm, to_mm) <= high_mm)
     starts, ends = vertices[i[reaches]], vertices[j[reaches]]
     rise = ends[:, 2:] - starts[:, 2:]
     shares = (np.array([low_mm, high_mm]) - starts[:, 2:]) / np.where(rise == 0.0, np.inf, rise)
@@ -73,7 +74,7 @@ def _seen_between(solid: Solid, low_mm: float, high_mm: float) -> Floats:
 
 
 def _least_apart(low: Floats, high: Floats, points: Floats) -> Floats:
-    """(n,) how far boxes (n, 2) and the hull of points (m, 2) are apart at least: along the way from the nearest point."""
+    """(n,) how far boxes (n, 2) and the hull of points (m, 2) are apart at least: along the way from the nearest."""
     if not len(points):
         return np.full(len(low), np.inf)
     middles, halves = (low + high) / 2.0, (high - low) / 2.0
@@ -150,7 +151,8 @@ def nearest_of_triangles(ones: Floats, others: Floats) -> tuple[Floats, Floats, 
 def _of_edges(ones: Floats, others: Floats) -> tuple[Floats, Floats, Floats]:
     """The nearest of the nine pairs of edges."""
     a, b = np.repeat(ones, 3, axis=1), np.tile(others, (1, 3, 1))
-    along, across = np.repeat(np.roll(ones, -1, axis=1), 3, axis=1) - a, np.tile(np.roll(others, -1, axis=1), (1, 3, 1)) - b
+    along = np.repeat(np.roll(ones, -1, axis=1), 3, axis=1) - a
+    across = np.tile(np.roll(others, -1, axis=1), (1, 3, 1)) - b
     off = a - b
 
     def dot(first: Floats, second: Floats) -> Floats:
@@ -162,7 +164,8 @@ def _of_edges(ones: Floats, others: Floats) -> tuple[Floats, Floats, Floats]:
     from_a, from_b = dot(along, off), dot(across, off)
     turn = long * wide - both * both
     # Parallel ones are as near anywhere, so that any start will do.
-    share = np.clip(np.where(turn > NO_LENGTH, (both * from_b - from_a * wide) / np.maximum(turn, NO_LENGTH), 0.0), 0.0, 1.0)
+    share = (both * from_b - from_a * wide) / np.maximum(turn, NO_LENGTH)
+    share = np.clip(np.where(turn > NO_LENGTH, share, 0.0), 0.0, 1.0)
     other = np.clip((both * share + from_b) / wide, 0.0, 1.0)
     share = np.clip((both * other - from_a) / long, 0.0, 1.0)
     points, ends = a + share[..., None] * along, b + other[..., None] * across

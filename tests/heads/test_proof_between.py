@@ -21,14 +21,15 @@ LEAST_MM = RULES.of_process("lost wax", "gap_least_mm").value
 
 
 def test_triangles_are_as_far_apart_as_the_kernel_says() -> None:
-    """Of convex bodies the least over all pairs of triangles is the kernel's own distance, and it is that of the places."""
+    """Of convex bodies the least over all pairs of triangles is the kernel's own distance, and that of the places."""
     random = np.random.default_rng(5)
     for scale in (1.0, 0.05):
         for _ in range(60):
             first, second = (Manifold.hull_points(np.ascontiguousarray(random.normal(size=(5, 3)) * scale + shift))
                              for shift in ([0.0, 0.0, 0.0], random.normal(size=3) * 4.0 * scale))
             ones, others = (vertices[triangles] for vertices, triangles in map(triangles_of, (first, second)))
-            distances, starts, ends = nearest_of_triangles(np.repeat(ones, len(others), axis=0), np.tile(others, (len(ones), 1, 1)))
+            distances, starts, ends = nearest_of_triangles(np.repeat(ones, len(others), axis=0),
+                                                           np.tile(others, (len(ones), 1, 1)))
             np.testing.assert_allclose(np.linalg.norm(ends - starts, axis=1), distances, atol=1e-12)
             if gap := gap_mm(first, second, 100.0):
                 assert distances.min() == pytest.approx(gap, abs=1e-9)

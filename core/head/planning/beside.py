@@ -1,4 +1,4 @@
-"""What of a head's claws stands beside other things, seen from above: their level sections, and how far off they are."""
+"""What of a head's claws stands beside other things, seen from above: level sections, and how far off."""
 from __future__ import annotations
 
 import numpy as np

@@ -31,8 +31,8 @@ CLEAR_MM = 0.05
 """How far the small stones' seats stay from claws and rim. Common practice, no source."""
 
 STEP_OUT, STEP_OUT_MM = 0.6, 0.01
-"""By what share of what it lacks, and by how much at least, the surround is moved out until it is clear: farther out the
-beads stand farther from it than before. Larger: it stands farther out than it need."""
+"""By what share of what it lacks, and by how much at least, the surround is moved out until it is clear: farther
+out the beads stand farther from it than before. Larger: it stands farther out than it need."""
 
 OVER_MM = 0.05
 """How far above the beads and below the plate the seats' cutters go on. Smaller: a skin may be left; larger: they reach
@@ -118,10 +118,11 @@ def _plan_ring(draft: Draft, size: float) -> None:
         beside = _beside(draft, size)
         stands_out = beside.stands_out_mm(stone)
         if stands_out > 0.0 and stands_out + CLEAR_MM > usual:
-            usual = _clear_gap(draft, small_stone(size), beside, apart, max(usual, _squarely_outside_mm(draft) + CLEAR_MM),
-                               stands_out + high.value - FINISHED_MM)
-            reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats and beads "
-                      "stay clear of them.")
+            nearest = max(usual, _squarely_outside_mm(draft) + CLEAR_MM)
+            farthest = stands_out + high.value - FINISHED_MM
+            usual = _clear_gap(draft, small_stone(size), beside, apart, nearest, farthest)
+            reason = (f"Claws or rim stand {stands_out:.2f} mm outside the girdle, and the small stones' seats and "
+                      "beads stay clear of them.")
     centre_gap = derive("surround_centre_gap", round(usual, 3), "mm", reason, low.source)
     most = most_that_fit(stone.outline, centre_gap + size / 2.0, size + apart)
     if most is None:
@@ -160,8 +161,8 @@ def _largest_mm(stone: Stone, size: float, centre_gap: float, apart: float) -> f
 
 @dataclass(frozen=True, eq=False)
 class _Beside:
-    """Where claws or a rim stand beside the small stones: loops (k, 2), seen from above, at the heights of seats and beads;
-    of those the ones level with the small stones' tables."""
+    """Where claws or a rim stand beside the small stones: loops (k, 2), seen from above, at the heights of seats and
+    beads; of those the ones level with the small stones' tables."""
 
     loops: list[Floats]
     level: list[Floats]
