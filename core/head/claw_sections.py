@@ -69,12 +69,6 @@ def _tab(thickness_mm: float, width_mm: float, chord_mm: float) -> Floats:
     return ring
 
 
-def tab_area_mm2(thickness_mm: float, width_mm: float) -> float:
-    """Area of a tab's section: the rectangle without what its softened edges lack."""
-    radius = SOFT_SHARE * min(thickness_mm, width_mm)
-    return thickness_mm * width_mm - (4.0 - math.pi) * radius * radius
-
-
 @dataclass(frozen=True)
 class VShape:
     """A V claw round a corner, seen in the level plane, mm: half the corner's turn, rad; how far its faces lie

@@ -10,7 +10,7 @@ import pytest
 
 from core.errors import SpecError
 from core.head import Head, make_head
-from core.head.claw_sections import VShape, section_ring, tab_area_mm2
+from core.head.claw_sections import SOFT_SHARE, VShape, section_ring
 from core.head.claws import share_at
 from core.head.placement import azimuth_deg, corners_of, pair_places, place_claws, points_of, usual_placement
 from core.proof import prove
@@ -276,6 +276,12 @@ def test_a_bowed_claw_stands_out_most_half_way_and_is_straight_above_the_girdle(
 def area_of(ring: np.ndarray) -> float:
     x, y = ring.T
     return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+
+
+def tab_area_mm2(thickness_mm: float, width_mm: float) -> float:
+    """Area of a tab's section: the rectangle without what its softened edges lack."""
+    radius = SOFT_SHARE * min(thickness_mm, width_mm)
+    return thickness_mm * width_mm - (4.0 - math.pi) * radius * radius
 
 
 @pytest.mark.parametrize("chord_mm", [0.02, 0.005, 0.001])
