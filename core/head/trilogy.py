@@ -84,23 +84,33 @@ def build_bridges(centre: Solid, sides: tuple[Side, Side], height_mm: float, wid
     look = min(LOOK_MM, height_mm / 2.0)
     found = {}
     for side, way in zip(sides, (-1.0, 1.0)):
-        near = _reached_mm(centre, way, look)
-        far = side.matrix[0, 3] * way - _reached_mm(side.head.solid, -1.0, look)
+        near = _reached_mm(centre, way, look, width_mm)
+        far = side.matrix[0, 3] * way - _reached_mm(side.head.solid, -1.0, look, width_mm)
         low, high = sorted((near * way, far * way))
         found[f"{side.name} bridge"] = _bar(low, high, width_mm, height_mm, f"{side.name} bridge")
     return found
 
 
-def _reached_mm(solid: Solid, way: float, height_mm: float) -> float:
-    """How far from the axis, along +X or -X, a bridge ends within a head's outermost metal."""
+def _reached_mm(solid: Solid, way: float, height_mm: float, width_mm: float) -> float:
+    """How far from the axis, along +X or -X, a bridge ends within a head's outermost metal: where its corners are in metal
+    too, unless it would come out of it on the row."""
     low, high = bounds(solid)
     outside = float(np.abs([low[0], high[0]]).max()) + 1.0
-    hits = ways_through(solid, np.array([[way * outside, 0.0, height_mm]]), np.array([[0.0, 0.0, height_mm]]))[0]
-    if not hits:
+    beside = np.array([0.0, -width_mm / 2.0, width_mm / 2.0])
+    starts = np.column_stack([np.full(3, way * outside), beside, np.full(3, height_mm)])
+    on_row, *at_corners = ways_through(solid, starts, starts * (0.0, 1.0, 1.0))
+    if not on_row:
         raise GeometryError("bridge", "no metal stands at the base on the row between the stones",
                             "take another style of head")
-    thick = (hits[1] if len(hits) > 1 else outside) - hits[0]
-    return outside - hits[0] - min(REACH_MM, thick / 2.0)
+
+    def held(hits: list[float]) -> tuple[float, float]:
+        """Between which ways in a bridge's end is held by this metal."""
+        thick = (hits[1] if len(hits) > 1 else outside) - hits[0]
+        hold = min(REACH_MM, thick / 2.0)
+        return hits[0] + hold, hits[0] + thick - hold
+
+    least, most = held(on_row)
+    return outside - min(most, max([least, *(held(hits)[0] for hits in at_corners if hits)]))
 
 
 def _bar(low: float, high: float, width_mm: float, height_mm: float, part: str) -> PolyMesh:

@@ -186,3 +186,14 @@ def test_bridges_leave_room_to_cast_under_rails() -> None:
     made = make_head(Spec().with_choices(sides__present=True, head__style="basket", stone__width_mm=6.0))
     assert made.plan["bridge_height"] < 0.9
     assert {each.verdict for each in prove(made, with_spread=False) if each.code == "casting.gap"} == {"sound"}
+
+
+@pytest.mark.parametrize(("cut", "style"), [("heart", "basket"), ("cushion", "gallery"), ("round brilliant", "tapered claw")])
+def test_a_bridge_ends_where_its_corners_are_in_metal_too(cut: str, style: str) -> None:
+    """Beside a point, or between two windows, a bar that ends in metal on the row alone would be thin at its corners."""
+    made = head(stone__cut=cut, head__style=style, stone__length_mm=6.0)
+    findings = prove(made)
+    assert not [(each.code, each.measured) for each in findings if each.verdict == "unsafe"]
+    least = min(made.plan["bridge_height"], made.plan["bridge_width"])
+    thick = [each.measured for each in findings if each.code == "sides.bridge"]
+    assert len(thick) == 2 and thick == pytest.approx([least, least], abs=0.01)
