@@ -245,6 +245,11 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     return {"wall": shell(points.reshape(-1, 3), band_corners(*index.shape), "wall", same)}
 
 
+LEAST_BAY_MM = 0.4
+"""Where the wall between two claws is narrower it is left as it is: the scoop would be a slot that closes when it is cast.
+Common practice, no source."""
+
+
 @dataclass(frozen=True)
 class Bay:
     """The wall between two claws: from `start` to `end`, mm along the outline in the run's second and third rounds."""
@@ -254,13 +259,14 @@ class Bay:
 
 
 def scoop_bays(site: Site, run: Run) -> list[Bay]:
-    """What lies between the claws and their bearings, at the girdle."""
+    """What lies between the claws and their bearings, at the girdle, where it is wide enough for a scoop."""
     bearing = site.plan["claw_bearing"]
     claws = sorted(((float(run.length(run.pieces + spot_of(site.outline.parted, place), 0.0)), half)
                     for place, half in claw_halves(site)))
     around = float(run.length(run.pieces, 0.0))
     after = [*claws[1:], (claws[0][0] + around, claws[0][1])]
-    return [Bay(at + half + bearing, end - other - bearing) for (at, half), (end, other) in zip(claws, after, strict=True)]
+    bays = [Bay(at + half + bearing, end - other - bearing) for (at, half), (end, other) in zip(claws, after, strict=True)]
+    return [bay for bay in bays if bay.end - bay.start >= LEAST_BAY_MM]
 
 
 def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
@@ -270,9 +276,8 @@ def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
     around = float(run.length(run.pieces, 0.0))
     for along in (run.length(stations.along, 0.0) + around, run.length(stations.along, 0.0) + 2.0 * around):
         for bay in bays:
-            if bay.end > bay.start:
-                share = np.clip((along - bay.start) / (bay.end - bay.start), 0.0, 1.0)
-                shares = np.maximum(shares, 0.5 - 0.5 * np.cos(2.0 * math.pi * share))
+            share = np.clip((along - bay.start) / (bay.end - bay.start), 0.0, 1.0)
+            shares = np.maximum(shares, 0.5 - 0.5 * np.cos(2.0 * math.pi * share))
     # Corners bring stations together inside, a cleft outside; a wall as tall on either side of each stays closed.
     together = [same for same in (same_points(stations.points[-1:]), same_points(stations.points[:1])) if same is not None]
     for same in together + together[:-1]:
@@ -284,7 +289,7 @@ def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
 
 def scoop_pitch_mm(bays: list[Bay], depth_mm: float, chord_mm: float) -> float:
     """Steps along the wall that keep the chord error of the scoops: a cosine's sharpest bend is at its ends."""
-    shortest = min((bay.end - bay.start for bay in bays if bay.end > bay.start), default=1.0)
+    shortest = min((bay.end - bay.start for bay in bays), default=1.0)
     bend = 2.0 * math.pi ** 2 * max(depth_mm, 0.05) / shortest ** 2
     return max(math.sqrt(8.0 * chord_mm / bend), shortest / 64.0)
 

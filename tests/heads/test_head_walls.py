@@ -334,3 +334,10 @@ def test_a_wall_too_thick_for_a_sharp_outline_is_refused_with_the_limit(cut: str
     head("tapered claw", **choice).parts
     words = refusal("tapered claw", wall__thickness_mm=2.2, **choice)
     assert "wall.thickness_mm = 2.2" in words and any(character.isdigit() for character in words.split("refused")[1])
+
+
+def test_a_slot_between_two_claws_is_not_scooped() -> None:
+    """Thick claws at the ends of a tapered baguette leave a hair of wall between them, which no scoop's steps need follow."""
+    made = make_head(spec_of({"stone.cut": "tapered baguette", "stone.length_mm": 8.8, "head.style": "coronet", "wall.taper_deg": 0.0,
+                              "claws.diameter_mm": 1.61, "casting.alloy": "14K white gold, nickel"}))
+    assert len(made.parts["wall"]) < 10_000 and made.part_solids["wall"].num_tri() < 10_000

@@ -104,13 +104,13 @@ def plan_coronet(draft: Draft) -> None:
                  "Wall at its full height on each side of a claw, so that the stone bears there.", COMMON)
     site = _site(draft)
     bays = scoop_bays(site, Run.along(site.outline.parted))
-    widest = max(bay.end - bay.start for bay in bays)
     lean = math.cos(math.radians(draft["taper"]))
     # The bevel goes down with the scoop, and the wall below it must stay a ring.
     most = draft["wall_top"] - draft["bevel"] * lean - LEAST_BELOW_SHARE * draft["wall_thickness"]
-    if widest <= 0.0:
-        raise SpecError(Fault("claws.count", round(draft["claw_count"]), "the claws and their bearings leave no wall between "
+    if not bays:
+        raise SpecError(Fault("claws.count", round(draft["claw_count"]), "the claws and their bearings leave too little wall between "
                               'them to scoop; take fewer or thinner claws, or the style "tapered claw"'))
+    widest = max(bay.end - bay.start for bay in bays)
     usual = min(SCOOP_OF_WALL * draft["wall_top"], SCOOP_OF_BAY * widest)
     depth = draft.derive("scoop_depth", math.floor(100.0 * min(usual, most)) / 100.0, "mm",
                          "Lightens the wall between the claws and lets light under the stone; the wall below stays a ring.",
