@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
+from ..mesh import Floats, PolyMesh, cross
 from ..spec import Spec
 from ..stone.outline import Outline, Place
 from .claw_sections import VShape, section_ring, takes_v
@@ -94,7 +94,7 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
         axis = (top - axis_foot) / np.linalg.norm(top - axis_foot)
         outwards = normal - axis * float(normal @ axis)
         outwards /= np.linalg.norm(outwards)
-        lines.append(ClawLine(axis_foot + shift, axis, outwards, np.cross(axis, outwards), place,
+        lines.append(ClawLine(axis_foot + shift, axis, outwards, cross(axis, outwards), place,
                               girdle / float(axis[2]), plan["claw_bow"], turn))
     return tuple(lines)
 

@@ -103,6 +103,8 @@ def read_table(path: str | Path) -> Table:
 
 def pick(key: str, name: object, known: Mapping[str, Value]) -> Value:
     """The entry of `known` called `name`, whatever the case. SpecError names the nearest one and lists them all."""
+    if isinstance(name, str) and name in known:
+        return known[name]
     folded = {_fold(entry): entry for entry in known}
     wanted = _fold(name) if isinstance(name, str) else ""
     if wanted in folded:
