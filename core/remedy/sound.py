@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..errors import Fault, SpecError
+from ..errors import SpecError
 from ..head import STATES, Head, make_head
 from ..mesh import Floats
 from ..proof.findings import Finding
@@ -40,6 +40,9 @@ MOST_TRIED = 150
 
 COUNTS = (1, -1, 2, -2, 3)
 """Other counts of claws that are tried where the given one can't be made sound."""
+
+AWAY = (2.0, 4.0, 8.0)
+"""How many usual sizes off a start is looked for where no head can be made."""
 
 PATIENCE = 2
 """Steps without any gain before a start is given up."""
@@ -93,7 +96,8 @@ def make_sound(spec: Spec, state: str | Sequence[str] = STATES, rules: HouseRule
     """The least of changes to `spec` that leaves nothing unsafe in `state` (one or more), and as little as can be to watch.
 
     keep: the paths of choices that must stay; if left out, all that the spec gives. Nothing is written anywhere. Raises
-    SpecError if no head can be made even with every choice that may change left out, and Cancelled if progress does.
+    SpecError or GeometryError if no head can be made even with every choice that may change left out, and Cancelled if
+    progress does.
     """
     states = (state,) if isinstance(state, str) else tuple(state)
     kept = frozenset(path for path, _ in spec) if keep is None else frozenset(keep)
@@ -135,7 +139,10 @@ class _Maker:
             found.append(self.trials.of(self._drawn_back(anew)))
             if len(self._moved(found[0].spec)) == 1 and found[0].score[1] <= self.base.score[1]:
                 return found[0]
-        for start in (self.spec,) if found else dict.fromkeys((self.spec, self.anew)):
+        starts = [self.spec] if found else list(dict.fromkeys((self.spec, self.anew)))
+        if all(self.trials.of(start).refused for start in starts):
+            starts = self._away()
+        for start in starts:
             best = self._from(start)
             if best.score[0] == 0:
                 found.append(self.trials.of(self._drawn_back(best)))
@@ -166,6 +173,18 @@ class _Maker:
         """True if what no dimension answers is unsafe in this head, too."""
         trial = self.trials.of(start)
         return any(trial.findings[key].code in self.dead for key in trial.of("unsafe"))
+
+    def _away(self) -> list[Spec]:
+        """Starts for a head that can be made neither as it is nor planned anew: each given choice that may change, put as far
+        off as it takes until a head can be made."""
+        found = []
+        for lever in self.levers:
+            for way in (1.0, -1.0) if self.spec.get(lever.path) is not None else ():
+                values = (lever.rounded(lever.value + way * sizes * lever.size) for sizes in AWAY)
+                trials = (self._tried(self.spec, {lever: value}) for value in values if value != lever.value)
+                made = next((trial.spec for trial in trials if trial is not None), None)
+                found += [] if made is None else [made]
+        return found
 
     def _counted(self) -> list[Spec]:
         """Starts with other counts of claws."""
@@ -325,7 +344,7 @@ class _Maker:
         """The unsafe finding of the best head, and what becomes unsafe where the same levers make it sound."""
         best = self.best if not self.best.refused else self.base
         if best.refused:
-            raise SpecError(*_faults(self.spec, self.rules))
+            self.trials.remake(self.spec)
         key = best.of("unsafe")[0]
         first = best.findings[key]
         second = self._against(best, key)
@@ -424,11 +443,3 @@ def _head(spec: Spec, anew: Spec, rules: HouseRules) -> Head:
         return make_head(spec, rules=rules)
     except SpecError:
         return make_head(anew, rules=rules)
-
-
-def _faults(spec: Spec, rules: HouseRules) -> tuple[Fault, ...]:
-    try:
-        make_head(spec, rules=rules)
-    except SpecError as error:
-        return error.faults
-    return ()

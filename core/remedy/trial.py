@@ -88,6 +88,11 @@ class Trials:
             findings |= one.findings
         return Trial(spec, findings)
 
+    def remake(self, spec: Spec) -> None:
+        """Makes and proves a head that was refused once more, to raise the SpecError or GeometryError that refused it."""
+        for state in self.states:
+            self._proven(spec, state)
+
     def is_within(self, spec: Spec, score: tuple[int, int]) -> bool:
         """True if a head scores no worse. It is proven state by state, first in the one that decided last, and no further
         than decides."""

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from core.cli import REFUSED, SOUND, UNSAFE, main
-from core.errors import Cancelled
+from core.errors import Cancelled, GeometryError
 from core.head import make_head
 from core.proof import VERDICTS, prove
 from core.remedy import make_sound, solve_remedy
@@ -272,3 +272,20 @@ def test_what_cannot_be_freed_is_refused(tmp_path: Path, capsys: pytest.CaptureF
     spec = write(tmp_path, UNSAFE_SPEC)
     assert main([str(spec), "--out", str(tmp_path / "out"), *words]) == REFUSED
     assert said in capsys.readouterr().err and not (tmp_path / "out").exists()
+
+
+SCANT_RIM = {"stone.cut": "asscher", "stone.length_mm": 5.9, "head.style": "rim", "head.culet_clearance_mm": 1.06,
+             "wall.taper_deg": 15.5, "wall.thickness_mm": 1.27, "wall.seat_inset_mm": 0.79, "rim.thickness_mm": 0.2,
+             "rim.height_mm": 0.55, "casting.alloy": "sterling silver"}
+"""A rim too thin to be closed; planned anew, it would be thicker than the seat inset that is kept leaves room for."""
+
+
+def test_a_head_that_cannot_be_made_either_way_is_made_sound_from_farther_off() -> None:
+    change = make_sound(spec_of(SCANT_RIM), keep=frozenset(SCANT_RIM) - {"rim.thickness_mm"})
+    assert change.is_sound and {each.path for each in change.remedies} == {"rim.thickness_mm"}
+    assert not any(each.verdict == "unsafe" for state in ("cast", "set") for each in prove(make_head(change.spec, state)))
+
+
+def test_a_head_that_cannot_be_made_at_all_says_why() -> None:
+    with pytest.raises(GeometryError, match="closing it on the girdle takes"):
+        make_sound(spec_of(SCANT_RIM))
