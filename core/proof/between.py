@@ -11,6 +11,7 @@ import numpy as np
 from ..mesh import Floats, Ints, cross
 from ..solid.kernel import Solid, above, bounds, contains, gap_mm, triangles_of
 from .narrowest import Narrowest
+from .nearest import runs_of
 
 BEAD, PLATE, RAIL = "bead", "surround plate", "rail"
 HOLDING = ("claw", "rim", "wall", "upper rail")
@@ -130,7 +131,7 @@ def _near_pairs(ones: Floats, others: Floats, reach_mm: float) -> tuple[Ints, In
     first, last = np.searchsorted(begins, low[mine, 0] - widest), np.searchsorted(begins, high[mine, 0], side="right")
     counts = last - first
     i = np.repeat(mine, counts)
-    j = order[np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts) + np.repeat(first, counts)]
+    j = order[runs_of(first, counts)]
     near = ((low[i] < other_high[j]) & (high[i] > other_low[j])).all(axis=1)
     return i[near].astype(np.int32), j[near].astype(np.int32)
 

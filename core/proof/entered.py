@@ -8,12 +8,9 @@ import numpy as np
 
 from ..head.placed import PlacedStone
 from ..mesh import Floats, Ints, PolyMesh
-from ..solid.kernel import Solid, first_hits, triangles_of
+from ..solid.kernel import Solid, contains, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .fit import facet_planes
-
-FAR_MM = 30.0
-"""Longer than any way up through metal. Smaller: stones deep in it are taken for clear."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,9 +59,7 @@ def entered(metal: Solid, stones: Sequence[PlacedStone], bodies: Sequence[PolyMe
             met.append(i)
     # A body whose surface no metal meets lies wholly in it, or outside.
     middles = np.array([stone.at(body.vertices.mean(axis=0)) for stone, body in zip(stones, bodies)])
-    _, facing = first_hits(metal, middles, middles + [0.0, 0.0, FAR_MM])
-    # From inside, the first face on the way up looks up.
-    return sorted({*met, *np.flatnonzero(facing[:, 2] > 0.0).tolist()})
+    return sorted({*met, *np.flatnonzero(contains(metal, middles)).tolist()})
 
 
 def _are_near(low: Floats, high: Floats, from_mm: Floats, to_mm: Floats) -> Ints:

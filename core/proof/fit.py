@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,14 +24,10 @@ from ..solid.kernel import (
 )
 from .claw_measure import ClawMeasure
 from .frame import Frame
-from .loops import first_crossing
+from .loops import first_crossing, in_rows
 
 EVERY, BATCH = 8, 64
 """Which planes bound a depth, and how many points are tried at once. Only the time taken depends on them."""
-
-AT_ONCE = 15000
-"""How many pairs of points and planes are looked at in one go, so that what is worked on stays small enough for the
-processor's own memory. Only the time taken depends on it."""
 
 FINE_FACETS = 1000
 """Stones with more facets are cut with the metal. Only the time taken depends on it."""
@@ -129,13 +125,13 @@ def _enters(vertices: Floats, triangles: Ints, stone: PolyMesh, normals: Floats,
         triangles = triangles[~_are_above_one(vertices, triangles, normals[some], offsets[some])]
     corners = vertices[triangles]
     return _sides_enter(corners, normals, offsets) or any(
-        _are_pierced(corners[rows], stone) for rows in _in_rows(len(corners), len(stone.corners)))
+        _are_pierced(corners[rows], stone) for rows in in_rows(len(corners), len(stone.corners)))
 
 
 def _sides_enter(corners: Floats, normals: Floats, offsets: Floats) -> bool:
     """Whether a side of triangles (t, 3, 3) runs through the body below all planes."""
     starts, stops = corners.reshape(-1, 3), np.roll(corners, -1, axis=1).reshape(-1, 3)
-    for rows in _in_rows(len(starts), len(normals)):
+    for rows in in_rows(len(starts), len(normals)):
         above, after = (ends[rows] @ normals.T - offsets for ends in (starts, stops))
         at = above / np.where(above == after, np.inf, above - after)
         comes = np.where(above >= 0.0, np.where(after >= 0.0, np.inf, at), 0.0).max(axis=1)
@@ -169,19 +165,13 @@ def _after(mesh: PolyMesh) -> Ints:
     return after.astype(np.int32)
 
 
-def _in_rows(rows: int, columns: int) -> Iterator[slice]:
-    """Slices of as many rows as make up no more than AT_ONCE pairs with the columns."""
-    step = max(1, AT_ONCE // columns)
-    return (slice(start, start + step) for start in range(0, rows, step))
-
-
 def _are_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: Floats) -> np.ndarray:
     """(t,) bool: whether all corners of a triangle lie above one and the same plane."""
     used = np.zeros(len(vertices), bool)
     used[triangles] = True
     above = np.zeros((len(vertices), (len(normals) + 7) // 8), np.uint8)
     own = np.flatnonzero(used)
-    for rows in _in_rows(len(own), len(normals)):
+    for rows in in_rows(len(own), len(normals)):
         above[own[rows]] = np.packbits(vertices[own[rows]] @ normals.T >= offsets, axis=1)
     one, two, three = (above[triangles[:, corner]] for corner in range(3))
     return np.asarray((one & two & three).any(axis=1))

@@ -50,7 +50,7 @@ def crossing_pairs(loops: Sequence[Floats], origins: Floats, directions: Floats)
     across = np.column_stack([directions[:, 1], -directions[:, 0]])
     level = np.einsum("ij,ij->i", across, origins)
     found = []
-    for rows in _in_rows(len(origins), len(starts)):
+    for rows in in_rows(len(origins), len(starts)):
         first = across[rows] @ starts.T - level[rows, None]
         found.append(np.flatnonzero(first * (first + across[rows] @ ways.T) <= TOUCH_MM2) + rows.start * len(starts))
     i, j = np.divmod(np.concatenate(found) if found else np.zeros(0, int), max(len(starts), 1))
@@ -73,7 +73,7 @@ def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats,
     return least
 
 
-def _in_rows(rows: int, columns: int) -> Iterator[slice]:
+def in_rows(rows: int, columns: int) -> Iterator[slice]:
     """Slices of as many rows as make up no more than AT_ONCE pairs with the columns."""
     step = max(1, AT_ONCE // max(columns, 1))
     return (slice(start, min(start + step, rows)) for start in range(0, rows, step))
@@ -106,7 +106,7 @@ def distances_mm(points: Floats, loop: Floats) -> Floats:
     if len(points) * len(starts) > MANY_PAIRS:
         return np.abs(_sides_of(starts, ways).nearest(points, np.zeros(len(points), np.int32))[0])
     least: Floats = np.empty(len(points))
-    for rows in _in_rows(len(points), len(starts)):
+    for rows in in_rows(len(points), len(starts)):
         least[rows] = to_sides(points[rows, None], starts, ways)[0].min(axis=1)
     return np.sqrt(least)
 

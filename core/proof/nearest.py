@@ -87,13 +87,13 @@ class Sides:
         many = np.ceil(lengths / PIECE_MM).astype(np.int32).clip(1)
         side = np.repeat(np.arange(len(x)), many)
         length = (lengths / many)[side]
-        along = (_runs(np.zeros(len(many), np.int32), many) + 0.5) * length
+        along = (runs_of(np.zeros(len(many), np.int32), many) + 0.5) * length
         x, y, height = x[side] + way_x[side] * along, y[side] + way_y[side] * along, height[side]
         angles = np.arctan2(y, x) + APART * height
         order = np.argsort(angles)
         counts = np.bincount(height, minlength=len(self.firsts) - 1)
         firsts = 3 * np.concatenate([[0], np.cumsum(counts)])
-        thrice = order[_runs(np.repeat(firsts[:-1] // 3, 3), np.repeat(counts, 3))]
+        thrice = order[runs_of(np.repeat(firsts[:-1] // 3, 3), np.repeat(counts, 3))]
         turns = np.repeat(np.tile([-TURN, 0.0, TURN], len(counts)), np.repeat(counts, 3))
         far = np.hypot(x, y)
         least, most = np.full(len(counts), np.inf), np.zeros(len(counts))
@@ -129,7 +129,7 @@ class Sides:
         low, high = np.searchsorted(pieces.angles, angles - about), np.searchsorted(pieces.angles, angles + about, "right")
         for own in _portions(np.cumsum(high - low)):
             many = high[own] - low[own]
-            i, j = np.repeat(np.arange(own.start, own.stop), many), _runs(low[own], many)
+            i, j = np.repeat(np.arange(own.start, own.stop), many), runs_of(low[own], many)
             kept = np.flatnonzero(np.abs(pieces.far_mm[j] - far[i]) <= reach[i])
             if not len(kept):
                 continue
@@ -189,7 +189,7 @@ def _portions(tried: np.ndarray) -> Iterator[slice]:
         start = stop
 
 
-def _runs(first: np.ndarray, many: np.ndarray) -> np.ndarray:
+def runs_of(first: np.ndarray, many: np.ndarray) -> np.ndarray:
     """first, first + 1 … of each run, one run after the other."""
     ends = np.cumsum(many)
     runs: np.ndarray = np.arange(int(ends[-1]) if len(ends) else 0) + np.repeat(first - (ends - many), many)
