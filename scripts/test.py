@@ -33,6 +33,9 @@ CORES = (
 # A test that hangs is named and ends the run; without a report the run counts as failed.
 ENDING = ("-o", "faulthandler_timeout=300", "-o", "faulthandler_exit_on_timeout=true")
 WINDOW_SUITES = ("stable", "newest")
+MOST_WORKERS = 8
+# What needs no Blender runs on every core; a worker takes tests from another that has many left.
+ON_ALL_CORES = ("-n", str(min(MOST_WORKERS, os.cpu_count() or 1)), "--dist", "worksteal")
 
 
 @dataclass
@@ -100,12 +103,12 @@ def pytest(tally: Tally, name: str, python: Path, *words: str, **variables: str)
 
 
 def core_stage(tally: Tally, name: str, lock: str, version: str | None) -> None:
-    pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts")
+    pytest(tally, name, environment.python(lock, version), "tests/core", "tests/scripts", *ON_ALL_CORES)
 
 
 def heads_stage(tally: Tally) -> None:
     """What takes minutes, once, on the Python that runs this script."""
-    pytest(tally, "heads", environment.python("test"), "tests/heads")
+    pytest(tally, "heads", environment.python("test"), "tests/heads", *ON_ALL_CORES)
 
 
 def types_stage(tally: Tally) -> None:
