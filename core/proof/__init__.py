@@ -22,7 +22,7 @@ from .rim import check_rim
 from .seat import check_seat, check_seated
 from .several import several_of
 from .sides import check_sides
-from .spread import Tolerances, spread_over, tolerances_of
+from .spread import Examined, Tolerances, spread_over, tolerances_of
 from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
@@ -36,6 +36,9 @@ CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, c
 OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_proportions, check_species, check_marks, check_agreement))
 OF_STONE = (check_seated, *(check for check in OF_STONE_AND_METAL if check not in (check_seat, check_casting)))
 """The families that a stone which is off changes: neither what the metal is as a casting, nor what is only told."""
+
+OF_SIZE = tuple(check for check in OF_STONE if check not in (check_strength, check_wear))
+"""Those of them that can find something unsafe, and so say which stones this metal takes."""
 
 OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sprue", "marks.hallmark", "marks.nickel",
                 "marks.lead", "marks.cadmium")
@@ -121,8 +124,9 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
 
     of_metal = (check_sizes,) if subject.is_seat_cut else (check_sizes, check_thinnest)
 
-    def examine(varied: Subject, moves_metal: bool) -> Iterator[list[Finding]]:
-        return (_examined(varied, rules, [check]) for check in (*OF_STONE, *(of_metal if moves_metal else ())))
+    def examine(varied: Subject, what: Examined) -> Iterator[list[Finding]]:
+        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_metal) if what == "metal" else OF_STONE
+        return (_examined(varied, rules, [check]) for check in checks)
 
     return worst_first(spread_over(subject, found, tolerances, examine))
 

@@ -158,8 +158,8 @@ class Gauge(Frame):
     @property
     def is_deeply_entered(self) -> bool:
         """Whether metal reaches into it deeper than a stone beds into it."""
-        # A corner of the metal tells sooner than what both have in common.
-        return self.is_entered and (fit.deepest_corner(self)[0] > SEATED_MM or self.finished_depth[0] > SEATED_MM)
+        # A corner of the metal tells sooner than what both have in common, and one so deep lies in the smaller stone too.
+        return fit.deepest_corner(self)[0] > SEATED_MM or (self.is_entered and self.finished_depth[0] > SEATED_MM)
 
     @cached_property
     def finished_depth(self) -> tuple[float, Floats]:

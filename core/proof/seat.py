@@ -24,12 +24,11 @@ from .subject import NAME_HOLD, NO_HOLD, Subject
 def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat."""
     yield from check_seated(subject, rules)
-    if not subject.is_set:
-        yield _to_cut(subject)
+    yield _fits(subject) if subject.is_set else _to_cut(subject)
 
 
 def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """Every check of the seat, without what the setter still cuts away, which is only told."""
+    """Every check of the seat, without what the setter still cuts away, which is only told, or has fitted to the stone."""
     gauge = subject.gauge
     if gauge.wall is None and not gauge.claw_names and not gauge.rail_names and gauge.rim_part is None:
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
@@ -41,7 +40,6 @@ def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield from _bearing(subject, rules)
         yield from _rails(subject, rules)
     if subject.is_set:
-        yield _fits(subject)
         yield from _gaps(subject, rules)
     yield _culet_clearance(subject, rules)
     yield _culet_free(subject, rules)

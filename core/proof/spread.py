@@ -12,6 +12,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -58,8 +59,12 @@ CASTING = "casting."
 POWERS = {"mm": 1, "mm2": 2, "mm3": 3}
 """How a measure of each unit grows with the size of the metal; those of other units do not."""
 
-Examine = Callable[[Subject, bool], Iterable[Sequence[Finding]]]
-"""Runs the checks on a subject, one family after the other; False leaves out those that look at the metal alone."""
+Examined = Literal["stone", "metal", "size"]
+"""What is off: the stone, so that checks which look at the metal alone are left out; the metal too; or the stone's size, where
+only checks that can find something unsafe count."""
+
+Examine = Callable[[Subject, Examined], Iterable[Sequence[Finding]]]
+"""Runs the checks on a subject, one family after the other as it is asked for."""
 
 
 Key = tuple[str, str, int]
@@ -113,7 +118,7 @@ def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Toler
 
 def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], examine: Examine) -> list[Finding]:
     """What is found with this deviation. Raises GeometryError if there is no such metal."""
-    found = [each for family in examine(varied.subject_at(off), off.model_mm != 0.0) for each in family]
+    found = [each for family in examine(varied.subject_at(off), "metal" if off.model_mm else "stone") for each in family]
     if off.scale != 1.0:
         # Shrinkage leaves the metal's shape as it is but in a cut seat, which follows the stone and is no part of these.
         found += [_scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
@@ -336,27 +341,31 @@ def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, ex
               expected: float) -> float:
     """The farthest size, as a share of the stone's, at which nothing is found unsafe; each tried one is proven.
 
-    The first is a little short of where one is expected, as a share by which the size differs. The unsafe margins of the
-    last two proofs say where the next one goes; between a good and a bad size it is halved.
+    The first is a little short of where one is expected, as a share by which the size differs, or the farthest where that is
+    as near. The unsafe margins of two proofs say where the next one goes: of the last two while all are good, then of the
+    last good and the nearest bad one.
     """
-    good, bad = 0.0, math.inf
-    last = (0.0, given)
-    step = min(max(expected - CLOSE / 2.0, CLOSE / 2.0), FARTHEST)
+    # By how much the size differs, and what is found there.
+    good, bad = (0.0, given), (math.inf, given)
+    step = FARTHEST if abs(expected - FARTHEST) <= CLOSE / 2.0 else min(max(expected - CLOSE / 2.0, CLOSE / 2.0), FARTHEST)
     for _ in range(PROBES):
+        before = good
         now = _proven(varied, subject, examine, 1.0 + way * step)
-        if now is None or any(_is_against(each, subject) for each in now.values()):
-            bad = step
+        if now is None:
+            bad = (step, {})
+        elif any(_is_against(each, subject) for each in now.values()):
+            bad = (step, now)
         else:
-            good = step
-        if bad - good <= CLOSE or good == FARTHEST:
+            good = (step, now)
+        if bad[0] - good[0] <= CLOSE or good[0] == FARTHEST:
             break
-        crossing = _crossing(last, (step, now), subject) if now is not None else math.inf
-        last = (step, now) if now is not None else last
+        is_open = bad[0] == math.inf
+        crossing = _crossing(before, good, subject) if is_open else _crossing(good, bad, subject)
         # Short of it, as long as that leads on; then past it, as far as is close enough.
         short = crossing - CLOSE / 2.0
-        aim = short if short > good + CLOSE / 2.0 else min(crossing + CLOSE / 2.0, good + CLOSE)
-        step = min(aim, FARTHEST) if bad == math.inf else aim if good < aim < bad else (good + bad) / 2.0
-    return 1.0 + way * good
+        aim = short if short > good[0] + CLOSE / 2.0 else min(crossing + CLOSE / 2.0, good[0] + CLOSE)
+        step = min(aim, FARTHEST) if is_open else aim if aim < bad[0] else (good[0] + bad[0]) / 2.0
+    return 1.0 + way * good[0]
 
 
 def _is_against(finding: Finding, subject: Subject) -> bool:
@@ -369,7 +378,7 @@ def _proven(varied: Varied, subject: Subject, examine: Examine, factor: float) -
     where stone or metal can't be."""
     found: list[Finding] = []
     try:
-        for family in examine(varied.subject_of_size(factor), False):
+        for family in examine(varied.subject_of_size(factor), "size"):
             found += family
             if any(_is_against(each, subject) for each in family):
                 break

@@ -114,7 +114,8 @@ class Varied:
     def _solids(self, moved: Floats) -> dict[str, Solid]:
         """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3)."""
         shell, solids = self._shell, self._given
-        has_moved, triangles = (moved != shell.vertices).any(axis=1), shell.unfolded(moved)
+        has_moved = (moved != shell.vertices).any(axis=1)
+        triangles = shell.unfolded(moved, has_moved)
         for name, (vertices, faces) in self._where.items():
             if has_moved[vertices].any():
                 solids[name] = solid_of_triangles(moved[vertices], triangles[faces] - vertices.start, name or "head")
@@ -288,29 +289,32 @@ class _Shell:
         stiffness += (DAMPING * total + 1e-12)[:, None, None] * np.eye(3)
         return np.asarray(np.linalg.inv(stiffness), np.float64)
 
-    def unfolded(self, vertices: Floats) -> Ints:
-        """The triangles for moved vertices, without folds in a plane."""
-        return unfolded(vertices, self.triangles, self.normals)
+    def unfolded(self, vertices: Floats, has_moved: np.ndarray) -> Ints:
+        """The triangles for vertices, of which some (n,) have moved, without folds in a plane."""
+        return unfolded(vertices, self.triangles, self.normals, has_moved)
 
     def offset(self, offsets_mm: Floats) -> Floats:
         """(n, 3) by which each vertex moves so that every face (t,) moves outwards by its own way: least squares at
         corners that no one move can serve, at most `MITRE` times the farthest way."""
-        index = self.triangles.ravel()
-        pushes = (self._weights * np.repeat(offsets_mm, 3))[:, None] * np.repeat(self.normals, 3, axis=0)
-        push = np.column_stack([np.bincount(index, pushes[:, i], len(self.vertices)) for i in range(3)])
-        ways: Floats = np.einsum("ijk,ik->ij", self._loosened, push)
+        pushing = np.flatnonzero(offsets_mm)
+        index = self.triangles[pushing].ravel()
+        pushes = (self._weights.reshape(-1, 3)[pushing] * offsets_mm[pushing, None])[:, :, None] * self.normals[pushing, None]
+        push = np.column_stack([np.bincount(index, pushes[:, :, i].ravel(), len(self.vertices)) for i in range(3)])
+        pushed = np.unique(index)
+        own = np.einsum("ijk,ik->ij", self._loosened[pushed], push[pushed])
         most = MITRE * float(np.abs(offsets_mm).max())
-        ways *= np.minimum(1.0, most / np.maximum(np.linalg.norm(ways, axis=1), 1e-12))[:, None]
+        ways = np.zeros(self.vertices.shape)
+        ways[pushed] = own * np.minimum(1.0, most / np.maximum(np.linalg.norm(own, axis=1), 1e-12))[:, None]
         return ways
 
 
-def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
+def unfolded(vertices: Floats, triangles: Ints, normals: Floats, has_moved: np.ndarray) -> Ints:
     """The triangles (t, 3) with those that turned over in their own plane, away from their normals (t, 3), taken with the
     neighbour across their longest side and split the other way. A needle that a boolean left turns over where its middle
-    corner moves past its long side, and would stand there as a fold."""
+    corner moves past its long side, and would stand there as a fold. has_moved (n,) bool: which vertices have."""
     triangles = triangles.copy()
-    # Only those that lie wrong or were split anew can lie wrong after a round.
-    looked: Ints = np.arange(len(triangles), dtype=np.int32)
+    # Only what has moved, and after a round what lies wrong or was split anew, can lie wrong.
+    looked: Ints = np.flatnonzero(has_moved[triangles].any(axis=1)).astype(np.int32)
     last = len(triangles)
     for _ in range(MOST_UNFOLDED):
         corners = vertices[triangles[looked]]
@@ -340,16 +344,18 @@ def unfolded(vertices: Floats, triangles: Ints, normals: Floats) -> Ints:
 def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> tuple[Ints, Ints, Ints]:
     """For each chosen triangle (k,) which of its sides is the longest, and the triangle and side beyond that; itself where
     there is none. sides (k, 3, 3): its edges; count: how many vertices there are."""
-    ahead = triangles[:, [1, 2, 0]]
-    codes = (triangles.astype(np.int64) * count + ahead).ravel()
     longest = np.einsum("ijk,ijk->ij", sides, sides).argmax(axis=1)
-    back = ahead[chosen, longest].astype(np.int64) * count + triangles[chosen, longest]
-    # Few are asked for, so that they are sorted and not all.
-    order = np.argsort(back)
+    starts, stops = triangles[chosen, longest], triangles[chosen, (longest + 1) % 3]
+    back = stops.astype(np.int64) * count + starts
+    # Few are asked for, so that they are sorted and not all, and only what begins where they end is looked at.
+    order, ends = np.argsort(back), np.zeros(count, bool)
+    ends[stops] = True
+    near = np.flatnonzero(ends[triangles])
+    codes = triangles.ravel()[near].astype(np.int64) * count + triangles.ravel()[near - near % 3 + (near + 1) % 3]
     nth = np.minimum(np.searchsorted(back[order], codes), len(back) - 1)
     met = np.flatnonzero(back[order][nth] == codes)
     at = 3 * chosen.astype(np.int64) + longest
-    at[order[nth[met]]] = met
+    at[order[nth[met]]] = near[met]
     return longest, at // 3, at % 3
 
 
@@ -358,7 +364,8 @@ def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
     solid = solid_of(tool, "stone")
 
     def cleared(metal: Solid, name: str) -> Solid:
-        return tidied(max(bodies(cut(metal, [solid], name)), key=volume_mm3), SLIVER_MM, name)
+        left = bodies(cut(metal, [solid], name))
+        return tidied(max(left, key=volume_mm3) if len(left) > 1 else left[0], SLIVER_MM, name)
 
     return replace(subject, metal=cleared(subject.metal, "head"),
                    parts={name: cleared(part, name) for name, part in subject.parts.items()})

@@ -11,7 +11,7 @@ import pytest
 from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
-from core.proof import OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
+from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
 from core.proof.retention import check_retention
 from core.proof.spread import CLOSE, PLAN, Key, _scaled, _varies, keyed
@@ -95,11 +95,11 @@ def test_needles_that_fold_over_are_split_the_other_way() -> None:
     triangles = np.array([[0, 1, 2], [0, 3, 1]], np.int32)
     after = flat.copy()
     after[2, 1] = -0.1
-    split = unfolded(after, triangles, np.tile([0.0, 0.0, 1.0], (2, 1)))
+    split = unfolded(after, triangles, np.tile([0.0, 0.0, 1.0], (2, 1)), (after != flat).any(axis=1))
     corners = after[split]
     areas = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])[:, 2] / 2.0
     assert (areas > 0.0).all() and areas.sum() == pytest.approx(0.9)
-    assert (unfolded(flat, triangles, np.tile([0.0, 0.0, 1.0], (2, 1))) == triangles).all()
+    assert (unfolded(flat, triangles, np.tile([0.0, 0.0, 1.0], (2, 1)), np.ones(4, bool)) == triangles).all()
 
 
 def test_more_shrinkage_scales_metal_and_not_the_stone() -> None:
@@ -227,6 +227,16 @@ def test_the_range_of_stones_ends_where_the_proof_says() -> None:
     assert unsafe(low) == set() == unsafe(high)
     if high < 1.04 * width - 1e-9:
         assert unsafe(high + 2.0 * CLOSE * width)
+
+
+@pytest.mark.parametrize("state", ["cast", "set"])
+@pytest.mark.parametrize("style", ["tapered claw", "basket", "rim", "coronet"])
+def test_what_is_left_out_for_the_range_of_stones_can_find_nothing_unsafe(style: str, state: str) -> None:
+    given = subject_of(make_head(spec_of({"head.style": style}), state))
+    left_out = [each for check in OF_STONE if check not in OF_SIZE for each in check(given, house_rules())]
+    assert left_out and all(bound.verdict != "unsafe" for each in left_out for bound in each.bounds)
+    kept = [each for check in OF_SIZE for each in check(given, house_rules())]
+    assert any(bound.verdict == "unsafe" for each in kept for bound in each.bounds)
 
 
 def test_an_unsafe_head_takes_no_stone() -> None:
