@@ -26,6 +26,16 @@ LOOK_S = 0.1
 """How often the share is shown and Escape is heard. Longer: the stop feels late."""
 
 
+LOOKING = ("MIDDLEMOUSE", "MOUSEMOVE", "MOUSEROTATE", "MOUSESMARTZOOM")
+LOOKING_KINDS = ("WHEEL", "TRACKPAD", "NDOF_MOTION")
+
+
+def only_looks(event: bpy.types.Event) -> bool:
+    """Whether an event turns, moves or scrolls a view, and changes nothing. With Ctrl the wheel turns a number's value."""
+    is_wheel = event.type.startswith("WHEEL")
+    return (event.type in LOOKING or event.type.startswith(LOOKING_KINDS)) and not (is_wheel and event.ctrl)
+
+
 class _Run:
     """One piece of work in its thread, and what came of it."""
 
@@ -98,7 +108,8 @@ class Job:
         if event.type == "ESC":
             self._run.is_stopped = True
         if event.type != "TIMER":
-            return {"RUNNING_MODAL"}
+            # Whoever waits may look round the head; what would change it waits for the end.
+            return {"PASS_THROUGH"} if only_looks(event) else {"RUNNING_MODAL"}
         context.window_manager.progress_update(self._run.share)
         far = self._run.words or f"{100.0 * self._run.share:.0f} %"
         context.workspace.status_text_set(f"{self.doing}: {far}, Escape stops it")

@@ -53,7 +53,7 @@ def _counting(tell: Progress) -> Any:
     """The core's progress, which counts heads and is stopped by an exception, from the job's."""
 
     def told(aim: str, count: int) -> None:
-        if not tell(min(count / MOST_HEADS, 0.99), f"{count} heads tried"):
+        if not tell(min(count / MOST_HEADS, 0.99), "1 head tried" if count == 1 else f"{count} heads tried"):
             raise Cancelled("The search was stopped; nothing was changed.")
 
     return told

@@ -17,6 +17,10 @@ def shading():
     return driver.area().spaces.active.shading
 
 
+def view():
+    return driver.area().spaces.active.region_3d
+
+
 def painted() -> str:
     return hands.addon("painted").painted(hands.chosen().data)
 
@@ -79,6 +83,12 @@ def steps():
     yield from hands.click("make_sound(")
     hands.picture("searching")
     assert is_searching(), "the search is not running"
+    far = view().view_distance
+    driver.pointer("mousemove", *hands.over_viewport(), "click", "--repeat", 3, "--delay", 15, 4)
+    yield from hands.until(lambda: view().view_distance < far, "the view's coming nearer while a search runs", STOPPED_S)
+    yield from hands.press("g")
+    assert is_searching(), "the search ended before the metal was to be moved"
+    assert not hands.runs("TRANSFORM_OT_translate"), "metal can be moved while a search runs"
     yield from hands.press("Escape")
     yield from hands.until(lambda: not is_searching(), "the end of the search after Escape", STOPPED_S)
     yield from hands.rest()
