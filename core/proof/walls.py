@@ -20,6 +20,10 @@ from .nearest import Sides
 BODY_SHARE = 0.998
 """A level that is thinner than the wall's body all round by more is its bevel. Larger: facets count as bevel."""
 
+ALONG_SHARE = 1.2
+"""A way through more than so much of the wall's body runs along a side of it. Smaller: lumps are passed over; larger: the
+bevel of a small wall with corners is taken for its body."""
+
 HOLLOW_SHARE = 0.6
 """The lower part of the wall's height that counts as the hollow; above it bevel and seat begin."""
 
@@ -177,11 +181,11 @@ class Wall:
         levels = self._thickness_at(heights[~self._carry_seat(heights)])
         if not levels:
             return np.zeros(0), np.zeros((0, 3))
-        middles = [float(np.median(values)) if len(values) else math.nan for values, _ in levels]
-        if not any(map(math.isfinite, middles)):
+        middles, body = _usual_of([values for values, _ in levels])
+        if not math.isfinite(body):
             return np.zeros(0), np.zeros((0, 3))
-        read = [middle for middle in middles if math.isfinite(middle)]
-        body = float(np.median(read[:WALL_LEVELS // 2 + 1]))
+        # Beside corners ways in run along the other side, and tell nothing of how thick the wall is.
+        middles, body = _usual_of([values[values <= ALONG_SHARE * body] for values, _ in levels])
         kept = len(levels)
         # From the top down, levels that are thinner all round are the bevel.
         while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:
@@ -365,6 +369,14 @@ class Wall:
         some = np.linspace(0, len(self._hollow_heights) - 1, HOLLOW_FACES).round().astype(int)
         found = [(height, self.faces(height)[1]) for height in (self._hollow_heights[i] for i in some)]
         return [(height, face) for height, face in found if face is not None]
+
+
+def _usual_of(levels: Sequence[Floats]) -> tuple[list[float], float]:
+    """The middle of what was read at each level, lowest first, nan where nothing was, and the wall's body by the lower
+    levels; nan where nothing was read at all."""
+    middles = [float(np.median(values)) if len(values) else math.nan for values in levels]
+    read = [middle for middle in middles if math.isfinite(middle)]
+    return middles, float(np.median(read[:WALL_LEVELS // 2 + 1])) if read else math.nan
 
 
 def _shares_mm(loop: Floats, depths: Floats) -> tuple[float, float]:
