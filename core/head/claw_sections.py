@@ -35,6 +35,11 @@ V_ROUND = 0.25
 and wide enough to cover a rail's corner. Common practice, no source."""
 
 
+SHARP_TURN_DEG, V_ROUND_SHARP = 140.0, 0.5
+"""From which turn on a point is so sharp that the legs' faces run out into a fin, which is rounded more. Found by trial on
+long hearts; no source."""
+
+
 def takes_v(place: Place) -> bool:
     """True if a V claw can stand at a place: at a corner that stands out."""
     return place.turn_deg >= V_TURN_DEG
@@ -93,7 +98,7 @@ class VShape:
 
     @property
     def round_mm(self) -> float:
-        return V_ROUND * self.outer_mm
+        return (V_ROUND if self.half_rad < math.radians(SHARP_TURN_DEG / 2.0) else V_ROUND_SHARP) * self.outer_mm
 
     @property
     def inner_mm(self) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh
-from ..stone.outline import Outline, Place
+from ..stone.outline import Cleft, Outline, Place
 from .claws import section_of
 from .columns import Columns, Run, columns, points_at
 from .draft import Plan
@@ -221,8 +221,9 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     through, bevel, top = face.through_mm, plan["bevel"], plan["wall_top"]
     known = np.linspace(float(face.inset(top)), float(face.inset(0.0)) + through, SCOOP_PARALLELS)
     bays = scoop_bays(site, Run.along(outline))
-    stations = columns(outline, known, scoop_pitch_mm(bays, plan["scoop_depth"], site.chord_mm), site.chord_mm)
-    tops = top - plan["scoop_depth"] * scoop_shares(Run.along(outline), bays, stations)
+    depths = scoop_depths(bays, plan["scoop_depth"])
+    stations = columns(outline, known, scoop_pitch_mm(bays, depths, site.chord_mm), site.chord_mm)
+    tops = top - scooped_mm(Run.along(outline), bays, depths, stations)
     bends = stations.bends_mm
     # Half as long a step leaves a curve by a quarter as much.
     steps = min(math.ceil(math.sqrt(float(bends.max()) / site.chord_mm)), SCOOP_PARALLELS - 1)
@@ -245,6 +246,9 @@ def scoop_wall(site: Site, even: bool) -> dict[str, PolyMesh]:
     return {"wall": shell(points.reshape(-1, 3), band_corners(*index.shape), "wall", same)}
 
 
+SCOOP_OF_BAY = 0.5
+"""Usual depth of a scoop as a share of its bay's width, and the most of one beside wider bays. Common practice, no source."""
+
 LEAST_BAY_MM = 0.4
 """Where the wall between two claws is narrower it is left as it is: the scoop would be a slot that closes when it is cast.
 Common practice, no source."""
@@ -266,32 +270,43 @@ def scoop_bays(site: Site, run: Run) -> list[Bay]:
     around = float(run.length(run.pieces, 0.0))
     after = [*claws[1:], (claws[0][0] + around, claws[0][1])]
     bays = [Bay(at + half + bearing, end - other - bearing) for (at, half), (end, other) in zip(claws, after, strict=True)]
-    return [bay for bay in bays if bay.end - bay.start >= LEAST_BAY_MM]
+    clefts = [float(run.length(run.pieces + i, 0.0)) + turn for i, piece in enumerate(site.outline.parted.pieces)
+              if isinstance(piece, Cleft) for turn in (0.0, around)]
+    return [bay for bay in bays if bay.end - bay.start >= LEAST_BAY_MM
+            and not any(bay.start < cleft < bay.end for cleft in clefts)]
 
 
-def scoop_shares(run: Run, bays: list[Bay], stations: Columns) -> Floats:
-    """(n,) of each station: how far down the scoop the wall's top is, 0 at the claws and 1 in the middle of a bay; at all
-    stations that a corner or a cleft brings together the least of theirs, so that no claw loses its wall."""
-    shares = np.zeros(len(stations.spots))
+def scoop_depths(bays: list[Bay], depth_mm: float) -> list[float]:
+    """How deep each bay is scooped: the widest as planned, one so narrow that its scoop would be a slot by no more than its
+    share of its width."""
+    widest = max((bay.end - bay.start for bay in bays), default=1.0)
+    most = max(depth_mm / widest, SCOOP_OF_BAY)
+    return [min(depth_mm, most * (bay.end - bay.start)) for bay in bays]
+
+
+def scooped_mm(run: Run, bays: list[Bay], depths_mm: list[float], stations: Columns) -> Floats:
+    """(n,) of each station: by how much the wall's top is scooped down there, 0 at the claws and a bay's depth in its middle;
+    at all stations that a corner or a cleft brings together the least of theirs, so that no claw loses its wall."""
+    scooped = np.zeros(len(stations.spots))
     around = float(run.length(run.pieces, 0.0))
     for along in (run.length(stations.along, 0.0) + around, run.length(stations.along, 0.0) + 2.0 * around):
-        for bay in bays:
+        for bay, depth in zip(bays, depths_mm, strict=True):
             share = np.clip((along - bay.start) / (bay.end - bay.start), 0.0, 1.0)
-            shares = np.maximum(shares, 0.5 - 0.5 * np.cos(2.0 * math.pi * share))
+            scooped = np.maximum(scooped, depth * (0.5 - 0.5 * np.cos(2.0 * math.pi * share)))
     # Corners bring stations together inside, a cleft outside; a wall as tall on either side of each stays closed.
     together = [same for same in (same_points(stations.points[-1:]), same_points(stations.points[:1])) if same is not None]
     for same in together + together[:-1]:
-        least = np.ones(len(shares))
-        np.minimum.at(least, same, shares)
-        shares = least[same]
-    return shares
+        least = np.full(len(scooped), np.inf)
+        np.minimum.at(least, same, scooped)
+        scooped = least[same]
+    return scooped
 
 
-def scoop_pitch_mm(bays: list[Bay], depth_mm: float, chord_mm: float) -> float:
+def scoop_pitch_mm(bays: list[Bay], depths_mm: list[float], chord_mm: float) -> float:
     """Steps along the wall that keep the chord error of the scoops: a cosine's sharpest bend is at its ends."""
     shortest = min((bay.end - bay.start for bay in bays), default=1.0)
-    bend = 2.0 * math.pi ** 2 * max(depth_mm, 0.05) / shortest ** 2
-    return max(math.sqrt(8.0 * chord_mm / bend), shortest / 64.0)
+    sharpest = max((max(depth, 0.05) / (bay.end - bay.start) ** 2 for bay, depth in zip(bays, depths_mm, strict=True)), default=0.05)
+    return max(math.sqrt(8.0 * chord_mm / (2.0 * math.pi ** 2 * sharpest)), shortest / 64.0)
 
 
 def _ring_quads(outer: Ints, inner: Ints) -> Ints:

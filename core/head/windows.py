@@ -30,6 +30,10 @@ CORNER_ROOM_MM = 0.1
 """Wall left inside between a window and a corner, where the wall's two sides stiffen each other. Common practice, no
 source."""
 
+FLAT_CORNER_DEG = 45.0
+"""A corner that turns by less leaves a bar between two windows that is hardly thicker outside than inside. Common practice,
+no source."""
+
 SAME_SPOT = 1e-6
 """Spots nearer than this are one. Larger: a claw beside a corner would count as on it."""
 
@@ -161,19 +165,28 @@ def posts(outline: Outline, run: Run, claws: Sequence[tuple[Place, float]], deep
         for i in range(run.pieces):
             after = (i + 1) % run.pieces
             last, first = ends[i], starts[after]
-            if np.isnan(last) or np.isnan(first):
+            are_whole = not (np.isnan(last) or np.isnan(first))
+            if not are_whole:
                 # A swallowed side has no room for a window: its post reaches over its middle.
                 last, first = (0.5 if np.isnan(last) else last), (0.5 if np.isnan(first) else first)
             elif last > 1.0 - SAME_SPOT and first < SAME_SPOT and not outline.turns_after(i):
                 continue
-            # A cleft has no sides that meet inside, so there a whole bar is left.
+            # A cleft has no sides that meet inside, and where they turn little windows face each other across the corner
+            # as they do across a bar: there a whole bar is left.
             is_cleft = isinstance(outline.pieces[i], Cleft) or isinstance(outline.pieces[after], Cleft)
-            room = bar_mm / 2.0 if is_cleft else CORNER_ROOM_MM
+            is_flat = are_whole and outline.turns_after(i) and _turn_deg(outline, i, after) < FLAT_CORNER_DEG
+            room = bar_mm / 2.0 if is_cleft or is_flat else CORNER_ROOM_MM
             found.append(Post(i + float(last), i + 1.0 + float(first), room, room))
     # Each in the second of the run's three rounds, so that its neighbours on both sides are in reach.
     moved = [run.pieces * (1.0 - (post.middle // run.pieces)) for post in found]
     return sorted((_moved(post, by) for post, by in zip(found, moved, strict=True)),
                   key=lambda post: post.middle)
+
+
+def _turn_deg(outline: Outline, before: int, after: int) -> float:
+    """By how much the outline turns between two pieces."""
+    (first,), (second,) = outline.pieces[before].at(np.ones(1))[1], outline.pieces[after].at(np.zeros(1))[1]
+    return math.degrees(math.acos(min(1.0, max(-1.0, float(first @ second)))))
 
 
 def spot_of(outline: Outline, place: Place) -> float:

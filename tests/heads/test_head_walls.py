@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ from shapely.geometry import Polygon
 from core.errors import SpecError
 from core.head import make_head
 from core.head.columns import Run, columns, points_at
-from core.head.openings import holes_of, lay_out_windows
+from core.head.draft import Plan
+from core.head.openings import LEAST_BAY_MM, Bay, holes_of, lay_out_windows, scoop_bays, scoop_depths
 from core.head.wall import raise_wall
 from core.solid.kernel import (
     area_mm2,
@@ -341,3 +343,32 @@ def test_a_slot_between_two_claws_is_not_scooped() -> None:
     made = make_head(spec_of({"stone.cut": "tapered baguette", "stone.length_mm": 8.8, "head.style": "coronet", "wall.taper_deg": 0.0,
                               "claws.diameter_mm": 1.61, "casting.alloy": "14K white gold, nickel"}))
     assert len(made.parts["wall"]) < 10_000 and made.part_solids["wall"].num_tri() < 10_000
+
+
+def test_a_narrow_bay_is_scooped_by_no_more_than_half_its_width_beside_wider_ones() -> None:
+    bays = [Bay(0.0, 2.0), Bay(3.0, 3.6)]
+    assert scoop_depths(bays, 0.8) == [0.8, pytest.approx(0.3)]
+    # A scoop that was asked for deeper than usual keeps its shape in narrower bays.
+    assert scoop_depths(bays, 2.0) == [2.0, pytest.approx(0.6)]
+
+
+@pytest.mark.parametrize("narrower_mm, count", [(0.01, 0), (0.0, 1), (-0.01, 1)])
+def test_how_narrow_a_bay_is_not_scooped(narrower_mm: float, count: int) -> None:
+    """Just under, at and just over LEAST_BAY_MM between two claws and their bearings."""
+    made = make_head(spec_of({"stone.length_mm": 6.5, "head.style": "coronet", "claws.count": 4}))
+    site = made._site
+    (bay, *_) = scoop_bays(site, Run.along(site.outline.parted))
+    # What the bearings take more narrows each bay by twice that.
+    more = (bay.end - bay.start - LEAST_BAY_MM + narrower_mm) / 2.0 - 1e-9
+    dimensions = dict(made.plan.dimensions)
+    dimensions["claw_bearing"] = replace(dimensions["claw_bearing"], value=made.plan["claw_bearing"] + more)
+    tighter = replace(site, plan=Plan(dimensions))
+    assert len(scoop_bays(tighter, Run.along(site.outline.parted))) == 4 * count
+
+
+def test_no_scoop_runs_through_a_heart_s_cleft() -> None:
+    made = make_head(spec_of({"stone.cut": "heart", "stone.length_mm": 9.0, "stone.width_mm": 6.0, "head.style": "coronet"}))
+    top = made.plan["wall_top"]
+    points = made.parts["wall"].vertices
+    in_cleft = points[(np.abs(points[:, 1]) < 0.3) & (points[:, 0] < -1.0)]
+    assert in_cleft[:, 2].max() == pytest.approx(top, abs=1e-9)

@@ -1,12 +1,18 @@
 """Long and pointed stones with everything else left to the plan: nothing of the head is unsafe."""
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from core.errors import SpecError
 from core.head import STATES, make_head
+from core.head.planning.peg import LOWEST_CROWN
+from core.head.planning.stone import NARROWEST_CLEFT_DEG
 from core.proof import prove
+from core.solid.kernel import volume_mm3
 from core.spec import spec_of
+from core.stone import make_stone
 
 LONG = {"pear": 4.0, "marquise": 5.0, "baguette": 6.0, "tapered baguette": 4.0, "straight trillion": 1.3, "oval": 3.0,
         "oval cabochon": 2.0}
@@ -24,6 +30,7 @@ def test_a_long_stone_gets_a_sound_basket(cut: str, width_mm: float) -> None:
 
 @pytest.mark.parametrize("cut, length_mm, width_mm, style", [
     ("heart", 3.0, 3.0, "coronet"), ("heart", 3.5, 3.5, "coronet"), ("emerald", 14.0, 10.0, "coronet"),
+    ("heart", 9.0, 6.0, "coronet"), ("heart", 15.0, 10.0, "coronet"),
     ("trillion", 4.5, 2.5, "coronet"), ("oval", 4.9, 3.5, "coronet"),
     ("tapered baguette", 20.0, 10.0, "gallery"), ("heart", 10.0, 10.0, "gallery"), ("marquise", 7.0, 3.5, "coronet"),
 ])
@@ -32,6 +39,80 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
     for state in STATES:
         assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("cut, length_mm, width_mm, style", [
+    ("princess", 3.5, 3.5, "coronet"),  # a bevel between corners was read for the wall
+    ("tapered baguette", 5.25, 3.5, "coronet"),
+    ("marquise", 6.0, 3.0, "coronet"),  # a scoop between a V claw and the next was a slot
+    ("radiant", 18.0, 6.0, "gallery"), ("radiant", 45.0, 15.0, "gallery"),  # bars across flat corners were 0.3 mm thin inside
+    ("emerald", 3.0, 2.0, "peg"), ("radiant", 5.0, 2.5, "peg"),  # claws bent over a low crown were rounded off below it
+    ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
+])
+def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
+    spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
+    for state in STATES:
+        assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+def test_a_peg_head_is_sound_from_the_lowest_crown_on() -> None:
+    """Just under the lowest crown it is refused, at and over it nothing of it is unsafe."""
+    claw_mm, girdle = 0.7, 0.03 * 2.0  # the least that gold is cast in, and the girdle of a stone 2 mm wide
+
+    def spec(share: float):
+        crown = share * claw_mm - girdle
+        return spec_of({"stone.cut": "asscher", "stone.length_mm": 2.0, "stone.width_mm": 2.0, "stone.girdle": 0.03,
+                        "stone.crown_height": crown / 2.0, "head.style": "peg"})
+
+    with pytest.raises(SpecError, match="rounded off too thin") as caught:
+        make_head(spec(LOWEST_CROWN - 0.002))
+    assert caught.value.faults[0].key == "head.style"
+    for share in (LOWEST_CROWN + 0.002, LOWEST_CROWN + 0.05):
+        for state in STATES:
+            assert not [each.what for each in prove(make_head(spec(share), state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("opens_deg, is_held", [(-0.2, False), (0.2, True)])
+def test_how_far_a_heart_s_cleft_must_open(opens_deg: float, is_held: bool) -> None:
+    def opening(ratio: float) -> float:
+        stone = make_stone({"cut": "heart", "length_mm": 4.0 * ratio, "width_mm": 4.0})
+        return min(180.0 + corner.turn_deg for corner in stone.outline.corners)
+
+    low, high = 2.0, 6.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if opening(middle) >= NARROWEST_CLEFT_DEG + opens_deg else (low, middle)
+    spec = spec_of({"stone.cut": "heart", "stone.length_mm": 4.0 * low, "stone.width_mm": 4.0, "head.style": "basket"})
+    if is_held:
+        assert not [each.what for each in prove(make_head(spec)) if each.verdict == "unsafe"]
+    else:
+        with pytest.raises(SpecError, match="between its lobes a head needs 25°") as caught:
+            make_head(spec)
+        assert caught.value.faults[0].key == "stone.length_mm"
+
+
+@pytest.mark.parametrize("cut, length_mm, width_mm, style, key, words", [
+    ("sugarloaf cabochon", 3.5, 1.1, "basket", "rails.thickness_mm", "upper rail fills its own hollow"),
+    ("straight trillion", 2.5, 0.83, "rim", "stone.width_mm", "leaves no hollow"),
+    ("cushion", 6.0, 1.5, "peg", "head.style", "rounded off too thin"),
+    ("straight trillion", 3.5, 2.33, "peg", "head.style", "lean more than 20°"),
+])
+def test_what_would_only_fail_when_made_or_proven_is_refused_at_the_plan(cut: str, length_mm: float, width_mm: float, style: str,
+                                                                        key: str, words: str) -> None:
+    with pytest.raises(SpecError, match=words) as caught:
+        make_head(spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style}))
+    assert caught.value.faults[0].key == key and "take" in caught.value.faults[0].allowed
+
+
+def test_a_small_sugarloaf_cabochon_has_a_basket_from_where_its_upper_rail_is_hollow() -> None:
+    """Just over the width that the refusal names its basket is made and sound."""
+    with pytest.raises(SpecError) as caught:
+        make_head(spec_of({"stone.cut": "sugarloaf cabochon", "stone.length_mm": 1.1, "stone.width_mm": 1.1, "head.style": "basket"}))
+    least = re.search(r"at least ([0-9.]+) mm", str(caught.value))
+    assert least is not None
+    width = float(least.group(1)) + 0.1
+    head = make_head(spec_of({"stone.cut": "sugarloaf cabochon", "stone.length_mm": width, "stone.width_mm": width, "head.style": "basket"}))
+    assert volume_mm3(head.solid) > 0.0
 
 
 @pytest.mark.parametrize("cut, ratio", [("pear", 4.0), ("marquise", 5.0), ("heart", 1.5)])

@@ -8,7 +8,7 @@ from ...errors import Fault, SpecError
 from ...tolerance import CHORD_MM
 from ..columns import Run
 from ..draft import Draft, Plan
-from ..openings import lay_out_windows, scoop_bays
+from ..openings import SCOOP_OF_BAY, lay_out_windows, scoop_bays
 from ..site import Site
 from ..windows import Holes
 from .claws import plan_claws
@@ -32,9 +32,9 @@ LEAST_STONE_MM = 3.0
 WANTED_SCOOP_MM = 0.4
 """Depth that a low head is lifted to leave for its scoops. Common practice, no source."""
 
-SCOOP_OF_WALL, SCOOP_OF_BAY = 0.35, 0.5
-"""Usual depth of a scoop, the lesser of these shares of the wall's height and of the bay's width. Common practice, no
-source."""
+SCOOP_OF_WALL = 0.35
+"""Usual depth of a scoop as a share of the wall's height, where that is less than its share of the bay's width. Common
+practice, no source."""
 
 SHARPEST_DEG = 140.0
 """Most that an outline may turn at a point: beside a sharper one the inner wall has shrunk to so short a side that no window

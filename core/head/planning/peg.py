@@ -7,8 +7,9 @@ import numpy as np
 
 from ...dimension import COMMON, GEOMETRY, Dimension
 from ...errors import Fault, SpecError
-from ...stone import Stone
+from ...trade.claw_sizes import claw_diameter
 from ..draft import Draft
+from .claw_places import point_deg
 from .claws import plan_claws
 from .position import plan_girdle, plan_seat
 
@@ -32,6 +33,11 @@ the way to its middle, where it does: under long step cuts. Found by trial on al
 MOST_LEAN_SMALL_DEG, SMALL_MM = 33.0, 3.0
 """The same again under stones narrower than that, whose claws are thick beside them. Found by trial; no source."""
 
+LOWEST_CROWN, LOW_LEAN_DEG, LEAN_PER_CROWN_DEG = 0.38, 19.0, 73.0
+"""The same over a low crown, where a claw is rounded off below the girdle to be bent so far over: at a crown and girdle of this
+share of a claw's thickness, and by how much more for a whole thickness more. Over a lower one nothing sound is left behind
+the notch. Found by trial on all cuts; no source."""
+
 MOST_LIFT = 0.5
 """By how much of its width a long stone may be lifted so that the claws to its ends lean no more. Common practice, no
 source."""
@@ -43,14 +49,26 @@ COARSE_MM = 0.02
 """Chord error at which the outline's farthest place is looked for. Larger: long stones stand too low by it."""
 
 
-def _steepest_deg(stone: Stone) -> float:
-    """How much claws may lean out under a stone."""
+def _steepest_deg(draft: Draft, claw_mm: float) -> float:
+    """How much claws about so thick may lean out under a stone. Raises SpecError over a crown too low to bend them on."""
+    stone = draft.stone
     depth = stone.pavilion_depth_mm
     if depth == 0.0:
-        return MOST_LEAN_FLAT_DEG
-    if stone.pavilion_inset_mm(depth / 2.0) >= BULGING * stone.outline.reach_mm:
-        return MOST_LEAN_DEG
-    return MOST_LEAN_SMALL_DEG if stone.width_mm < SMALL_MM else MOST_LEAN_BULGING_DEG
+        usual = MOST_LEAN_FLAT_DEG
+    elif stone.pavilion_inset_mm(depth / 2.0) >= BULGING * stone.outline.reach_mm:
+        usual = MOST_LEAN_DEG
+    else:
+        usual = MOST_LEAN_SMALL_DEG if stone.width_mm < SMALL_MM else MOST_LEAN_BULGING_DEG
+    corners = stone.outline.corners
+    if corners and all(corner.turn_deg >= point_deg(draft) for corner in corners):
+        return usual  # V claws are folded over their points and not rounded off
+    height = stone.girdle_mm + stone.crown_height_mm
+    over = height / claw_mm - LOWEST_CROWN
+    if over < 0.0 and draft.spec.get("claws.diameter_mm") is None:
+        raise SpecError(Fault("head.style", "peg", f"claws of {claw_mm:.2f} mm that lean out from a peg would be rounded off too thin "
+                              f"to be bent over a crown only {height:.2f} mm above the girdle's lower edge; take a stone whose crown "
+                              f'stands {LOWEST_CROWN * claw_mm:.2f} mm above it, or the style "basket"'))
+    return min(usual, LOW_LEAN_DEG + LEAN_PER_CROWN_DEG * max(over, 0.0))
 
 
 def plan_peg(draft: Draft) -> None:
@@ -69,14 +87,15 @@ def plan_peg(draft: Draft) -> None:
     far = float(np.linalg.norm(stone.outline.loop(0.0, stone.outline.counts(COARSE_MM)), axis=1).max())
     clear = height + preferred.value
     # From within the peg, because a claw's thickness and a V claw's legs lie lower than its axis.
-    steepest = _steepest_deg(stone)
+    claw = draft.spec.get("claws.diameter_mm") or max(claw_diameter(width, 4, draft.metal.family).value, least)
+    steepest = _steepest_deg(draft, claw)
     lift = (far - diameter / 4.0) / math.tan(math.radians(steepest)) - stone.pavilion_depth_mm
     if lift > clear + MOST_LIFT * width:
         raise SpecError(Fault("head.style", "peg", f"the claws to the ends of a stone {stone.length_mm:.4g} × {width:.4g} mm would "
-                              f"lean more than {steepest:g}° from one small peg; take the style \"basket\""))
+                              f"lean more than {steepest:.0f}° from one small peg; take the style \"basket\""))
     plan_girdle(draft, math.ceil(100.0 * max(clear, lift) - 1e-9) / 100.0,
                 f"Keeps the culet {preferred.value:g} mm off the peg." if lift <= clear else
-                f"Lifts the stone until no claw leans more than {steepest:g}°.")
+                f"Lifts the stone until no claw leans more than {steepest:.0f}°.")
     if draft["culet_clearance"] - height < gap.value - 1e-9:
         key, value = (("head.culet_clearance_mm", draft["culet_clearance"]) if draft.is_pinned("culet_clearance")
                       else ("peg.height_mm", height))

@@ -72,6 +72,10 @@ def _plan_rails(draft: Draft, least: float, gap: float) -> None:
            "How far the upper rail's middle stands outside the wall's line: on the claws' axis"
            + (", and as much farther out as clears the pavilion." if outwards > 0.0 else
               "." if drop > 0.0 else ", but so far in that a flat base rests on it."))
+    inwards = depth * math.tan(math.radians(draft["taper"])) + thickness / 2.0 - draft["upper_rail_shift"]
+    if inwards >= stone.outline.reach_mm:
+        raise SpecError(Fault("rails.thickness_mm", thickness, "the upper rail fills its own hollow; take a thinner rail or a wider "
+                              f"stone, of at least {stone.width_mm * inwards / stone.outline.reach_mm:.1f} mm"))
     short = gap - (height - base - thickness)
     if short > 1e-9:
         clearance = draft["culet_clearance"] + math.ceil(100.0 * short) / 100.0

@@ -4,11 +4,13 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
+import numpy as np
+
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...spec import directions_deg
 from ...stone.side import crown_run_mm, is_domed, upright_height_mm
-from ...tolerance import SAME_POINT_MM
+from ...tolerance import CHORD_MM, SAME_POINT_MM
 from ..draft import Draft
 from .position import HOLLOW_SHARE, TAPERS_DEG, hollow_mm, plan_girdle, plan_seat
 
@@ -22,6 +24,10 @@ Smaller: rims of just that thickness are found too thin between two flats."""
 
 RUBBED_LEAST_MM = 0.05
 """Least metal above the girdle that can be pushed at all. Common practice, no source."""
+
+DOME_LEAST_MM = 0.2
+"""Least height of a rim round a dome, above its lower edge: lower it leaves the ends of small long cabochons bare. Found by
+trial; no source."""
 
 BEARING_LEAST_MM = 0.1
 """Least width of a ledge that the stone can rest on at all. Common practice, no source."""
@@ -146,7 +152,7 @@ def _plan_ledge(draft: Draft, ledge: float) -> None:
         raise SpecError(Fault("wall.thickness_mm", thickness, "it leaves the stone no ledge inside the rim; take at least "
                               f"{(least + outside) * lean:.2f} mm"))
     inner = top * slope + ledge
-    if inner >= stone.outline.reach_mm - SAME_POINT_MM:
+    if inner >= _clear_reach_mm(draft) - SAME_POINT_MM:
         _refuse_closed(draft, slope)
     half = stone.width_mm / 2.0
     derive("outer_radius_base", half + outside - top * slope, "mm",
@@ -178,9 +184,24 @@ def _seat_mm(draft: Draft, outside: float, lean: float) -> tuple[float, float]:
     return given, drop
 
 
+def _clear_reach_mm(draft: Draft) -> float:
+    """The largest inset that still leaves a hollow, and under a pavilion room about the culet, which stands on the axis."""
+    stone = draft.stone
+    if stone.pavilion_depth_mm == 0.0:
+        return stone.outline.reach_mm
+    if stone.outline.is_one_piece:
+        return stone.outline.reach_mm
+    loop = stone.outline.loop(0.0, stone.outline.counts(CHORD_MM))
+    ways = np.roll(loop, -1, axis=0) - loop
+    squares = np.maximum(np.einsum("ij,ij->i", ways, ways), SAME_POINT_MM ** 2)
+    along = np.clip(-np.einsum("ij,ij->i", loop, ways) / squares, 0.0, 1.0)
+    nearest_mm = float(np.linalg.norm(loop + along[:, None] * ways, axis=1).min())
+    return min(stone.outline.reach_mm, nearest_mm - draft.rules.value("head.pavilion_gap_least_mm"))
+
+
 def _refuse_closed(draft: Draft, slope: float) -> None:
     """Raises SpecError for a wall that leaves no hollow at the base."""
-    top, ledge, reach = draft["wall_top"], draft["ledge_width"], draft.stone.outline.reach_mm
+    top, ledge, reach = draft["wall_top"], draft["ledge_width"], _clear_reach_mm(draft)
     if draft.is_pinned("taper") and slope > 0.0 and reach > ledge:
         most = math.floor(10.0 * math.degrees(math.atan((reach - ledge) / top))) / 10.0
         raise SpecError(Fault("wall.taper_deg", draft["taper"], "the wall closes before it reaches the base; with this stone "
@@ -208,8 +229,10 @@ def _plan_height(draft: Draft, domed: bool) -> None:
     if domed:
         share, lean = rules["rim.dome_height_low"], rules["rim.dome_lean_deg"]
         third, upright = share.value * (girdle + crown), upright_height_mm(stone, lean.value)
-        above = max(third, upright) - girdle
-        reason = ("Past the upright part of the dome's side, to where it curves in." if upright > third else
+        above = max(third, upright, DOME_LEAST_MM) - girdle
+        reason = ("So small a dome takes the least that covers it all round when it is pushed over."
+                  if DOME_LEAST_MM > max(third, upright) else
+                  "Past the upright part of the dome's side, to where it curves in." if upright > third else
                   "A third of the cabochon's height, which is past the upright part of its side.")
         source = share.source
     else:

@@ -2,15 +2,25 @@
 from __future__ import annotations
 
 from ...dimension import GEOMETRY
+from ...errors import Fault, SpecError
 from ...trade.carat import estimate_ct
 from ...trade.proportions import girdle_class
 from ...trade.species import species
 from ..draft import HOUSE_SPECIES, Draft
 
 
+NARROWEST_CLEFT_DEG = 25.0
+"""Between the lobes of a heart whose cleft opens by less no wall, rail or claw has room to be cast. Found by trial; no source."""
+
+
 def plan_stone(draft: Draft) -> None:
-    """The stone's own measures, as far as the head needs them."""
+    """The stone's own measures, as far as the head needs them. Raises SpecError for a heart too long to be held."""
     derive, stone = draft.derive, draft.stone
+    opens = min((180.0 + corner.turn_deg for corner in stone.outline.corners if corner.turn_deg < 0.0), default=180.0)
+    if opens < NARROWEST_CLEFT_DEG:
+        raise SpecError(Fault("stone.length_mm", stone.length_mm, f"the cleft of a heart so long for its width of {stone.width_mm:.4g} mm "
+                              f"opens by {opens:.0f}°, and between its lobes a head needs {NARROWEST_CLEFT_DEG:g}° to be cast; take a "
+                              "shorter or a wider heart"))
     for name in ("length", "width", "depth"):
         figure = stone.figures.get(name)
         value = getattr(stone, f"{name}_mm")
