@@ -13,39 +13,52 @@ APART = 4.0
 """How far apart sections are laid, as a share of their greatest coordinate. Smaller: slanting lines meet the next."""
 
 
-def span(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, Floats]:
-    """(n,) first and last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); an empty span where a
-    line misses."""
-    along, crossed = _parallel(loops, origins, way)
-    low = np.where(crossed, along, np.inf).min(axis=1, initial=np.inf)
-    high = np.where(crossed, along, -np.inf).max(axis=1, initial=-np.inf)
+def spans(sections: Sequence[Sequence[Floats]], origins: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """(n, k) first and last crossing, mm, of lines through each section from its own origins (n, k, 2), all in its own unit
+    way (n, 2); an empty span where a line misses."""
+    corners, owner = _joined(sections)
+    low, high = _crossed(corners, corners[_after([loop for each in sections for loop in each])], owner, origins, ways)
     missed = low > high
     low[missed] = high[missed] = 0.0
     return low, high
 
 
-def last_crossing(loop: Floats, origins: Floats, way: Floats) -> Floats:
-    """(n,) last crossing, mm, of lines from origins (n, 2), all in one unit way (2,); -inf where a line misses."""
-    along, crossed = _parallel([loop], origins, way)
-    last: Floats = np.where(crossed, along, -np.inf).max(axis=1, initial=-np.inf)
-    return last
+def last_crossings(loop: Floats, origins: Floats, ways: Floats) -> Floats:
+    """(n, k) last crossing, mm, with one and the same loop of lines from origins (n, k, 2), those of a row all in its own
+    unit way (n, 2); -inf where a line misses."""
+    after = _after([loop])
+    across = np.column_stack([-ways[:, 1], ways[:, 0]])
+    level, off = np.einsum("ikj,ij->ik", origins, across), across @ loop.T
+    ends = off[:, after]
+    # Most sides lie beside all lines.
+    owner, side = np.nonzero((np.maximum(off, ends) >= level.min(axis=1)[:, None])
+                             & (np.minimum(off, ends) <= level.max(axis=1)[:, None]))
+    return _crossed(loop[side], loop[after[side]], owner, origins, ways)[1]
 
 
-def _parallel(loops: Sequence[Floats], origins: Floats, way: Floats) -> tuple[Floats, np.ndarray]:
-    """(n, e) ways along each line to each side's own line, and whether the side is crossed there; without sides that lie
-    beside all lines."""
-    turn = np.array([[-way[1], way[0]], [way[0], way[1]]])
-    across, ahead = turn @ np.concatenate(loops).T
-    after = _after(loops)
-    level, begin = turn @ origins.T
-    ends = across[after]
-    near = np.flatnonzero((np.maximum(across, ends) >= level.min()) & (np.minimum(across, ends) <= level.max()))
-    across, ends, start = across[near], ends[near], ahead[near]
+def _joined(sections: Sequence[Sequence[Floats]]) -> tuple[Floats, np.ndarray]:
+    """The corners (e, 2) of all loops, one after the other, and (e,) whose section's each is."""
+    owner = np.repeat(np.arange(len(sections)), [sum(map(len, each)) for each in sections])
+    return np.concatenate([loop for each in sections for loop in each]), owner
+
+
+def _crossed(starts: Floats, stops: Floats, owner: np.ndarray, origins: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """(n, k) least and greatest way along lines, as `spans` has them, to sides from starts to stops (e, 2), each crossed only
+    by the lines of its owner (e,), in whose order they come; inf and -inf where none is."""
+    turns = np.stack([np.column_stack([-ways[:, 1], ways[:, 0]]), ways], axis=1)
+    (level, begin), own = np.einsum("itj,ikj->tik", turns, origins), turns[owner]
+    (across, ahead), (ends, after) = (np.einsum("etj,ej->te", own, each) for each in (starts, stops))
     step = ends - across
     step[step == 0.0] = 1.0
-    slope = (ahead[after[near]] - start) / step
-    crossed = (across > level[:, None]) != (ends > level[:, None])
-    return slope * level[:, None] + (start - slope * across) - begin[:, None], crossed
+    slope, levels = ((after - ahead) / step)[:, None], level[owner]
+    crossed = (across[:, None] > levels) != (ends[:, None] > levels)
+    along = slope * levels + (ahead[:, None] - slope * across[:, None]) - begin[owner]
+    low, high = np.full(level.shape, np.inf), np.full(level.shape, -np.inf)
+    if len(owner):
+        first = np.flatnonzero(np.diff(owner, prepend=-1))
+        low[owner[first]] = np.minimum.reduceat(np.where(crossed, along, np.inf), first)
+        high[owner[first]] = np.maximum.reduceat(np.where(crossed, along, -np.inf), first)
+    return low, high
 
 
 def _after(loops: Sequence[Floats]) -> Ints:

@@ -8,15 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
 from ..mesh import Floats, Ints
-from ..solid.kernel import bounds, triangles_of
-from .chords import faces, last_crossing, span
+from ..solid.kernel import bounds
+from .chords import faces, last_crossings, spans
 from .frame import Frame
-from .loops import area_mm2, hollow_deg, largest, middle_of, middles_of
+from .loops import area_mm2, hollow_deg, largest, middles_of
 
 STRIPS = 33
 """Strips across a claw for its area and strength; exact on a round bar to a tenth of a per cent."""
@@ -49,6 +48,7 @@ Smaller: a needle that folds over makes legs."""
 LEG_FROM, LEG_TO = 0.3, 0.9
 """Where along a leg, from the corner to its end, its thickness is told: past the joint and the relief, before the end."""
 
+
 @dataclass(frozen=True)
 class Bar:
     """What the strips of a section say: area, modulus and stiffness against bending towards or away from the stone."""
@@ -60,15 +60,20 @@ class Bar:
 
 def bar(low: Floats, high: Floats, widths: Floats) -> Bar:
     """Of strips from `low` to `high` (n,) mm, each of a width (n,) mm; strips with nothing left count as none."""
+    return bars(low[None], high[None], widths[None])[0]
+
+
+def bars(low: Floats, high: Floats, widths: Floats) -> list[Bar]:
+    """The same of several sections, (m, n) each."""
     tall = np.maximum(high - low, 0.0)
     kept = tall > 0.0
-    area = float(tall @ widths)
-    if area <= 0.0:
-        return Bar(0.0, 0.0, 0.0)
-    middle = float((tall * (low + high) / 2.0) @ widths) / area
-    inertia = float(((high - middle) ** 3 - (low - middle) ** 3)[kept] @ widths[kept]) / 3.0
-    reach = max(float(high[kept].max()) - middle, middle - float(low[kept].min()))
-    return Bar(area, inertia / reach, inertia)
+    areas = np.einsum("ij,ij->i", tall, widths)
+    middles = np.einsum("ij,ij->i", tall * (low + high) / 2.0, widths) / np.where(areas > 0.0, areas, 1.0)
+    over, under = high - middles[:, None], middles[:, None] - low
+    inertias = np.einsum("ij,ij->i", np.where(kept, over ** 3 + under ** 3, 0.0), widths) / 3.0
+    reach = np.where(kept, np.maximum(over, under), 0.0).max(axis=1)
+    return [Bar(*each) if each[0] > 0.0 else Bar(0.0, 0.0, 0.0)
+            for each in zip(areas.tolist(), (inertias / np.where(reach > 0.0, reach, 1.0)).tolist(), inertias.tolist())]
 
 
 @dataclass(frozen=True)
@@ -180,67 +185,102 @@ class ClawMeasure:
 
 
 @dataclass(frozen=True, eq=False)
-class _Plain:
-    """A claw below its notch: heights (k,), its largest loops and their middles (k, 2)."""
+class _Standing:
+    """A claw that stands from below up to the girdle. low_mm: its foot; heights (6,): five below its notch and the girdle's;
+    rings: its largest loop at each, middles (6, 2): theirs; at_girdle: all its loops there."""
 
+    name: str
     low_mm: float
     heights: Floats
     rings: list[Floats]
     middles: Floats
+    at_girdle: list[Floats]
 
-    def reach(self, way: Floats) -> tuple[Floats, Floats]:
-        """(k,) how far its loops reach along a way (2,), least and most."""
-        along = self._corners @ way
-        return np.minimum.reduceat(along, self._first), np.maximum.reduceat(along, self._first)
-
-    @cached_property
-    def _corners(self) -> Floats:
-        return np.concatenate(self.rings)
-
-    @cached_property
-    def _first(self) -> Ints:
-        """(k,) where each loop's corners begin."""
-        sizes = [len(ring) for ring in self.rings]
-        return np.cumsum([0, *sizes[:-1]])
+    @property
+    def plain(self) -> list[Floats]:
+        """The loops below its notch."""
+        return self.rings[:-1]
 
 
-def measure_claw(frame: Frame, name: str) -> ClawMeasure | None:
-    """The claw of this name; None if it does not stand from below up to the girdle plane."""
-    girdle = frame.girdle_plane_mm
-    below, above = bounds(frame.parts[name])
-    if not below[2] < girdle <= above[2]:
-        return None
-    plain = _plain(frame, name, float(below[2]))
-    at_girdle = frame.part_at(name, girdle)
-    if plain is None or not at_girdle:
-        return None
-    ring = largest(at_girdle)
-    path = frame.girdle_path
-    here = path.nearest(middle_of(ring))
-    half = math.sqrt(abs(area_mm2([plain.rings[-1]])) / math.pi)
-    has_legs = _is_hollow(plain.rings[-1]) and _is_hollow(plain.rings[0])
-    if has_legs:
-        here = path.sharpest(here, 2.0 * half, half)
+@dataclass(frozen=True, eq=False)
+class _Runs:
+    """Corners (e, 2) of many loops, one loop after the other, and (k,) where each begins; owner (e,): the claw of each."""
+
+    corners: Floats
+    first: Ints
+    owner: Ints
+
+    @classmethod
+    def of(cls, rings: Sequence[Sequence[Floats]]) -> _Runs:
+        """Of the loops of each claw, as many of one as of the other."""
+        sizes = np.array([[len(ring) for ring in own] for own in rings])
+        return cls(np.concatenate([ring for own in rings for ring in own]), np.cumsum(sizes) - sizes.ravel(),
+                   np.repeat(np.arange(len(rings)), sizes.sum(axis=1)))
+
+    def reach(self, ways: Floats) -> tuple[Floats, Floats]:
+        """How far each claw's loops reach along its way (n, 2), (n, loops) least and most."""
+        along = np.einsum("ij,ij->i", self.corners, ways[self.owner])
+        low, high = (extreme.reduceat(along, self.first).reshape(len(ways), -1) for extreme in (np.minimum, np.maximum))
+        return low, high
+
+
+def measure_claws(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]:
+    """Those of the claws of these names that stand from below up to the girdle plane, measured in one go."""
+    claws = _standing(frame, names)
+    if not claws:
+        return ()
+    girdle, path = frame.girdle_plane_mm, frame.girdle_path
+    halves = np.array([math.sqrt(abs(area_mm2([claw.rings[-2]])) / math.pi) for claw in claws])
+    middles = np.array([claw.middles for claw in claws])
+    where = path.nearest(middles[:, -1])
+    has_legs = [_is_hollow(claw.rings[-2]) and _is_hollow(claw.rings[0]) for claw in claws]
+    for i in np.flatnonzero(has_legs).tolist():
+        where[i] = path.sharpest(float(where[i]), 2.0 * halves[i], halves[i])
     # The chord is as long as the claw is thick: beside a corner, that is the line between its sides.
-    where = np.array([here])
-    edge, outwards = path.points(where)[0], path.normals(where, half)[0]
-    legs, slope, middle = _two_legs(frame, name, plain, at_girdle, here, outwards) if has_legs else ((), 0.0, edge)
-    if not legs:
-        legs, slope, middle = _one_leg(frame, name, plain, at_girdle, edge, outwards)
-    spine = np.vstack([_foot(plain), np.column_stack([plain.middles, plain.heights]), [*middle, girdle]])
-    axis = spine[-1] - spine[0]
-    axis = axis / np.linalg.norm(axis)
-    across = np.array([-outwards[1], outwards[0]])
-    vertices, _ = triangles_of(frame.parts[name])
-    lean = legs[0].lean if len(legs) == 1 else math.cos(math.atan(slope))
+    edges, outwards = path.points(where), path.normals(where, halves)
+    runs, across = _Runs.of([claw.rings for claw in claws]), np.column_stack([-outwards[:, 1], outwards[:, 0]])
+    low, high = runs.reach(outwards)
+    heights = np.array([claw.heights for claw in claws])
+    asides = straight_lines(np.einsum("ikj,ij->ik", middles[:, :-1], across), heights[:, :-1])[0]
+    faces = _outer_faces(frame, claws, middles, heights, high, outwards)
+    legs, slopes, tops = _one_leg_each(frame, claws, _Sections(middles, heights, low, high), edges, outwards, asides, *faces)
+    for i in np.flatnonzero(has_legs).tolist():
+        two, slope, top = _two_legs(frame, claws[i], float(where[i]), outwards[i], float(asides[i]), high[i, :-1],
+                                    (float(faces[0][i]), float(faces[1][i])))
+        if two:
+            legs[i], slopes[i], tops[i] = two, slope, top
     # Square to the line: along the outline, and the area.
-    line = plain.middles[-1] - plain.middles[-2], float(plain.heights[-1] - plain.heights[-2])
-    upright = line[1] / math.hypot(*line[0], line[1])
-    aside = float(line[0] @ across) / line[1]
-    width = float(np.ptp(plain.rings[-1] @ (across - outwards * (aside * slope / (1.0 + slope * slope)))))
-    width *= math.sqrt((1.0 + slope * slope) / (1.0 + slope * slope + aside * aside))
-    return ClawMeasure(name, spine, axis, outwards, edge, lean, slope, width,
-                       abs(area_mm2([plain.rings[-1]])) * upright, float(((vertices - spine[0]) @ axis).max()), legs, girdle)
+    steps, rises = middles[:, -2] - middles[:, -3], heights[:, -2] - heights[:, -3]
+    upright = rises / np.sqrt((steps ** 2).sum(axis=1) + rises ** 2)
+    aside, steep = np.einsum("ij,ij->i", steps, across) / rises, 1.0 + slopes * slopes
+    wide = np.ptp(runs.reach(across - outwards * (aside * slopes / steep)[:, None]), axis=0)[:, -2]
+    wide *= np.sqrt(steep / (steep + aside * aside))
+    found = []
+    for i, claw in enumerate(claws):
+        spine = np.vstack([_foot(claw), np.column_stack([claw.middles, claw.heights])])
+        spine[-1, :2] = tops[i]
+        axis = spine[-1] - spine[0]
+        axis = axis / np.linalg.norm(axis)
+        lean = legs[i][0].lean if len(legs[i]) == 1 else math.cos(math.atan(slopes[i]))
+        length = float(((frame.part_triangles(claw.name)[0] - spine[0]) @ axis).max())
+        found.append(ClawMeasure(claw.name, spine, axis, outwards[i], edges[i], lean, float(slopes[i]), float(wide[i]),
+                                 math.pi * halves[i] ** 2 * float(upright[i]), length, legs[i], girdle))
+    return tuple(found)
+
+
+def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
+    girdle, found = frame.girdle_plane_mm, []
+    for name in names:
+        below, above = bounds(frame.parts[name])
+        if not below[2] < girdle <= above[2]:
+            continue
+        low = float(below[2])
+        heights = np.append(low + np.array(PLAIN_SHARES) * (girdle - low), girdle)
+        levels = [frame.part_at(name, z) for z in heights.tolist()]
+        if all(levels):
+            rings = [largest(level) for level in levels]
+            found.append(_Standing(name, low, heights, rings, middles_of(rings), levels[-1]))
+    return found
 
 
 def _is_hollow(ring: Floats) -> bool:
@@ -252,54 +292,51 @@ def _is_hollow(ring: Floats) -> bool:
     return abs(area_mm2([ring])) < (1.0 - HOLLOW_SHARE) * abs(area_mm2([hull]))
 
 
-def _plain(frame: Frame, name: str, low: float) -> _Plain | None:
-    heights = low + np.array(PLAIN_SHARES) * (frame.girdle_plane_mm - low)
-    loops = [frame.part_at(name, float(z)) for z in heights]
-    if any(not level for level in loops):
-        return None
-    rings = [largest(level) for level in loops]
-    return _Plain(low, heights, rings, middles_of(rings))
-
-
-def _straight_on(plain: _Plain, height_mm: float) -> Floats:
-    """(2,) the middle above the plain sections, by the two highest."""
-    low, high = plain.middles[-2], plain.middles[-1]
-    share = (height_mm - plain.heights[-2]) / (plain.heights[-1] - plain.heights[-2])
-    middle: Floats = low + (high - low) * share
-    return middle
-
-
-def _foot(plain: _Plain) -> Floats:
+def _foot(claw: _Standing) -> Floats:
     """(3,) the middle at the foot, by a parabola through the three lowest."""
-    z, found = plain.heights[:3], np.zeros(2)
+    z, found = claw.heights[:3], np.zeros(2)
     for i in range(3):
         j, k = (i + 1) % 3, (i + 2) % 3
-        found = found + plain.middles[i] * ((plain.low_mm - z[j]) * (plain.low_mm - z[k]) / ((z[i] - z[j]) * (z[i] - z[k])))
-    return np.array([*found, plain.low_mm])
+        found = found + claw.middles[i] * ((claw.low_mm - z[j]) * (claw.low_mm - z[k]) / ((z[i] - z[j]) * (z[i] - z[k])))
+    return np.array([*found, claw.low_mm])
 
 
 def straight_line(values: Floats, heights: Floats) -> tuple[float, float]:
     """Slope and intercept of the straight line nearest to values (k,) at heights (k,)."""
-    count = len(heights)
-    middle = float(heights.sum()) / count
-    z = heights - middle
-    slope = float(z @ values) / float(z @ z)
-    return slope, float(values.sum()) / count - slope * middle
+    (slope,), (start,) = straight_lines(values[None], heights[None])
+    return float(slope), float(start)
 
 
-def _outer_face(frame: Frame, name: str, plain: _Plain, at_girdle: Sequence[Floats],
-                outwards: Floats) -> tuple[float, float]:
-    """How far out the outer face stands at the girdle before the setter rounds it, and its slope there: mm outwards for
-    one mm up. A straight claw's is carried up from its plain part, a bowed one's by a parabola from as near as it can."""
-    here = _outermost(at_girdle, outwards)
-    out = plain.middles @ outwards
-    growth, start = straight_line(out, plain.heights)
-    if float(np.abs(out - start - growth * plain.heights).max()) <= BOWED_MM:
-        slope, face = straight_line(plain.reach(outwards)[1], plain.heights)
-        return max(face + slope * frame.girdle_plane_mm, here), slope
+def straight_lines(values: Floats, heights: Floats) -> tuple[Floats, Floats]:
+    """The same for several, (n, k) each: slopes and intercepts (n,)."""
+    middles = heights.mean(axis=1)
+    z = heights - middles[:, None]
+    slopes = np.einsum("ij,ij->i", z, values) / np.einsum("ij,ij->i", z, z)
+    return slopes, values.mean(axis=1) - slopes * middles
+
+
+def _outer_faces(frame: Frame, claws: Sequence[_Standing], middles: Floats, heights: Floats, high: Floats,
+                 outwards: Floats) -> tuple[Floats, Floats]:
+    """For each claw how far out its outer face stands at the girdle before the setter rounds it, and its slope there: mm
+    outwards for one mm up. A straight claw's is carried up from its plain part, a bowed one's by a parabola from as near
+    as it can. high (n, 6): how far out its loops reach."""
+    out, plain = np.einsum("ikj,ij->ik", middles[:, :-1], outwards), heights[:, :-1]
+    growth, start = straight_lines(out, plain)
+    is_bowed = np.abs(out - start[:, None] - growth[:, None] * plain).max(axis=1) > BOWED_MM
+    slopes, faces = straight_lines(high[:, :-1], plain)
+    here = np.array([_outermost(claw.at_girdle, way) if len(claw.at_girdle) > 1 else most
+                     for claw, way, most in zip(claws, outwards, high[:, -1])])
+    outer: Floats = np.maximum(faces + slopes * frame.girdle_plane_mm, here)
+    for i in np.flatnonzero(is_bowed).tolist():
+        outer[i], slopes[i] = _bowed_face(frame, claws[i], float(here[i]), outwards[i])
+    return outer, slopes
+
+
+def _bowed_face(frame: Frame, claw: _Standing, here: float, outwards: Floats) -> tuple[float, float]:
+    """The same of one that is bowed, whose outer face stands `here` at the girdle."""
     girdle = frame.girdle_plane_mm
-    z = plain.low_mm + np.array(NEAR_SHARES) * (girdle - plain.low_mm)
-    outer = np.array([_outermost(frame.part_at(name, height), outwards) for height in z.tolist()])
+    z = claw.low_mm + np.array(NEAR_SHARES) * (girdle - claw.low_mm)
+    outer = np.array([_outermost(frame.part_at(claw.name, height), outwards) for height in z.tolist()])
     carried, slope = _parabola(z, outer, girdle)
     if here < carried:
         return carried, slope
@@ -319,95 +356,105 @@ def _outermost(loops: Sequence[Floats], outwards: Floats) -> float:
     return max((float((loop @ outwards).max()) for loop in loops), default=-math.inf)
 
 
-def _one_leg(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], edge: Floats,
-             outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
-    """The leg, the slope of its line and its middle (2,) at the girdle."""
-    girdle, across = frame.girdle_plane_mm, np.array([-outwards[1], outwards[0]])
-    aside = straight_line(plain.middles @ across, plain.heights)[0]
-    low, high = plain.reach(outwards)
-    through_each = high - low if abs(aside) <= ASIDE else np.array(
-        [_through(ring, middle, outwards, aside) for ring, middle in zip(plain.rings, plain.middles)])
-    growth, start = straight_line(through_each, plain.heights)
-    outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
-    slope -= growth / 2.0
-    lean = float(_leans(np.array([slope]), aside)[0])
-    expected = start + growth * girdle
-    ring = largest(at_girdle)
-    middle = middle_of(ring)
-    seen = _through(ring, middle, outwards, aside)
-    is_whole = seen >= UNCUT_SHARE * expected
-    through = seen if is_whole else expected
-    own = ring
-    if not is_whole:
-        below = plain.rings[-1] - plain.middles[-1]
-        own = below * (through / through_each[-1])
-        middle = _straight_on(plain, girdle)
-        middle = middle + outwards * (outer - float((own @ outwards).max()) - float(middle @ outwards))
-        own = own + middle
-    inner = float(middle @ outwards) - through / 2.0
-    centre = middle + outwards * float((edge - middle) @ outwards)
-    half = float(np.ptp(own @ across)) / 2.0
+@dataclass(frozen=True, eq=False)
+class _Sections:
+    """Of n claws at six heights each (n, 6): middles (n, 6, 2) of their loops, and how far these reach outwards."""
+
+    middles: Floats
+    heights: Floats
+    low: Floats
+    high: Floats
+
+
+def _one_leg_each(frame: Frame, claws: Sequence[_Standing], sections: _Sections, edges: Floats, outwards: Floats,
+                  asides: Floats, outer: Floats, slopes: Floats) -> tuple[list[tuple[Leg, ...]], Floats, Floats]:
+    """Each claw taken as one leg: the leg, and (n,) the slope of its line and (n, 2) its middle at the girdle. outer,
+    slopes (n,): its outer face there, and how that leans."""
+    girdle, across = frame.girdle_plane_mm, np.column_stack([-outwards[:, 1], outwards[:, 0]])
+    middles, heights = sections.middles, sections.heights
+    throughs = sections.high - sections.low
+    for i in np.flatnonzero(np.abs(asides) > ASIDE).tolist():
+        # A section's level width outwards is skewed if the claw leans aside; it is taken through its middle.
+        low, high = spans([[ring] for ring in claws[i].rings], middles[i][:, None], np.tile(outwards[i], (len(middles[i]), 1)))
+        throughs[i] = (high - low)[:, 0]
+    growths, starts = straight_lines(throughs[:, :-1], heights[:, :-1])
+    slopes = slopes - growths / 2.0
+    leans = _leans(slopes, asides)
+    expected = starts + growths * girdle
+    is_whole = throughs[:, -1] >= UNCUT_SHARE * expected
+    through = np.where(is_whole, throughs[:, -1], expected)
+    # A claw that is cut already is taken as it is below, carried up along its outer face.
+    shares = through / throughs[:, -2]
+    low_z, high_z = heights[:, -3], heights[:, -2]
+    straight_on = middles[:, -3] + (middles[:, -2] - middles[:, -3]) * ((girdle - low_z) / (high_z - low_z))[:, None]
+    reach = (sections.high[:, -2] - _dots(middles[:, -2], outwards)) * shares
+    straight_on += outwards * (outer - reach - _dots(straight_on, outwards))[:, None]
+    middle = np.where(is_whole[:, None], middles[:, -1], straight_on)
+    own = [claw.rings[-1] if is_whole[i] else (claw.rings[-2] - claw.middles[-2]) * shares[i] + middle[i]
+           for i, claw in enumerate(claws)]
+    inner = _dots(middle, outwards) - through / 2.0
+    centres = middle + outwards * _dots(edges - middle, outwards)[:, None]
+    halves = np.ptp(_Runs.of([[ring] for ring in own]).reach(across), axis=0)[:, 0] / 2.0
     turn = np.arange(1, STRIPS + 1) * (math.pi / (STRIPS + 1))
-    origins = centre + np.outer(half * np.cos(turn), across)
-    widths = half * np.sin(turn) * (math.pi / (STRIPS + 1))
-    low, high = span([own], origins, outwards)
-    here_low, here_high = (low, high) if is_whole else span(at_girdle, origins, outwards)
+    origins = centres[:, None] + (halves[:, None] * np.cos(turn))[:, :, None] * across[:, None]
+    widths = halves[:, None] * np.sin(turn) * (math.pi / (STRIPS + 1))
+    low, high = spans([[ring] for ring in own], origins, outwards)
+    here_low, here_high = spans([[claw.rings[-1]] if whole else claw.at_girdle for claw, whole in zip(claws, is_whole)],
+                                origins, outwards)
     # The girdle beside the claw is the farthest out of what its line crosses.
-    limit = last_crossing(frame.girdle_loop, origins, outwards)
-    i = STRIPS // 2
-    uncut, left = bar(low, high, widths), bar(np.maximum(here_low, limit), here_high, widths)
-    thickness = through * lean
-    notch = (float(centre @ outwards) + float(limit[i]) - inner) * lean / thickness
-    leg = Leg(edge, outwards, lean, thickness, notch,
-              max(0.0, float(here_high[i] - max(here_low[i], limit[i])) * lean), *_shares(left, uncut), growth * lean)
-    return (leg,), slope, middle
+    limits = last_crossings(frame.girdle_loop, origins, outwards)
+    uncut, left = bars(low, high, widths), bars(np.maximum(here_low, limits), here_high, widths)
+    half_way, thick = STRIPS // 2, through * leans
+    notches = (_dots(centres, outwards) + limits[:, half_way] - inner) * leans / thick
+    kept = np.maximum(0.0, (here_high[:, half_way] - np.maximum(here_low[:, half_way], limits[:, half_way])) * leans)
+    numbers = np.column_stack([leans, thick, notches, kept, growths * leans]).tolist()
+    legs: list[tuple[Leg, ...]] = [
+        (Leg(edges[i], outwards[i], lean, thickness, notch, behind, *_shares(left[i], uncut[i]), growth),)
+        for i, (lean, thickness, notch, behind, growth) in enumerate(numbers)]
+    return legs, slopes, middle
 
 
-def _leans(slopes: Floats, aside: float) -> Floats:
+def _dots(first: Floats, second: Floats) -> Floats:
+    """(n,) of rows (n, 2) each."""
+    products: Floats = np.einsum("ij,ij->i", first, second)
+    return products
+
+
+def _leans(slopes: Floats, aside: Floats | float) -> Floats:
     """(k,) the share of a level way outwards that counts square to a line which rises with these slopes outwards and one
     along the outline."""
     shares: Floats = np.sqrt((1.0 + aside * aside) / (1.0 + slopes * slopes + aside * aside))
     return shares
 
 
-def _through(ring: Floats, middle: Floats, outwards: Floats, aside: float) -> float:
-    """A section's level width outwards, mm; through its middle if the claw leans aside, which skews it."""
-    if abs(aside) <= ASIDE:
-        return float(np.ptp(ring @ outwards))
-    low, high = span([ring], middle[None, :], outwards)
-    return float(high[0] - low[0])
-
-
 def _shares(left: Bar, whole: Bar) -> tuple[float, float, float]:
     return (left.area_mm2 / whole.area_mm2, left.modulus_mm3 / whole.modulus_mm3, left.inertia_mm4 / whole.inertia_mm4)
 
 
-def _two_legs(frame: Frame, name: str, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
-              outwards: Floats) -> tuple[tuple[Leg, ...], float, Floats]:
-    """The legs of a V claw about a corner of the girdle, the slope of its line and its middle (2,) at the girdle."""
-    outer, slope = _outer_face(frame, name, plain, at_girdle, outwards)
-    outers = plain.reach(outwards)[1]
+def _two_legs(frame: Frame, claw: _Standing, corner_mm: float, outwards: Floats, aside: float, outers: Floats,
+              outer_face: tuple[float, float]) -> tuple[tuple[Leg, ...], float, Floats]:
+    """The legs of a V claw about a corner of the girdle, the slope of its line and its middle (2,) at the girdle. outers
+    (5,): how far out it reaches below; outer_face: how far at the girdle, and its slope there."""
+    outer, slope = outer_face
     across = np.array([-outwards[1], outwards[0]])
-    aside = straight_line(plain.middles @ across, plain.heights)[0]
-    below = frame.girdle_plane_mm - plain.heights
+    below = frame.girdle_plane_mm - claw.heights[:-1]
     shifts = np.outer(outer - outers, outwards) + np.outer(aside * below, across)
     line = slope * outwards + aside * across
     corner = frame.girdle_path.points(np.array([corner_mm]))[0]
-    reach = float(np.linalg.norm(largest(at_girdle) - corner, axis=1).max())
-    legs = [_leg(frame, plain, at_girdle, corner_mm, side * reach, shifts, line) for side in (-1.0, 1.0)]
+    reach = float(np.linalg.norm(claw.rings[-1] - corner, axis=1).max())
+    legs = [_leg(frame, claw, corner_mm, side * reach, shifts, line) for side in (-1.0, 1.0)]
     found = tuple(leg for leg in legs if leg is not None)
-    return found if len(found) == 2 else (), slope, plain.middles[-1] + shifts[-1]
+    return found if len(found) == 2 else (), slope, claw.middles[-2] + shifts[-1]
 
 
-def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float, reach_mm: float, shifts: Floats,
-         line: Floats) -> Leg | None:
+def _leg(frame: Frame, claw: _Standing, corner_mm: float, reach_mm: float, shifts: Floats, line: Floats) -> Leg | None:
     """One leg, along the girdle from the corner as far as `reach_mm`, which is negative on the way before it. shifts
     (k, 2): from the plain sections to the girdle; line (2,): mm that the claw goes outwards for one mm up."""
     path = frame.girdle_path
     ways = (np.arange(STRIPS) + 0.5) / STRIPS * reach_mm
     points, normals = path.points(corner_mm + ways), path.normals(corner_mm + ways, np.minimum(np.abs(ways) * 0.9, 0.1))
     # Thickness and outer face are told below the notch, and carried up by how they change there.
-    inner, outer = faces([at_girdle, *([ring + shift] for ring, shift in zip(plain.rings, shifts))], points, normals)
+    inner, outer = faces([claw.at_girdle, *([ring + shift] for ring, shift in zip(claw.plain, shifts))], points, normals)
     low, high = inner[0], outer[0]
     met = np.isfinite(high)
     if not met.any():
@@ -420,8 +467,8 @@ def _leg(frame: Frame, plain: _Plain, at_girdle: list[Floats], corner_mm: float,
     if not np.isfinite(below).all():
         return None
     girdle = frame.girdle_plane_mm
-    growth, start = straight_line(below[:, 1] - below[:, 0], plain.heights)
-    rise, from_there = straight_line(below[:, 1], plain.heights)
+    growth, start = straight_line(below[:, 1] - below[:, 0], claw.heights[:-1])
+    rise, from_there = straight_line(below[:, 1], claw.heights[:-1])
     expected, seen = start + growth * girdle, float(np.median((high - low)[body]))
     is_whole = seen >= UNCUT_SHARE * expected
     through = seen if is_whole else expected

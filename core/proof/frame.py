@@ -56,6 +56,7 @@ class Frame:
         self.metal, self.parts, self.stone = metal, parts, stone
         self.placed, self.stone_solid = placed, stone_solid
         self._sections: dict[tuple[str, float], list[Floats]] = {}
+        self._triangles: dict[str, tuple[Floats, Ints]] = {}
 
     # Sections.
 
@@ -70,6 +71,13 @@ class Frame:
     def part_at(self, name: str, height_mm: float) -> list[Floats]:
         """Loops (k, 2) of a part at a height."""
         return self._section("part " + name, self.parts[name], height_mm)
+
+    def part_triangles(self, name: str) -> tuple[Floats, Ints]:
+        """(n, 3) vertices and (t, 3) triangles of a part."""
+        known = self._triangles.get(name)
+        if known is None:
+            known = self._triangles[name] = triangles_of(self.parts[name])
+        return known
 
     def metal_sides(self, heights_mm: Floats) -> Sides:
         """The sides of all the metal at heights (h,), not joined into loops."""

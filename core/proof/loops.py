@@ -237,14 +237,15 @@ class Path:
                           np.einsum("ij,ij->i", *chords))
         return float(near[int(np.argmax(turn))])
 
-    def nearest(self, point: Floats) -> float:
-        """The way along it to the place nearest to a point (2,)."""
-        ways = np.diff(self._closed, axis=0)
+    def nearest(self, points: Floats) -> Floats:
+        """(n,) the ways along it to the places nearest to points (n, 2)."""
+        ways, off = np.diff(self._closed, axis=0), points[:, None] - self.loop
         squares = np.maximum(np.einsum("ij,ij->i", ways, ways), 1e-30)
-        share = np.clip(np.einsum("ij,ij->i", point - self.loop, ways) / squares, 0.0, 1.0)
-        off = self.loop + ways * share[:, None] - point
-        i = int(np.argmin(np.einsum("ij,ij->i", off, off)))
-        return float(self._run[i] + share[i] * (self._run[i + 1] - self._run[i]))
+        shares = np.clip(np.einsum("nij,ij->ni", off, ways) / squares, 0.0, 1.0)
+        off -= ways * shares[:, :, None]
+        i, every = np.argmin(np.einsum("nij,nij->ni", off, off), axis=1), np.arange(len(points))
+        found: Floats = self._run[i] + shares[every, i] * (self._run[i + 1] - self._run[i])
+        return found
 
 
 def stations_on(loop: Floats, count: int) -> tuple[Floats, Floats]:

@@ -12,7 +12,7 @@ import numpy as np
 from ..mesh import Floats
 from ..solid.kernel import bounds
 from . import fit
-from .claw_measure import ClawMeasure, measure_claw
+from .claw_measure import ClawMeasure, measure_claws
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
 from .loops import distances_mm, edges_of, is_inside, signed_distances_mm
@@ -108,8 +108,7 @@ class Gauge(Frame):
     @cached_property
     def claws(self) -> tuple[ClawMeasure, ...]:
         """Every claw part that stands up to the girdle plane."""
-        found = (measure_claw(self, name) for name in self.claw_names)
-        return tuple(claw for claw in found if claw is not None)
+        return measure_claws(self, self.claw_names)
 
     def claw_length_mm(self, claw: ClawMeasure) -> float:
         """From its foot to its end, along its axis."""

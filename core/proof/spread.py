@@ -343,29 +343,36 @@ def _farthest(given: Mapping[Key, Finding], varied: Varied, subject: Subject, ex
 
     The first is a little short of where one is expected, as a share by which the size differs, or the farthest where that is
     as near. The unsafe margins of two proofs say where the next one goes: of the last two while all are good, then of the
-    last good and the nearest bad one.
+    last good and the nearest bad one. Past a crossing that is found short of rightly the next one closes in on it.
     """
     # By how much the size differs, and what is found there.
-    good, bad = (0.0, given), (math.inf, given)
+    good, bad, past = (0.0, given), (math.inf, given), math.inf
     step = FARTHEST if abs(expected - FARTHEST) <= CLOSE / 2.0 else min(max(expected - CLOSE / 2.0, CLOSE / 2.0), FARTHEST)
     for _ in range(PROBES):
         before = good
-        now = _proven(varied, subject, examine, 1.0 + way * step)
-        if now is None:
-            bad = (step, {})
-        elif any(_is_against(each, subject) for each in now.values()):
-            bad = (step, now)
+        now = _proven(varied, subject, examine, 1.0 + way * step, step - good[0] > CLOSE)
+        if now is None or any(_is_against(each, subject) for each in now.values()):
+            bad, past = (step, now or {}), math.inf
         else:
             good = (step, now)
         if bad[0] - good[0] <= CLOSE or good[0] == FARTHEST:
             break
-        is_open = bad[0] == math.inf
-        crossing = _crossing(before, good, subject) if is_open else _crossing(good, bad, subject)
-        # Short of it, as long as that leads on; then past it, as far as is close enough.
-        short = crossing - CLOSE / 2.0
-        aim = short if short > good[0] + CLOSE / 2.0 else min(crossing + CLOSE / 2.0, good[0] + CLOSE)
-        step = min(aim, FARTHEST) if is_open else aim if aim < bad[0] else (good[0] + bad[0]) / 2.0
+        if bad[0] == math.inf:
+            crossing = _crossing(before, good, subject)
+            step = min(_aim(crossing, good[0]), FARTHEST)
+        elif good[0] < past < bad[0]:
+            step, past = min(past, good[0] + CLOSE), math.inf
+        else:
+            crossing = _crossing(good, bad, subject)
+            aim = _aim(crossing, good[0])
+            step, past = aim if aim < bad[0] else (good[0] + bad[0]) / 2.0, crossing + CLOSE / 2.0
     return 1.0 + way * good[0]
+
+
+def _aim(crossing: float, good: float) -> float:
+    """The next step: short of a crossing, as long as that leads on; then past it, as far as is close enough."""
+    short = crossing - CLOSE / 2.0
+    return short if short > good + CLOSE / 2.0 else min(crossing + CLOSE / 2.0, good + CLOSE)
 
 
 def _is_against(finding: Finding, subject: Subject) -> bool:
@@ -373,14 +380,14 @@ def _is_against(finding: Finding, subject: Subject) -> bool:
     return finding.verdict == "unsafe" and _varies(finding, subject)
 
 
-def _proven(varied: Varied, subject: Subject, examine: Examine, factor: float) -> dict[Key, Finding] | None:
-    """The findings with a stone of that size, by key, as far as to the first family of checks that speaks against it; None
-    where stone or metal can't be."""
+def _proven(varied: Varied, subject: Subject, examine: Examine, factor: float, is_whole: bool) -> dict[Key, Finding] | None:
+    """The findings with a stone of that size, by key; if not as a whole, only as far as to the first family of checks that
+    speaks against it. None where stone or metal can't be."""
     found: list[Finding] = []
     try:
         for family in examine(varied.subject_of_size(factor), "size"):
             found += family
-            if any(_is_against(each, subject) for each in family):
+            if not is_whole and any(_is_against(each, subject) for each in family):
                 break
     except GeometryError:
         return None
