@@ -11,7 +11,7 @@ import numpy as np
 from ..mesh import Floats, Ints, cross
 from ..solid.kernel import Solid, above, bounds, contains, gap_mm, triangles_of
 from .narrowest import Narrowest
-from .nearest import runs_of
+from ..solid.slicer import runs_of
 
 BEAD, PLATE, RAIL = "bead", "surround plate", "rail"
 HOLDING = ("claw", "rim", "wall", "upper rail")

@@ -16,6 +16,7 @@ from ..solid.kernel import Solid, are_closed_after_welding, bodies, contains, tr
 from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
+from .fed import check_fed
 from .feeding import check_feed, judge_sprue
 from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
@@ -70,8 +71,18 @@ def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not subject.is_set:
         yield from check_feed(subject, rules)
-        if subject.process != PRINTED and not subject.is_of_several:
-            yield judge_sprue(subject, rules)
+        if not subject.is_of_several:
+            yield from _from_sprue(subject, rules)
+
+
+def _from_sprue(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Where the sprue may go, and how each part is fed from there; a print has none."""
+    if subject.process == PRINTED:
+        return
+    sprue = judge_sprue(subject, rules)
+    yield sprue
+    if sprue.place is not None:
+        yield from check_fed(subject, np.array(sprue.place), rules)
 
 
 def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) -> Iterator[Finding]:
@@ -82,8 +93,8 @@ def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) 
     yield _thin(subject, rules, thin_mm)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
-    if not subject.is_set and subject.process != PRINTED:
-        yield judge_sprue(subject, rules)
+    if not subject.is_set:
+        yield from _from_sprue(subject, rules)
 
 
 def _sound(subject: Subject) -> Iterator[Finding]:

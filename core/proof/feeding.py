@@ -7,11 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, contains, section, transformed, volume_mm3
+from ..solid.kernel import Solid, bounds, contains, section, transformed, volume_mm3
 from ..tolerance import READ_MM, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, judge, unable
 from .loops import area_mm2, distances_mm, is_inside
+from .runs import head_of, kind_of
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
 FEED_LEVELS = 7
@@ -24,6 +25,12 @@ lie. More: the thickest by a little more."""
 BESIDE_DEG = 25.0
 """How far to both sides of a sprue's place its section is taken: what metal flows through on its way round. Less: a claw
 that stands over the place counts as section."""
+
+BESIDE_CLAWS = 4
+"""One in so many of the places for the sprue counts as beside a claw. Fewer: places between claws are tried too."""
+
+FOOT_SHARE = 0.25
+"""How far up a wall its foot reaches, as a share of its height. Larger: the sprue goes to the heads of its windows."""
 
 
 def check_feed(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -82,14 +89,20 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
         low = places.points[index, 2] <= gauge.base_mm + READ_MM
         at_foot = index[low & is_inside(gauge.part_at("peg", gauge.base_mm + READ_MM), places.points[index, :2])]
     for name, solid in subject.parts.items():
-        if name.startswith(("claw", "rim", "bead")) and len(index):
+        if kind_of(name) in ("claw", "rim", "bead") and len(index):
             inner = places.points[index] - SAME_POINT_MM * places.normals[index]
             index = index[~contains(solid, inner)]
     index = np.union1d(index, at_foot)
+    index = _rather(subject, index)
     if not len(index):
         return None
     best: tuple[Floats, float] | None = None
     least = 0.0
+    if gauge.claws:
+        # Beside a claw's foot, where metal goes up and to both sides.
+        feet = np.array([claw.foot[:2] for claw in gauge.claws])
+        off = np.linalg.norm(places.points[index, None, :2] - feet, axis=2).min(axis=1)
+        index = index[np.argsort(off, kind="stable")[: max(SPRUE_TRIED, len(index) // BESIDE_CLAWS)]]
     for i in index[:: max(1, len(index) // SPRUE_TRIED)]:
         area = _upright_section_mm2(subject.metal, places.points[i], gauge.culet, -BESIDE_DEG)
         if area > least:
@@ -97,6 +110,22 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
         if area > least:
             best, least = (places.points[i], area), area
     return best
+
+
+def _rather(subject: Subject, index: np.ndarray) -> np.ndarray:
+    """Which of the places (n,) are left without windows' heads and what only hangs on the head: all where none would be."""
+    places = subject.surface.places
+    inner = places.points[index] - SAME_POINT_MM * places.normals[index]
+    kept = np.ones(len(index), bool)
+    for name, solid in subject.parts.items():
+        hangs, is_wall = bool(head_of(name)) or kind_of(name) in ("plate", "bridge"), kind_of(name) == "wall"
+        if not (hangs or is_wall) or not len(index):
+            continue
+        low, high = (float(each[2]) for each in bounds(solid))
+        above = -math.inf if hangs else low + FOOT_SHARE * (high - low)
+        some = np.flatnonzero(kept & (inner[:, 2] > above))
+        kept[some] = ~contains(solid, inner[some])
+    return index[kept] if kept.any() else index
 
 
 def _upright_section_mm2(metal: Solid, place: Floats, axis: Floats, turn_deg: float) -> float:

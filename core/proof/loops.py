@@ -82,20 +82,44 @@ def in_rows(rows: int, columns: int) -> Iterator[slice]:
 def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     """(n,) bool: which points (n, 2) lie in the loops, holes left out: a line ahead from them crosses an odd number of
     sides."""
-    # In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice.
-    cos, sin = math.cos(0.7391), math.sin(0.7391)
     starts, ways = edges_of(loops)
-    low = starts[:, 1] * cos - starts[:, 0] * sin
+    low = _off_line(starts)
     high = np.concatenate([np.append(part[1:], part[:1]) for part in np.split(low, np.cumsum([len(loop) for loop in loops])[:-1])])
-    level = points[:, 1] * cos - points[:, 0] * sin
+    return _crosses_odd(starts, ways, low, high, points, _off_line(points))
+
+
+def are_inside_sides(starts: Floats, ways: Floats, of: np.ndarray, points: Floats, at: np.ndarray) -> np.ndarray:
+    """The same of points (n, 2) in the section that each is at (n,), an index. starts and ways (e, 2): the sections' sides, not
+    joined, and of (e,): which section each is of."""
+    if not len(starts) or not len(points):
+        return np.zeros(len(points), bool)
+    low, high, level = (_off_line(each) for each in (starts, starts + ways, points))
+    # The sections far apart, so that all are looked at together.
+    apart = 1.0 + max(float(each.max()) for each in (low, high, level)) - min(float(each.min()) for each in (low, high, level))
+    return _crosses_odd(starts, ways, low + of * apart, high + of * apart, points, level + at * apart)
+
+
+COS, SIN = math.cos(0.7391), math.sin(0.7391)
+"""In no direction that a drawing has lines in, so that no line runs through a corner and counts it twice."""
+
+
+def _off_line(points: Floats) -> Floats:
+    level: Floats = points[:, 1] * COS - points[:, 0] * SIN
+    return level
+
+
+def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points: Floats, level: Floats) -> np.ndarray:
+    """(n,) bool: from which points (n, 2), at levels (n,), a line ahead crosses an odd number of sides (e, 2), which reach from
+    level to level (e,)."""
     # Few sides reach from one side of a point's line to the other; only those are crossed with it.
     order = np.argsort(level)
-    first, last = np.searchsorted(level[order], np.minimum(low, high)), np.searchsorted(level[order], np.maximum(low, high))
+    ranked = level[order]
+    first, last = np.searchsorted(ranked, np.minimum(low, high)), np.searchsorted(ranked, np.maximum(low, high))
     counts = last - first
     j = np.repeat(np.arange(len(starts)), counts)
     i = order[np.arange(len(j)) + np.repeat(first - (np.cumsum(counts) - counts), counts)]
     met = starts[j] + ways[j] * ((level[i] - low[j]) / (high[j] - low[j]))[:, None]
-    ahead = (met - points[i]) @ np.array([cos, sin]) > 0.0
+    ahead = (met - points[i]) @ np.array([COS, SIN]) > 0.0
     odd: np.ndarray = np.bincount(i[ahead], minlength=len(points)) % 2 == 1
     return odd
 

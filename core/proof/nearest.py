@@ -13,6 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
+from ..solid.slicer import runs_of
 
 SLIVER_MM = 1e-4
 """Sides shorter than this are slivers where surfaces cross. Larger: fine curves lose their sides."""
@@ -187,10 +188,3 @@ def _portions(tried: np.ndarray) -> Iterator[slice]:
         stop = max(int(np.searchsorted(tried, before + PAIRS)), start + 1)
         yield slice(start, stop)
         start = stop
-
-
-def runs_of(first: np.ndarray, many: np.ndarray) -> np.ndarray:
-    """first, first + 1 … of each run, one run after the other."""
-    ends = np.cumsum(many)
-    runs: np.ndarray = np.arange(int(ends[-1]) if len(ends) else 0) + np.repeat(first - (ends - many), many)
-    return runs

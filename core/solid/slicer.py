@@ -1,10 +1,11 @@
-"""Level sections of a solid at many heights at once, as sides that are not joined into loops.
+"""Sections of a solid at many places at once, as sides that are not joined into loops: level, or upright round an axis.
 
-The kernel cuts one height at a time and joins what it cuts. Where only the way to the nearest metal counts, all heights
-together are several times as quick.
+The kernel cuts one height at a time and joins what it cuts. Where only the way to the nearest metal counts, or the size of a
+section, all together are several times as quick.
 """
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,6 +14,10 @@ from ..mesh import Floats, Ints
 
 ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 """Which corner of a triangle is alone on its side of a height, by the sum of 1, 2 and 4 for the corners above it."""
+
+OFF_LINE = 0.3819
+"""By which share of a step upright sections lie beside the directions that drawings have corners in. Nought: a section runs
+along edges, and is found or not by rounding."""
 
 
 class Slicer:
@@ -28,8 +33,16 @@ class Slicer:
     def sides_at(self, heights_mm: Floats) -> tuple[Floats, Floats, Ints]:
         """Starts and ways, each (e, 2), of the sides of the level cuts at heights (h,), in the order of the heights, with
         the metal on their left; and (h + 1,) where the sides of each height begin."""
+        starts, ways, level, _ = self.cut_at(heights_mm)
+        return starts, ways, np.searchsorted(level, np.arange(len(heights_mm) + 1)).astype(np.int32)
+
+    def cut_at(self, heights_mm: Floats) -> tuple[Floats, Floats, np.ndarray, np.ndarray]:
+        """The same starts and ways, and (e,) at which height each side is and which triangle it crosses."""
         level, triangle = np.nonzero((self._low <= heights_mm[:, None]) & (self._high > heights_mm[:, None]))
-        height = heights_mm[level]
+        starts, ways = self._sides(triangle, heights_mm[level])
+        return starts, ways, level, triangle
+
+    def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
         first, second, third = (z[triangle] > height for z in self._heights)
         above = first + 2 * second + 4 * third.astype(np.int8)
         at = 5 * triangle + ALONE[above]
@@ -38,9 +51,54 @@ class Slicer:
         ends = [self._crossed(alone, self._corners[at + turn], height) for turn in (1, 2)]
         starts = np.column_stack([np.where(rises, *pair) for pair in zip(*ends)])
         stops = np.column_stack([np.where(rises, *pair) for pair in zip(*ends[::-1])])
-        return starts, stops - starts, np.searchsorted(level, np.arange(len(heights_mm) + 1)).astype(np.int32)
+        return starts, stops - starts
 
     def _crossed(self, alone: Ints, other: Ints, height: Floats) -> Sequence[Floats]:
         """x and y where edges from one corner to another pass a height."""
         share = (height - self._z[alone]) / (self._z[other] - self._z[alone])
         return [axis[alone] + (axis[other] - axis[alone]) * share for axis in (self._x, self._y)]
+
+
+def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> tuple[Floats, Floats, np.ndarray]:
+    """The sides of a ring's upright sections by half-planes from an axis (2,) that stands within it, at so many even turns,
+    the first by `OFF_LINE` of a step past x: starts and ways, each (e, 2), way out from the axis and height, mm; (e,) at which
+    turn each is."""
+    x, y = (vertices[:, :2] - axis).T
+    step = 2.0 * math.pi / turns
+    turn = (np.arctan2(y, x) / step - OFF_LINE)[triangles.T]
+    # Of each triangle the corners' turns as they follow each other, not across the end of the full turn.
+    turn[1:] -= turns * np.round((turn[1:] - turn[0]) / turns)
+    first = np.floor(turn.min(axis=0)).astype(np.int64) + 1
+    many = np.floor(turn.max(axis=0)).astype(np.int64) - first + 1
+    triangle, at = np.repeat(np.arange(len(many)), many), runs_of(first, many)
+    at %= turns
+    angles = (np.arange(turns) + OFF_LINE) * step
+    cos, sin = np.cos(angles)[at], np.sin(angles)[at]
+    corners = triangles.T[:, triangle]
+    x, y = x[corners], y[corners]
+    side = y * cos - x * sin
+    first, second, third = side > 0.0
+    above = first + 2 * second + 4 * third.astype(np.int8)
+    met = above % 7 != 0
+    if not met.all():
+        # A turn that only touches a corner, by rounding.
+        x, y, side, above, corners, cos, sin, at = (each[..., met] for each in (x, y, side, above, corners, cos, sin, at))
+    many, alone = len(at), ALONE[above]
+    rises = np.asarray((above == 1) | (above == 2) | (above == 4))
+    at_alone = alone * many + np.arange(many)
+    out, up, side = (x * cos + y * sin).ravel(), vertices[corners.ravel(), 2], side.ravel()
+    ends = []
+    for turned in (1, 2):
+        other = (alone + turned) % 3 * many + np.arange(many)
+        share = side[at_alone] / (side[at_alone] - side[other])
+        ends.append([each[at_alone] + share * (each[other] - each[at_alone]) for each in (out, up)])
+    starts = np.column_stack([np.where(rises, *pair) for pair in zip(*ends)])
+    stops = np.column_stack([np.where(rises, *pair) for pair in zip(*ends[::-1])])
+    return starts, stops - starts, at
+
+
+def runs_of(first: np.ndarray, many: np.ndarray) -> np.ndarray:
+    """first, first + 1 … of each run, one run after the other."""
+    ends = np.cumsum(many)
+    runs: np.ndarray = np.arange(int(ends[-1]) if len(ends) else 0) + np.repeat(first - (ends - many), many)
+    return runs
