@@ -41,7 +41,7 @@ def _agree(name: str, measured: float, planned: float, allowed: float, unit: str
         f"It was planned as {planned:.4f} and is found so to within {_plain(allowed)}.")
     remedy = f"Build the head again from its plan, or take {measured:.4g} as its {name}." if is_off else ""
     return Finding(f"plan.{name}", f"{name.replace('_', ' ').capitalize()} as planned", "watch" if is_off else "sound",
-                   measured, planned, unit, point(place), why, remedy, rule.source)
+                   measured, planned, unit, point(place), why, remedy, rule.source, rule.key)
 
 
 def _measured(subject: Subject) -> dict[str, tuple[float, np.ndarray | None]]:

@@ -81,7 +81,7 @@ def _cover(subject: Subject, rules: HouseRules) -> Finding:
     place = [*points[int(np.argmax(gauge.girdle_contact))], gauge.girdle_plane_mm]
     if share > high.value:
         return Finding("wear.cover", "Share of the girdle under claws", "sound", share, high.value, "1", point(place),
-                       high.why, "", high.source)
+                       high.why, "", high.source, high.key)
     return judge("wear.cover", "Share of the girdle under claws", share, "1", place,
                  [at_least(low, "watch", "Take more or thicker claws, to hold {limit} of the girdle.")], 0.002)
 

@@ -17,7 +17,7 @@ from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_
 from core.spec import Spec
 from core.tolerance import READ_MM
 from core.trade.alloys import alloy
-from core.trade.house_rules import house_rules
+from core.trade.house_rules import HouseRules, house_rules
 
 
 @cache
@@ -150,6 +150,18 @@ def test_edges_are_held_against_the_knife(angle_deg: float, verdict: str) -> Non
     edge = found(alone(blade), "edges")
     assert edge.verdict == verdict and "0.125 mm" in edge.why
     assert edge.measured == pytest.approx(angle_deg, abs=1e-6) and edge.place == pytest.approx((0.0, 0.0, 0.0), abs=1e-6)
+
+
+@pytest.mark.parametrize(("off_deg", "are_edges"), [(-1e-6, True), (1e-6, False)])
+def test_from_which_turn_on_an_edge_is_one(off_deg: float, are_edges: bool) -> None:
+    """The upright edges of a prism on six sides turn by 60°, just more and just less than asked."""
+    prism = solid_of_triangles(*hull_triangles(np.array([[x, y, z] for z in (0.0, 3.0) for x, y in (
+        (2.0 * math.cos(turn), 2.0 * math.sin(turn)) for turn in np.radians(np.arange(0.0, 360.0, 60.0)))])), "prism")
+    rules = HouseRules({**house_rules().rules, "casting.edge_turn_deg": replace(house_rules()["casting.edge_turn_deg"],
+                                                                                value=60.0 + off_deg)})
+    (edges,) = [each for each in check_casting(alone(prism), rules) if each.code == "casting.edges"]
+    # Six upright edges of 3 mm beside the twelve of 2 mm round top and base, which turn by 90°.
+    assert f"{6 * 3 + 12 * 2 if are_edges else 12 * 2} mm of edges" in edges.why
 
 
 def test_a_void_is_no_body_and_is_found_where_it_is() -> None:

@@ -16,6 +16,7 @@ from core.proof.wear import check_wear
 from core.solid.kernel import cut, fuse, hull_triangles, solid_of_triangles, transformed, volume_mm3
 from core.spec import Spec
 from core.trade.alloys import all_alloys, alloy
+from core.trade.hallmarks import hallmark_fineness
 from core.trade.house_rules import house_rules
 from core.trade.species import all_species, species
 
@@ -69,15 +70,27 @@ def test_cadmium_must_be_less_than_its_limit(share: float, verdict: str) -> None
     assert marks(replace(head(), alloy=tainted))["cadmium"].verdict == verdict
 
 
-@pytest.mark.parametrize(("grams", "must"), [(0.99, False), (1.0 - 1e-9, False), (1.01, True)])
-def test_gold_above_a_gram_must_be_marked_in_britain(grams: float, must: bool) -> None:
-    subject = head()
+@pytest.mark.parametrize(("share", "verdict"), [(0.0, "sound"), (0.0499, "sound"), (0.05, "unsafe"), (0.06, "unsafe")])
+def test_lead_must_be_less_than_its_limit(share: float, verdict: str) -> None:
+    """REACH Annex XVII entry 63: less than 0.05 % by weight in any part."""
+    tainted = replace(alloy("18K yellow gold"), composition={"Au": 75.0, "Pb": share})
+    assert marks(replace(head(), alloy=tainted))["lead"].verdict == verdict
+
+
+@pytest.mark.parametrize(("name", "most_g"), [("18K yellow gold", 1.0), ("sterling silver", 7.78), ("platinum 950 ruthenium", 0.5),
+                                              ("palladium 950 gallium", 1.0)])
+@pytest.mark.parametrize(("off_g", "must"), [(-0.01, False), (-1e-9, False), (0.01, True)])
+def test_precious_metal_above_its_weight_must_be_marked_in_britain(name: str, most_g: float, off_g: float, must: bool) -> None:
+    """Hallmarking Convention, United Kingdom: what a piece may weigh unmarked."""
+    subject = replace(head(), alloy=alloy(name))
+    grams = most_g + off_g
     wanted = grams * 1000.0 / subject.alloy.density_g_cm3
     scale = (wanted / volume_mm3(subject.metal)) ** (1.0 / 3.0)
     metal = transformed(subject.metal, np.hstack([scale * np.eye(3), np.zeros((3, 1))]))
     hallmark = marks(replace(subject, metal=metal))["hallmark"]
     assert hallmark.verdict == "sound" and hallmark.measured == pytest.approx(grams)
-    assert ("must be marked" in hallmark.why) == must and hallmark.limit == 1.0 and "750" in hallmark.why
+    assert ("must be marked" in hallmark.why) == must and hallmark.limit == most_g
+    assert str(hallmark_fineness(subject.alloy)) in hallmark.why
 
 
 def test_gold_of_no_legal_fineness_is_for_watching_and_base_metal_takes_no_mark() -> None:
