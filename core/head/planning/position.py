@@ -2,9 +2,13 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
+
+import numpy as np
 
 from ...stone import Stone
-from ...stone.outline import Cleft
+from ...stone.outline import Outline
+from ...tolerance import CHORD_MM, SAME_POINT_MM
 from ..draft import Draft
 
 REFERENCE_MM = 5.0
@@ -14,7 +18,8 @@ TAPERS_DEG = (14.0, 8.5, 0.0)
 """Smaller tapers that collet blocks come in, tried where the usual one would close a small head."""
 
 CULET_ROOM_MM = 0.05
-"""Least way from the axis to the wall in a heart's cleft: nearer, it lies under the culet. Common practice, no source."""
+"""Least way from the axis to the wall, in a heart's cleft or beside a trillion's base: nearer, it lies under the culet. Common
+practice, no source."""
 
 HOLLOW_SHARE = 0.08
 """Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
@@ -47,7 +52,7 @@ def plan_taper(draft: Draft, thickness_mm: float) -> float:
               if taper == rule.value else
               f"The usual {rule.value:g}° would close the hollow of a head this small, so the wall stands steeper."
               if not open_at or taper == open_at[0] else
-              f"At the usual {rule.value:g}° the wall in the cleft would run under the culet, so the wall stands steeper.")
+              f"At the usual {rule.value:g}° the wall would run under the culet where it comes nearest, so it stands steeper.")
     return draft.derive("taper", taper, "deg", reason, rule.source)
 
 
@@ -58,10 +63,21 @@ def hollow_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: fl
 
 
 def room_at_culet_mm(stone: Stone, girdle_mm: float, taper_deg: float, thickness_mm: float) -> float:
-    """From the axis to the wall below a heart's cleft, at the base; endless without a cleft."""
+    """From the axis to the wall at the base where it comes nearest: below a heart's cleft, or the base of a trillion."""
     angle = math.radians(taper_deg)
-    clefts = [math.hypot(*piece.point) for piece in stone.outline.pieces if isinstance(piece, Cleft)]
-    return min(clefts, default=math.inf) - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
+    return nearest_mm(stone.outline) - girdle_mm * math.tan(angle) - thickness_mm / math.cos(angle)
+
+
+@lru_cache(maxsize=16)
+def nearest_mm(outline: Outline) -> float:
+    """From the axis, which runs through the culet, to the nearest place of an outline."""
+    if outline.is_one_piece:
+        return outline.reach_mm
+    loop = outline.loop(0.0, outline.counts(CHORD_MM))
+    ways = np.roll(loop, -1, axis=0) - loop
+    squares = np.maximum(np.einsum("ij,ij->i", ways, ways), SAME_POINT_MM ** 2)
+    along = np.clip(-np.einsum("ij,ij->i", loop, ways) / squares, 0.0, 1.0)
+    return float(np.linalg.norm(loop + along[:, None] * ways, axis=1).min())
 
 
 def plan_seat(draft: Draft) -> None:

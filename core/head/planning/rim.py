@@ -4,15 +4,13 @@ from __future__ import annotations
 import math
 from itertools import pairwise
 
-import numpy as np
-
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
 from ...spec import directions_deg
 from ...stone.side import crown_run_mm, is_domed, upright_height_mm
-from ...tolerance import CHORD_MM, SAME_POINT_MM
+from ...tolerance import SAME_POINT_MM
 from ..draft import Draft
-from .position import HOLLOW_SHARE, TAPERS_DEG, hollow_mm, plan_girdle, plan_seat
+from .position import HOLLOW_SHARE, TAPERS_DEG, hollow_mm, nearest_mm, plan_girdle, plan_seat
 
 RELIEF_MM = 0.05
 """How far in from the girdle the pavilion meets the ledge: the girdle's lower edge stays clear of the ledge's corner,
@@ -191,12 +189,7 @@ def _clear_reach_mm(draft: Draft) -> float:
         return stone.outline.reach_mm
     if stone.outline.is_one_piece:
         return stone.outline.reach_mm
-    loop = stone.outline.loop(0.0, stone.outline.counts(CHORD_MM))
-    ways = np.roll(loop, -1, axis=0) - loop
-    squares = np.maximum(np.einsum("ij,ij->i", ways, ways), SAME_POINT_MM ** 2)
-    along = np.clip(-np.einsum("ij,ij->i", loop, ways) / squares, 0.0, 1.0)
-    nearest_mm = float(np.linalg.norm(loop + along[:, None] * ways, axis=1).min())
-    return min(stone.outline.reach_mm, nearest_mm - draft.rules.value("head.pavilion_gap_least_mm"))
+    return min(stone.outline.reach_mm, nearest_mm(stone.outline) - draft.rules.value("head.pavilion_gap_least_mm"))
 
 
 def _refuse_closed(draft: Draft, slope: float) -> None:

@@ -155,7 +155,7 @@ def _crossing(height: Callable[[float], float], low: float, high: float) -> floa
 
 def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
     if hollow_mm(stone, girdle, taper, thickness) > 0.0:
-        _check_cleft(draft, stone, girdle, thickness, taper)
+        _check_culet(draft, stone, girdle, thickness, taper)
         return
     angle, half = math.radians(taper), stone.outline.reach_mm
     base = half - girdle * math.tan(angle)
@@ -177,15 +177,18 @@ def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, t
                           f"wall of {thickness:g} mm leaves no hollow; take at least {2.4 * thickness:.1f} mm"))
 
 
-def _check_cleft(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
-    """Raises SpecError for a heart so small that nothing chosen but its style lets the wall in its cleft clear the culet."""
+def _check_culet(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
+    """Raises SpecError for a stone so small that nothing chosen but its style lets the wall clear the culet: in a heart's cleft,
+    or where a side lies near the axis."""
     given = draft.is_pinned("taper") or draft.is_pinned("wall_thickness") or draft.is_pinned("culet_clearance")
     room = room_at_culet_mm(stone, girdle, taper, thickness)
     if room >= CULET_ROOM_MM or given:
         return
+    has_cleft = any(isinstance(piece, Cleft) for piece in stone.outline.pieces)
+    where = "in the cleft of a heart" if has_cleft else "beside the base of a stone"
     larger = math.ceil(10.0 * stone.width_mm * (thickness + CULET_ROOM_MM) / (thickness + room)) / 10.0
     raise SpecError(Fault("head.style", draft.spec.get("head.style") or "tapered claw",
-                          f"in the cleft of a heart {stone.width_mm:.4g} mm wide a wall of {thickness:g} mm would lie under the "
+                          f"{where} {stone.width_mm:.4g} mm wide a wall of {thickness:g} mm would lie under the "
                           f"culet; take one of at least {larger:.1f} mm, or the style \"basket\""))
 
 
