@@ -3,40 +3,45 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh, cross
+from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import (
     Solid,
     bounds,
     contains,
     first_hits,
     gap_mm,
-    hull_triangles,
     overlap,
-    solid_of_triangles,
     transformed,
     triangles_of,
     volume_mm3,
     ways_through,
 )
+from ..tolerance import SAME_POINT_MM
+from .apart import near_pairs, nearest_of_triangles
 from .claw_measure import ClawMeasure
 from .frame import Frame
+from .inside import deepest, volume_in_common
 from .loops import first_crossing, in_rows
 
-EVERY, BATCH = 8, 64
-"""Which planes bound a depth, and how many points are tried at once. Only the time taken depends on them."""
+EVERY = 8
+"""Which planes are tried first. Only the time taken depends on it."""
 
-FINE_FACETS = 1000
-"""Stones with more facets are cut with the metal. Only the time taken depends on it."""
+FINE_FACETS = 600
+"""Stones with more facets are cut with the metal to tell what both claim. Only the time taken depends on it."""
 
 MOST_FACETS = 5000
 """Stones with more facets are scans. Larger: the table of points against facets fills the memory."""
 
 MOST_TRIED = 30
 """From how many points the nearest way out of a scan is looked for. Fewer: a narrow high spot is passed over."""
+
+FIRST_TRIED = 16
+"""How many triangles of a rail are first held against the stone. Only the time taken depends on it."""
 
 OUTWARDS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in (-1, 0, 1) if x * x + y * y + z * z in (1, 3)],
                     np.float64)
@@ -46,9 +51,6 @@ the depth."""
 
 ON_FACET_MM = 1e-4
 """How far a facet of a convex stone may rise above its neighbour. Larger: a shallow cleft is passed over."""
-
-PROBE_MM = 1e-3
-"""Half the edge of the cube that stands for the culet. Larger: room under it is read short."""
 
 SEATED_MM = 0.01
 """How deep metal may reach into the stone and still count as a finished seat: what a stone beds into when pushed home.
@@ -73,89 +75,12 @@ START_MM = 1e-5
 """How far inside the stone a way out of it starts. Larger: a tight seat is read as a gap."""
 
 
-def is_entered(frame: Frame) -> bool:
-    """Whether metal reaches into a stone that it was cut to. Metal that only lies against the facets is known from a stone a
-    little smaller, which it does not meet."""
-    middle, size = frame.placed.vertices.mean(axis=0), float(np.ptp(frame.placed.vertices, axis=0).max())
-    less = 1.0 - SEATED_MM / size
-    if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
-        normals, offsets = facet_planes(frame.placed)
-        vertices, triangles = frame.metal_triangles
-        low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
-        smaller = replace(frame.placed, vertices=middle + (frame.placed.vertices - middle) * less)
-        lower = offsets * less + normals @ middle * (1.0 - less)
-        return bool(contains(frame.metal, middle[None, :])[0]) or _enters(
-            vertices, _within(vertices, triangles, low, high), smaller, normals, lower)
-    matrix = np.column_stack([np.eye(3) * less, middle * (1.0 - less)])
-    return len(triangles_of(overlap(frame.metal, transformed(frame.stone_solid, matrix)))[1]) > 0
-
-
-def finished_depth(frame: Frame, entered: bool) -> tuple[float, Floats]:
-    """How deep metal reaches into a stone that it was cut to, mm, and (3,) where. entered: whether it reaches in at all."""
-    if entered:
-        _, depth, place = common(frame)
-        return depth, place
-    return deepest_corner(frame)
-
-
-def deepest_corner(frame: Frame) -> tuple[float, Floats]:
-    """How deep a corner of the metal lies below the stone's facets, mm, 0 if none does, and (3,) where."""
-    vertices, _ = frame.metal_triangles
-    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
-    near = vertices[((vertices >= low) & (vertices <= high)).all(axis=1)]
-    if not len(near) or len(frame.placed) > MOST_FACETS:
-        return 0.0, frame.culet
-    below = depths(near, *facet_planes(frame.placed))
-    deepest = int(np.argmax(below))
-    return max(0.0, float(below[deepest])), near[deepest]
-
-
 def _within(vertices: Floats, triangles: Ints, low: Floats, high: Floats) -> Ints:
     """Those of the triangles that reach into a box."""
     # Six sides of the box in one byte for each corner.
     beyond = np.packbits(np.concatenate([vertices < low, vertices > high], axis=1), axis=1)[:, 0][triangles]
     reaching: Ints = triangles[(beyond[:, 0] & beyond[:, 1] & beyond[:, 2]) == 0]
     return reaching
-
-
-def _enters(vertices: Floats, triangles: Ints, stone: PolyMesh, normals: Floats, offsets: Floats) -> bool:
-    """Whether triangles reach into a convex stone, whose facets lie in these planes."""
-    # Most have all corners above one of a few planes, and nearly all others above one of all.
-    for some in (slice(None, None, EVERY), slice(None)):
-        triangles = triangles[~_are_above_one(vertices, triangles, normals[some], offsets[some])]
-    corners = vertices[triangles]
-    return _sides_enter(corners, normals, offsets) or any(
-        _are_pierced(corners[rows], stone) for rows in in_rows(len(corners), len(stone.corners)))
-
-
-def _sides_enter(corners: Floats, normals: Floats, offsets: Floats) -> bool:
-    """Whether a side of triangles (t, 3, 3) runs through the body below all planes."""
-    starts, stops = corners.reshape(-1, 3), np.roll(corners, -1, axis=1).reshape(-1, 3)
-    for rows in in_rows(len(starts), len(normals)):
-        above, after = (ends[rows] @ normals.T - offsets for ends in (starts, stops))
-        at = above / np.where(above == after, np.inf, above - after)
-        comes = np.where(above >= 0.0, np.where(after >= 0.0, np.inf, at), 0.0).max(axis=1)
-        goes = np.where(after > 0.0, at, 1.0).min(axis=1)
-        if (comes < goes).any():
-            return True
-    return False
-
-
-def _are_pierced(corners: Floats, stone: PolyMesh) -> bool:
-    """Whether an edge of a stone passes through a triangle of (t, 3, 3)."""
-    ways = corners[:, 1:] - corners[:, :1]
-    normals = cross(ways[:, 0], ways[:, 1])
-    above = normals @ stone.vertices.T - np.einsum("ij,ij->i", normals, corners[:, 0])[:, None]
-    first, second = stone.corners, stone.corners[_after(stone)]
-    i, j = np.nonzero((above[:, first] > 0.0) & (above[:, second] <= 0.0))
-    start, stop = stone.vertices[first[j]], stone.vertices[second[j]]
-    share = above[i, first[j]] / (above[i, first[j]] - above[i, second[j]])
-    met = start + (stop - start) * share[:, None]
-    inside = np.ones(len(i), bool)
-    for k in range(3):
-        side = corners[i, (k + 1) % 3] - corners[i, k]
-        inside &= np.einsum("ij,ij->i", cross(side, met - corners[i, k]), normals[i]) >= 0.0
-    return bool(inside.any())
 
 
 def _after(mesh: PolyMesh) -> Ints:
@@ -165,46 +90,73 @@ def _after(mesh: PolyMesh) -> Ints:
     return after.astype(np.int32)
 
 
-def _are_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: Floats) -> np.ndarray:
-    """(t,) bool: whether all corners of a triangle lie above one and the same plane."""
-    used = np.zeros(len(vertices), bool)
-    used[triangles] = True
-    above = np.zeros((len(vertices), (len(normals) + 7) // 8), np.uint8)
-    own = np.flatnonzero(used)
-    for rows in in_rows(len(own), len(normals)):
-        above[own[rows]] = np.packbits(vertices[own[rows]] @ normals.T >= offsets, axis=1)
-    one, two, three = (above[triangles[:, corner]] for corner in range(3))
-    return np.asarray((one & two & three).any(axis=1))
+def _not_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: Floats) -> Ints:
+    """Those of the triangles whose corners do not all lie above one and the same plane."""
+    # Most have all corners above one of a few planes, and nearly all others above one of all.
+    for some in (slice(None, None, EVERY), slice(None)):
+        used = np.zeros(len(vertices), bool)
+        used[triangles] = True
+        above = np.zeros((len(vertices), (len(normals[some]) + 7) // 8), np.uint8)
+        own = np.flatnonzero(used)
+        for rows in in_rows(len(own), len(normals[some])):
+            above[own[rows]] = np.packbits(vertices[own[rows]] @ normals[some].T >= offsets[some], axis=1)
+        one, two, three = (above[triangles[:, corner]] for corner in range(3))
+        triangles = triangles[~(one & two & three).any(axis=1)]
+    return triangles
 
 
 def common(frame: Frame) -> tuple[float, float, Floats]:
     """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
-    both = overlap(frame.metal, frame.stone_solid)
-    volume = max(0.0, volume_mm3(both))
-    vertices, triangles = triangles_of(both)
-    if not len(vertices):
-        return volume, 0.0, frame.culet
+    volume = None
+    if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
+        volume = volume_in_common(frame.metal_triangles[0], _reaching(frame), frame.placed, partial(contains, frame.metal))
+    if volume is None:
+        volume = volume_mm3(overlap(frame.metal, frame.stone_solid))
+    return max(0.0, volume), *depth(frame)
+
+
+def depth(frame: Frame) -> tuple[float, Floats]:
+    """How deep metal reaches below the stone's facets, mm, and (3,) where."""
+    middle = frame.placed.vertices.mean(axis=0)
+    if len(frame.placed) > MOST_FACETS:
+        return _depth_in_scan(frame, middle)
+    planes = facet_planes(frame.placed)
+    found = deepest(frame.metal_triangles[0][_reaching(frame)], *planes)
+    if contains(frame.metal, middle[None, :])[0]:
+        # Metal may stand all round it and have no face in the stone.
+        found = max(found, (float((planes[1] - planes[0] @ middle).min()), middle), key=lambda each: each[0])
+    return found if found[0] > 0.0 else (0.0, frame.culet)
+
+
+def _depth_in_scan(frame: Frame, middle: Floats) -> tuple[float, Floats]:
+    """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal that only
+    lies against the facets is known from a stone a little smaller, which it does not meet."""
+    less = 1.0 - SEATED_MM / float(np.ptp(frame.placed.vertices, axis=0).max())
+    smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
+    if not len(triangles_of(overlap(frame.metal, smaller))[1]):
+        return 0.0, frame.culet
+    vertices, triangles = triangles_of(overlap(frame.metal, frame.stone_solid))
     # Long edges run through the stone from facet to facet, so their middles are looked at too.
     after = np.concatenate([triangles[:, 1:], triangles[:, :1]], axis=1).ravel()
     ends = np.column_stack([triangles.ravel(), after])[triangles.ravel() < after]
     ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
     ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
     vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
-    middle = frame.placed.vertices.mean(axis=0)
+    vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
     if contains(frame.metal, middle[None, :])[0]:
-        # Metal may stand all round it and have no corner in the stone.
         vertices = np.concatenate([vertices, middle[None, :]])
-    if len(frame.placed) > MOST_FACETS:
-        # A scan has too many facets to try each, and may not be convex: the nearest way out is looked for instead.
-        vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
-        reach = float(np.ptp(frame.placed.vertices, axis=0).sum())
-        depth = np.array([min((ways[0] for ways in ways_through(frame.stone_solid, np.tile(point, (len(OUTWARDS), 1)),
-                                                                point + OUTWARDS * reach) if ways),
-                              default=0.0) for point in vertices])
-    else:
-        depth = depths(vertices, *facet_planes(frame.placed))
-    deepest = int(np.argmax(depth))
-    return volume, max(0.0, float(depth[deepest])), vertices[deepest]
+    reach = float(np.ptp(frame.placed.vertices, axis=0).sum())
+    depths = [min((ways[0] for ways in ways_through(frame.stone_solid, np.tile(point, (len(OUTWARDS), 1)),
+                                                    point + OUTWARDS * reach) if ways), default=0.0) for point in vertices]
+    best = int(np.argmax(depths))
+    return depths[best], vertices[best]
+
+
+def _reaching(frame: Frame) -> Ints:
+    """(t, 3) those of the metal's triangles that may reach into the stone."""
+    vertices, triangles = frame.metal_triangles
+    triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
+    return _not_above_one(vertices, triangles, *facet_planes(frame.placed))
 
 
 def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
@@ -223,38 +175,39 @@ def is_convex(placed: PolyMesh) -> bool:
     return bool((np.einsum("ij,ij->i", middles[one], normals[other]) <= offsets[other] + ON_FACET_MM).all())
 
 
-def depths(points: Floats, normals: Floats, offsets: Floats) -> Floats:
-    """(n,) mm below the nearest of the planes, for the deepest points exactly; others may read up to that deep at most.
-
-    A few planes bound the depth of every point; all planes are tried only where that bound can still be the deepest.
-    """
-    depth: Floats = (offsets[::EVERY] - points @ normals[::EVERY].T).min(axis=1)
-    deepest, order = -math.inf, np.argsort(-depth)
-    for start in range(0, len(order), BATCH):
-        batch = order[start:start + BATCH]
-        if depth[batch[0]] <= deepest:
-            depth[order[start:]] = np.minimum(depth[order[start:]], deepest)
-            break
-        depth[batch] = (offsets - points[batch] @ normals.T).min(axis=1)
-        deepest = max(deepest, float(depth[batch].max()))
-    return depth
-
-
 def room_at_culet(frame: Frame, reach_mm: float) -> float:
-    """From the culet to the metal, mm, at most `reach_mm`."""
-    corner = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
-    probe = solid_of_triangles(*hull_triangles(frame.culet + PROBE_MM * corner), "probe at the culet")
-    return gap_mm(probe, frame.metal, reach_mm)
+    """From the culet to the metal, mm, at most `reach_mm`; 0 in it."""
+    vertices, triangles = frame.metal_triangles
+    if contains(frame.metal, frame.culet[None, :])[0]:
+        return 0.0
+    near = vertices[_within(vertices, triangles, frame.culet - reach_mm, frame.culet + reach_mm)]
+    apart = nearest_of_triangles(np.broadcast_to(frame.culet, near.shape), near)[0]
+    return float(apart.min(initial=reach_mm))
 
 
 def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
     """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
-    if bounds(rail)[1][2] < frame.culet[2] and is_convex(frame.placed):
-        # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
-        normals, offsets = facet_planes(frame.placed)
-        if _are_above_one(*triangles_of(rail), normals, offsets + reach_mm).all():
-            return reach_mm
-    return gap_mm(rail, frame.stone_solid, reach_mm)
+    if bounds(rail)[1][2] <= frame.culet[2] - reach_mm:
+        return reach_mm
+    if not is_convex(frame.placed):
+        return gap_mm(rail, frame.stone_solid, reach_mm)
+    vertices, triangles = triangles_of(rail)
+    normals, offsets = facet_planes(frame.placed)
+    # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
+    near = vertices[_not_above_one(vertices, triangles, normals, offsets + reach_mm)]
+    if not len(near):
+        return reach_mm
+    if deepest(near, normals, offsets)[0] > 0.0:
+        return 0.0
+    facets = frame.placed.vertices[frame.placed.triangles()[0]]
+    least = (near.reshape(-1, 3) @ normals.T - offsets).reshape(len(near), 3, -1).min(axis=1).max(axis=1)
+    gap, order = reach_mm, np.argsort(least)
+    for some in (order[:FIRST_TRIED], order[FIRST_TRIED:]):
+        some = some[least[some] < gap - SAME_POINT_MM]
+        if len(some):
+            i, j = near_pairs(near[some], facets, gap)
+            gap = float(nearest_of_triangles(near[some[i]], facets[j])[0].min(initial=gap))
+    return gap
 
 
 def crown_lines(frame: Frame, claws: Sequence[ClawMeasure], count: int) -> list[tuple[Floats, float]]:

@@ -150,20 +150,9 @@ class Gauge(Frame):
         return fit.room_at_culet(self, reach_mm), self.culet
 
     @cached_property
-    def is_entered(self) -> bool:
-        """Whether metal reaches into a stone that its seat is cut to."""
-        return fit.is_entered(self)
-
-    @property
-    def is_deeply_entered(self) -> bool:
-        """Whether metal reaches into it deeper than a stone beds into it."""
-        # A corner of the metal tells sooner than what both have in common, and one so deep lies in the smaller stone too.
-        return fit.deepest_corner(self)[0] > SEATED_MM or (self.is_entered and self.finished_depth[0] > SEATED_MM)
-
-    @cached_property
     def finished_depth(self) -> tuple[float, Floats]:
         """How deep metal reaches into a stone that its seat is cut to, mm, and (3,) where."""
-        return fit.finished_depth(self, self.is_entered)
+        return fit.depth(self)
 
     def seat_gaps(self) -> tuple[fit.Gaps, fit.Gaps]:
         """The gaps between stone and claws, below the girdle and above it."""

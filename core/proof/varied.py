@@ -106,7 +106,7 @@ class Varied:
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
-        if not subject.is_seat_cut or not varied.gauge.is_deeply_entered:
+        if not subject.is_seat_cut or varied.gauge.finished_depth[0] <= SEATED_MM:
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
         return _cleared(varied, tool.moved((0.0, 0.0, settled)))

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 import pytest
@@ -21,10 +21,13 @@ from core.proof.loops import (
     stations_on,
 )
 from core.proof.claw_measure import _is_hollow, bar
-from core.proof.fit import SEATED_MM, depths, facet_planes, finished_depth, is_convex, is_entered
+from core.proof.fit import SEATED_MM, _reaching, common, depth, facet_planes, is_convex, rail_gap, room_at_culet
 from core.proof.frame import Frame
+from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
-from core.solid.kernel import hull_triangles, overlap, section, solid_of_triangles, triangles_of, ways_through
+from core.solid.kernel import (
+    contains, gap_mm, hull_triangles, overlap, section, solid_of_triangles, triangles_of, volume_mm3, ways_through,
+)
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
 from core.stone import make_stone
@@ -40,6 +43,7 @@ WORKED = {
 
 SQUARE = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
 HOLE = 0.5 * SQUARE[::-1]
+CUBE = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
 
 
 @cache
@@ -217,25 +221,72 @@ def test_the_bearing_along_the_mains_has_the_length_of_the_cut() -> None:
 def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
     frame, random = gauge("set"), np.random.default_rng(11)
     middle, told = frame.placed.vertices.mean(axis=0), []
+    normals, offsets = facet_planes(frame.placed)
     assert is_convex(frame.placed)
     for size in np.repeat([0.05, 0.6, 4.0], 40):
         corners = middle + random.uniform(-2.6, 2.6, 3) + size * random.uniform(-1.0, 1.0, (4, 3))
         metal = solid_of_triangles(*hull_triangles(corners), "splinter")
-        entered = Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid)
-        found, _ = finished_depth(entered, is_entered(entered))
-        both = triangles_of(overlap(metal, frame.stone_solid))[0]
-        deepest = depths(both, *facet_planes(frame.placed)).max(initial=0.0)
+        both = overlap(metal, frame.stone_solid)
+        volume, found, place = common(Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid))
+        assert volume == pytest.approx(volume_mm3(both), abs=1e-7)
+        # Corners of what both have in common, and its middle, bound the depth from below.
+        points = triangles_of(both)[0]
+        points = np.concatenate([points, points.mean(axis=0, keepdims=True)]) if len(points) else points
+        assert found >= (offsets - points @ normals.T).min(axis=1).max(initial=0.0) - 1e-3
+        if found:
+            assert (offsets - normals @ place).min() == pytest.approx(found, abs=1e-9)
+            assert len(points)
         told.append(found > SEATED_MM)
-        assert told[-1] or deepest < 2.0 * SEATED_MM
-        assert not told[-1] or len(both)
     assert 20 < sum(told) < 100
     wide = np.array([[x, y, z] for x in (-9.0, 30.0) for y in (-9.0, 9.0) for z in (-1.0, float(frame.culet[2]))])
     for higher, reaches in ((-0.01, False), (0.0, False), (1.5, True), (9.0, True)):
         # A plate that the pavilion pierces beside the sides of its triangles, and one that the whole stone stands in.
         plate = solid_of_triangles(*hull_triangles(wide + [0.0, 0.0, 1.0] * (wide > 0.0) * higher), "plate")
         entered = Frame(plate, {}, frame.stone, frame.placed, frame.stone_solid)
-        found, _ = finished_depth(entered, is_entered(entered))
-        assert (found > SEATED_MM) == reaches
+        assert (depth(entered)[0] > SEATED_MM) == reaches
+        assert common(entered)[0] == pytest.approx(volume_mm3(overlap(plate, frame.stone_solid)), abs=1e-7)
+
+
+def test_the_volume_in_common_is_that_of_the_kernel_without_a_boolean() -> None:
+    """Of claws and walls of heads as cast, with no fall back on the kernel, and as set, where both lie on each other."""
+    for choices in ({}, {"claws.count": 6}, {"stone.cut": "oval"}, {"stone.cut": "princess"}, {"stone.cut": "emerald"}):
+        frame = subject_of(make_head(spec_of({**WORKED, **choices}), "cast")).gauge
+        found = volume_in_common(frame.metal_triangles[0], _reaching(frame), frame.placed, partial(contains, frame.metal))
+        assert found is not None and found > 0.1
+        assert found == pytest.approx(volume_mm3(overlap(frame.metal, frame.stone_solid)), rel=1e-6)
+
+
+def test_room_to_the_stone_is_that_of_the_kernel() -> None:
+    """From splinters beside, across and in it, as from a rail; from the culet to metal the same, to a point."""
+    frame, random, found = gauge("set"), np.random.default_rng(5), []
+    middle = frame.placed.vertices.mean(axis=0)
+    for size in np.repeat([0.05, 0.6], 60):
+        way = random.normal(size=3)
+        corners = middle + way / np.linalg.norm(way) * random.uniform(0.5, 3.5) + size * random.uniform(-1.0, 1.0, (5, 3))
+        metal = solid_of_triangles(*hull_triangles(corners), "splinter")
+        gap = rail_gap(frame, metal, 0.4)
+        meets = volume_mm3(overlap(metal, frame.stone_solid)) > 0.0
+        assert gap == (0.0 if meets else pytest.approx(gap_mm(metal, frame.stone_solid, 0.4), abs=2e-6))
+        found.append(gap)
+        beside = solid_of_triangles(*hull_triangles(corners - corners.mean(axis=0) + frame.culet + way * 0.2), "splinter")
+        point = solid_of_triangles(*hull_triangles(frame.culet + 1e-5 * CUBE), "point")
+        room = room_at_culet(Frame(beside, {}, frame.stone, frame.placed, frame.stone_solid), 0.4)
+        assert room == pytest.approx(gap_mm(point, beside, 0.4), abs=3e-5)
+    assert min(found) == 0.0 and max(found) == 0.4 and sum(0.0 < each < 0.4 for each in found) > 10
+
+
+def test_the_deepest_place_is_found_in_the_middle_of_a_face() -> None:
+    """Under a pyramid a face, level or tilted less than its planes, is deepest below the point, far from sides and corners."""
+    way = np.radians([0.0, 90.0, 180.0, 270.0])
+    normals = np.column_stack([np.cos(way), np.sin(way), np.ones(4)]) / math.sqrt(2.0)
+    face = np.array([[[-5.0, -4.0, 0.0], [6.0, -4.0, 0.0], [0.3, 7.0, 0.0]]])
+    found, place = deepest(face, normals, np.full(4, math.sqrt(0.5)))
+    assert found == pytest.approx(math.sqrt(0.5), abs=2e-4) and np.allclose(place, 0.0, atol=5e-4)
+    tilted = face + [0.0, 0.0, 0.5] * face[:, :, :1]
+    found, place = deepest(tilted, normals, np.full(4, math.sqrt(0.5)))
+    assert found == pytest.approx(math.sqrt(0.5), abs=2e-4)
+    for higher, reaches in ((-1e-3, True), (0.0, False), (1e-3, False)):
+        assert (deepest(face + [0.0, 0.0, 1.0 + higher], normals, np.full(4, math.sqrt(0.5)))[0] > 0.0) == reaches
 
 
 def test_a_heart_is_not_convex_and_a_round_is() -> None:
@@ -281,15 +332,20 @@ def test_vertices_of_a_solid_come_out_as_they_went_in() -> None:
         ((vertices - found.claws[0].foot) @ found.claws[0].axis).max())
 
 
-def test_the_deepest_point_is_found_without_trying_every_plane() -> None:
-    from core.stone import make_stone
+def test_the_deepest_place_is_that_of_many_tried() -> None:
     stone = make_stone({"cut": "round cabochon", "length_mm": 8.0}).mesh
-    normals = stone.face_normals()
-    offsets = np.einsum("ij,ij->i", normals, stone.vertices[stone.corners[stone.starts[:-1]]])
-    points = np.random.default_rng(1).uniform(-3.0, 3.0, (2000, 3)) * (1.0, 1.0, 0.4) + (0.0, 0.0, 1.5)
-    exact = (offsets - points @ normals.T).min(axis=1)
-    found = depths(points, normals, offsets)
-    assert int(found.argmax()) == int(exact.argmax()) and found.max() == exact.max()
+    normals, offsets = facet_planes(stone)
+    random, step = np.random.default_rng(1), np.linspace(0.0, 1.0, 41)
+    weights = np.array([(a, b, 1.0 - a - b) for a in step for b in step if a + b <= 1.0])
+    for size in (0.1, 1.0, 8.0):
+        faces = random.uniform(-3.0, 3.0, (6, 1, 3)) * (1.0, 1.0, 0.4) + (0.0, 0.0, 1.5) + size * random.normal(size=(6, 3, 3))
+        tried = (weights @ faces).reshape(-1, 3)
+        most = float((offsets - tried @ normals.T).min(axis=1).max())
+        found, place = deepest(faces, normals, offsets)
+        # Places are tried a fortieth of a side apart, and no depth changes faster than its place.
+        assert most - 2e-4 <= found <= most + 0.025 * float(np.abs(np.diff(faces, axis=1)).sum(axis=2).max())
+        assert (offsets - normals @ place).min() == pytest.approx(found, abs=1e-9)
+
 
 
 def test_legs_make_a_hollow_section_and_a_folded_needle_does_not() -> None:

@@ -10,7 +10,8 @@ from manifold3d import Manifold
 from core.head import make_head
 from core.proof import prove, subject_of
 from core.proof.air import check_air
-from core.proof.between import narrowest_between, nearest_of_triangles
+from core.proof.apart import nearest_of_triangles
+from core.proof.between import narrowest_between
 from core.solid.kernel import Solid, contains, fuse, gap_mm, triangles_of
 from core.spec import Spec
 from core.tolerance import READ_MM
