@@ -52,6 +52,13 @@ FREE_SHARE = 1e-6
 LEAST_RANK = 1e-6
 """The least singular value of contacts that span a direction. Smaller: rounding would span it."""
 
+STEPS = 12
+"""Newton's steps after which contacts are looked at otherwise. Only the time taken depends on it."""
+
+LEAST_FACTOR, TINY = 1e-9, 1e-12
+"""The least factor of a contact that surely presses, and what keeps a step from dividing by nothing. Larger: some choices are
+looked at otherwise."""
+
 TIP_SHARES = (-0.3, 0.0, 0.3)
 """Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it
 is."""
@@ -105,6 +112,38 @@ def holds_all(wrenches: Floats) -> bool:
     whole = wrenches.mean(axis=0)
     size = float(np.linalg.norm(whole))
     return size < FREE_SHARE or free_part(wrenches, whole / size)[0] <= FREE_SHARE
+
+
+def which_hold(wrenches: Floats, kept: np.ndarray) -> np.ndarray:
+    """(c,) bool: the same of several choices of contacts (k, m) at once, kept (c, k).
+
+    Where contacts hold, the sum of e to the power of what a motion does to each is least for some motion, and the terms of that
+    sum are such factors (duality of geometric programmes). Newton's steps find them in a few rounds; where they do not,
+    the contacts are looked at one choice after the other.
+    """
+    size = wrenches.shape[1]
+    products = (wrenches[:, :, None] * wrenches[:, None]).reshape(len(wrenches), -1)
+    spans = (kept @ products).reshape(-1, size, size)
+    held = np.linalg.eigvalsh(spans)[:, 0] > LEAST_RANK ** 2
+    found, motion = np.zeros(len(kept), bool), np.zeros((len(kept), size))
+    tried = np.flatnonzero(held)
+    for _ in range(STEPS):
+        if not len(tried):
+            break
+        factors = np.exp(motion[tried] @ wrenches.T) * kept[tried]
+        left = factors @ wrenches
+        # What is left of the sum, taken off the factors.
+        exact = factors - np.linalg.solve(spans[tried], left[:, :, None])[:, :, 0] @ wrenches.T
+        done = ((exact > LEAST_FACTOR) | ~kept[tried]).all(axis=1)
+        found[tried[done]] = True
+        factors, left, tried = factors[~done], left[~done], tried[~done]
+        bend = (factors @ products).reshape(-1, size, size)
+        step = np.linalg.solve(bend + TINY * np.eye(size), left[:, :, None])[:, :, 0]
+        longest = np.abs(step @ wrenches.T).max(axis=1, initial=1.0)
+        motion[tried] -= step / longest[:, None]
+    for i in np.flatnonzero(held & ~found).tolist():
+        found[i] = holds_all(wrenches[kept[i]])
+    return found
 
 
 def free_part(wrenches: Floats, motion: Floats) -> tuple[float, Floats]:

@@ -15,7 +15,7 @@ import numpy as np
 from ..mesh import Floats
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
-from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, holds_all, owners_of, sides
+from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, owners_of, sides, which_hold
 from .findings import Finding, Limit, at_least, at_most, judge, point, unable, rounded_up
 from .loops import distances_mm, is_inside
 from .measure import ClawMeasure
@@ -30,9 +30,6 @@ TURN_DEG = 1.5
 TURN_MOST_DEG = 15.0
 """How far a stone turns in its seat while claws give way. Larger: a long stone would leave through the side of its head
 lengthwise, through the claws at its other side. Common practice, no source."""
-
-MANY_CLAWS = 6
-"""From how many claws on half of them are tried first. Only the time taken depends on it."""
 
 GUARD_STEPS = 12
 """Places outside a point at which metal is looked for."""
@@ -62,9 +59,12 @@ def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0, rule.value, "1", None,
                       "No metal stands at the girdle, so nothing holds the stone sideways.",
                       "Raise claws past the girdle.", rule.source, rule.key)
-    yield from _held(subject, contacts)
+    # With all of them, and without each claw in turn.
+    kept = np.array([np.ones(len(contacts.owners), bool), *(contacts.owners != claw.name for claw in gauge.claws)])
+    holds, *hold_without = which_hold(contacts.wrenches, kept).tolist()
+    yield from _held(subject, contacts, holds)
     if gauge.claws:
-        yield from _one_lost(subject, contacts, door)
+        yield from _one_lost(subject, contacts, door, hold_without)
     yield from _corners(subject, rules)
     if subject.is_set:
         yield from _finished(subject, rules)
@@ -215,10 +215,11 @@ HELD = {
 """What each check of a motion says: title, why, remedy."""
 
 
-def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
+def _held(subject: Subject, contacts: Contacts, holds: bool) -> Iterator[Finding]:
+    """The motions one after the other, unless contacts hold against all."""
     gauge = subject.gauge
     motions = _motions(subject)
-    is_held = "tilt" in motions and holds_all(contacts.wrenches)
+    is_held = holds and "tilt" in motions
     ring = np.column_stack([gauge.dense_girdle[0], np.full(len(gauge.dense_girdle[0]), gauge.crown_edge_mm)])
     for code, tried in motions.items():
         share, twist = (0.0, tried[0]) if is_held else _freest(contacts.wrenches, tried)
@@ -243,8 +244,9 @@ def _leaves_at(contacts: Contacts, twist: Floats, ring: Floats, code: str) -> Fl
     return place
 
 
-def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Finding]:
-    """The same questions with each claw broken off in turn, for the worst of them."""
+def _one_lost(subject: Subject, contacts: Contacts, door: Door, hold_without: Sequence[bool]) -> Iterator[Finding]:
+    """The same questions with each claw broken off in turn, for the worst of them. hold_without: whether the others hold the
+    stone without each claw."""
     gauge = subject.gauge
     motions = [motion for tried in _motions(subject).values() for motion in tried]
     points, normals = gauge.dense_girdle
@@ -253,10 +255,8 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
     before = set(_runs(openings(points, gauge.girdle_contact)))
     free: list[tuple[float, ClawMeasure]] = []
     ways: list[tuple[float, float, ClawMeasure]] = []
-    spared = _spared(contacts, [claw.name for claw in gauge.claws])
-    for claw in gauge.claws:
-        left = contacts.wrenches[contacts.owners != claw.name]
-        share = 0.0 if claw.name in spared or holds_all(left) else _freest(left, motions)[0]
+    for claw, is_held in zip(gauge.claws, hold_without):
+        share = 0.0 if is_held else _freest(contacts.wrenches[contacts.owners != claw.name], motions)[0]
         free.append((share if share > FREE_SHARE else 0.0, claw))
         opened = openings(points, gauge.girdle_contact & (owners != claw.name))
         way = _widest([each for each in opened if not before.issuperset(_runs([each]))], door)
@@ -288,17 +288,6 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Find
                 f"{claw.name} is the one whose loss lets the stone go most")
 
 
-def _spared(contacts: Contacts, names: Sequence[str]) -> set[str]:
-    """Claws of a head with many whose loss leaves the stone held all the same, because it is held without them and
-    every second claw beside them, and more contacts never hold less."""
-    spared: set[str] = set()
-    if len(names) >= MANY_CLAWS:
-        for half in (names[::2], names[1::2]):
-            if holds_all(contacts.wrenches[~np.isin(contacts.owners.astype(str), half)]):
-                spared |= set(half)
-    return spared
-
-
 def _runs(found: Sequence[Opening]) -> list[tuple[int, int]]:
     return [(each.start, each.length) for each in found]
 
@@ -323,10 +312,10 @@ def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     away = np.min([distances_mm(places, loop) for loop in loops], axis=0) if loops else np.full(len(places), math.inf)
     covered = is_inside(loops, places + outwards * READ_MM)
     guard = rules["retention.corner_guard_mm"]
-    outside = [is_inside(loops, places + outwards * step)
-               for step in np.linspace(READ_MM, guard.value + READ_MM, GUARD_STEPS)]
+    steps = np.linspace(READ_MM, guard.value + READ_MM, GUARD_STEPS)
+    outside = is_inside(loops, (places + steps[:, None, None] * outwards).reshape(-1, 2)).reshape(GUARD_STEPS, -1)
     # A blow comes from outside: beside a sharp point metal is of no use.
-    bare = ~np.any(outside, axis=0) & (sharp | (away > guard.value + READ_MM))
+    bare = ~outside.any(axis=0) & (sharp | (away > guard.value + READ_MM))
     worst = int(np.argmax(np.where(bare, turns, 0.0)))
     limit = Limit(0.0, False, "unsafe" if (bare & sharp).any() else "watch", guard.why, guard.source,
                   "Stand a claw at each bare corner, a V claw at a point, or close a rim around the stone.", guard.key)

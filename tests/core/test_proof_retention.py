@@ -13,7 +13,7 @@ from scipy.optimize import linprog
 
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of
-from core.proof.contacts import FREE_SHARE, contacts_of, free_part, holds_all, nonnegative_least_squares, sides
+from core.proof.contacts import FREE_SHARE, contacts_of, free_part, holds_all, nonnegative_least_squares, sides, which_hold
 from core.proof.findings import worst_first
 from core.proof.loops import crossings
 from core.proof.retention import Door, check_retention, openings
@@ -80,6 +80,9 @@ def test_motions_are_free_where_a_linear_programme_finds_an_escape(seed: int) ->
             # The escape itself presses no contact, and goes the wished way by its own share.
             assert (wrenches @ twist > -1e-9).all() and twist @ motion == pytest.approx(share * share, abs=1e-9)
         assert holds_all(wrenches) == all(share <= FREE_SHARE for share, _ in free)
+        kept = rng.random((3, len(wrenches))) < 0.8
+        assert which_hold(wrenches, kept).tolist() == [
+            not any(escapes(wrenches[own], motion) for motion in motions) for own in kept]
         seen.add(holds_all(wrenches))
     assert seen == {True, False}
 
