@@ -19,6 +19,7 @@ from .air import check_air, check_merged
 from .fed import check_fed
 from .feeding import check_feed, judge_sprue
 from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
+from .heavy import judge_solid
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .subject import NAME_WALL, NO_WALL, Subject
 
@@ -39,10 +40,12 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not subject.is_of_several:
         yield from _sound(subject)
     yield from _around_hollow(subject, rules)
-    yield _thin(subject, rules)
+    yield from check_thinnest(subject, rules)
     yield from check_merged(subject)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
+    if not subject.is_set:
+        yield judge_solid(subject, rules)
     yield from _flow(subject, rules)
 
 
@@ -56,8 +59,11 @@ def check_sizes(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def check_thinnest(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """The thinnest place alone."""
-    yield _thin(subject, rules)
+    """The thinnest place alone, and what hand work leaves of it."""
+    thin = _thin(subject, rules)
+    yield thin
+    if not subject.is_set:
+        yield _finished(thin, rules)
 
 
 def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
@@ -181,6 +187,17 @@ def _thin(subject: Subject, rules: HouseRules, reach_mm: float = REACH_MM) -> Fi
     limits = [at_least(least, "watch", thicker)] if subject.is_set else [at_least(least, "unsafe", thicker), *fills(alloy, thicker)]
     return judge("casting.thin", "Thinnest place of the metal", value, "mm", None if thinnest is None else thinnest.middle, limits,
                  BALL_READ_MM, note)
+
+
+def _finished(thin: Finding, rules: HouseRules) -> Finding:
+    """What is left of the thinnest place once both its sides are filed and polished by hand."""
+    assert thin.measured is not None
+    allowance, least = rules["casting.finish_mm"], rules["casting.finished_least_mm"]
+    left = max(0.0, thin.measured - 2.0 * allowance.value)
+    remedy = f"Thicken the metal by {rounded_up(least.value - left)} mm here, or finish it with less than {allowance.value:g} mm a side."
+    return judge("casting.finished", "Thinnest place of the metal once it is finished", left, "mm", thin.place,
+                 [at_least(least, "watch", remedy)], BALL_READ_MM,
+                 f"{allowance.value:g} mm is taken off each side of {thin.measured:.2f} mm ({allowance.source})")
 
 
 def _part_at(subject: Subject, place: Floats) -> str:

@@ -59,6 +59,32 @@ def test_a_plate_anywhere_is_held_against_what_its_alloy_fills(thick_mm: float, 
     assert 1.5 < thin.place[0] < 5.0 and thin.place[2] == pytest.approx(0.4, abs=1e-6)
 
 
+@pytest.mark.parametrize(("thick_mm", "verdict"), [(0.59, "watch"), (0.6, "sound"), (0.61, "sound")])
+def test_hand_work_takes_its_allowance_off_both_sides(thick_mm: float, verdict: str) -> None:
+    """0.1 mm off each side must leave 0.4 mm; only what is still to be finished is asked."""
+    finished = found(alone(block((0.0, 0.0, 0.0), (8.0, 8.0, thick_mm))), "finished")
+    assert finished.measured == pytest.approx(thick_mm - 0.2, abs=1e-6) and finished.verdict == verdict
+    assert abs(finished.place[2]) < thick_mm
+    assert not [each for each in check_casting(head("set"), house_rules()) if each.code == "casting.finished"]
+
+
+@pytest.mark.parametrize(("thick_mm", "verdict"), [(3.99, "sound"), (4.0, "sound"), (4.01, "watch"), (6.0, "watch")])
+def test_solid_metal_is_hollowed_out_from_four_millimetres_on(thick_mm: float, verdict: str) -> None:
+    """A block beside thin metal, a ball and a rod: the largest ball in each is as wide as it is thick."""
+    plate = block((8.0, 0.0, 0.0), (10.0, 6.0, 0.8))
+    for lump in (block((0.0, 0.0, 0.0), (9.0, 7.0, thick_mm)), bar(thick_mm / 2.0, 12.0, (0.0, 0.0, -6.0)),
+                 Manifold.sphere(thick_mm / 2.0, 96)):
+        solid = found(alone(fuse([lump, plate], "lump")), "solid")
+        assert solid.measured == pytest.approx(thick_mm, rel=0.01) and abs(solid.place[0]) < 4.5
+    solid = found(alone(block((0.0, 0.0, 0.0), (9.0, 7.0, thick_mm))), "solid")
+    assert solid.verdict == verdict and solid.measured == pytest.approx(thick_mm, abs=1e-4)
+
+
+def test_what_is_only_long_is_not_thick() -> None:
+    assert found(alone(bar(0.5, 30.0, (0.0, 0.0, 0.0))), "solid").measured == pytest.approx(1.0, abs=0.01)
+    assert found(head("cast"), "solid").measured < 2.0
+
+
 def test_a_round_wire_reads_its_diameter_however_it_is_facetted() -> None:
     for count in (12, 19, 64):
         wire = Manifold.cylinder(6.0, 0.35, 0.35, count)
