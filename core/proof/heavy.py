@@ -20,36 +20,47 @@ NEAR = 4
 """How many of the thickest are looked at from all sides. Fewer: one that is only long is taken for the thickest."""
 
 LEVELS, ROUND = 3, 8
-"""Directions in which these are looked at: so many levels with so many each. Fewer: a groove is passed by."""
+"""Directions in which these are looked at: so many levels with so many each, and straight up. Fewer: a groove is passed by."""
+
+CLOSER, STEPS = 0.6, 6
+"""From which share of the limit on, and how often, one goes on from there to the middle of the metal. Fewer steps: read thin."""
 
 
 def judge_solid(subject: Subject, rules: HouseRules) -> Finding:
     """The thickest metal found: half way through it from a place of the surface, as far as it is in every direction."""
     rule = rules["casting.solid_most_mm"]
-    thick, place = _thickest(subject)
+    thick, place = _thickest(subject, rule.value)
     hollow = f"Hollow it out from below, or thin it by {max(0.0, thick - rule.value):.1f} mm."
     return judge("casting.solid", "Thickest solid metal", thick, "mm", place, [at_most(rule, "watch", hollow)], READ_MM)
 
 
-def _thickest(subject: Subject) -> tuple[float, Floats]:
-    """Its width, mm, and its middle (3,)."""
+def _thickest(subject: Subject, most_mm: float) -> tuple[float, Floats]:
+    """Its width, mm, and its middle (3,); exactly where it is not far from what is allowed."""
     places = subject.surface.places
     some = np.linspace(0, len(places.points) - 1, min(TRIED, len(places.points))).round().astype(int)
     points, ways = places.points[some], -places.normals[some]
-    low, high = subject.surface.vertices.min(axis=0), subject.surface.vertices.max(axis=0)
-    far_mm = float(np.linalg.norm(high - low))
-    through, _ = first_hits(subject.metal, points + ways * START_MM, points + ways * far_mm)
-    through = np.where(np.isfinite(through), through + START_MM, 0.0)
+    far_mm = float(np.linalg.norm(np.ptp(subject.surface.vertices, axis=0)))
+    through = START_MM + _ways_mm(subject, points + ways * START_MM, ways, far_mm)
     middles = points + ways * (through / 2.0)[:, None]
     # What is long from here, as a claw is from its end, is thin to its sides.
-    first, second = tangents(ways)
-    aside = np.min([_ways_mm(subject, middles, side, far_mm) for side in (first, -first, second, -second)], axis=0)
-    widths = np.minimum(through, 2.0 * aside)
+    sides = [way for side in tangents(ways) for way in (side, -side)]
+    widths = np.minimum(through, 2.0 * np.min([_ways_mm(subject, middles, side, far_mm) for side in sides], axis=0))
     best = np.argsort(-widths, kind="stable")[:NEAR]
-    around = np.min([_ways_mm(subject, middles[best], np.broadcast_to(way, (len(best), 3)), far_mm) for way in _directions()], axis=0)
-    widths = np.minimum(widths[best], 2.0 * around)
-    i = int(np.argmax(widths))
-    return float(widths[i]), middles[best[i]]
+    found = [_around(subject, middles[i], ways[i], far_mm, STEPS if widths[i] > CLOSER * most_mm else 0) for i in best]
+    return max(found, key=lambda each: each[0])
+
+
+def _around(subject: Subject, middle: Floats, way: Floats, far_mm: float, steps: int) -> tuple[float, Floats]:
+    """The width of the metal about a middle (3,), mm, and that middle; after some steps away from what is nearest."""
+    ways = np.concatenate([_DIRECTIONS, [way]])
+    thickest = (0.0, middle)
+    for _ in range(steps + 1):
+        ahead, behind = (_ways_mm(subject, np.broadcast_to(middle, ways.shape), each, far_mm) for each in (ways, -ways))
+        near = np.minimum(ahead, behind)
+        thickest = max(thickest, (2.0 * float(near.min()), middle), key=lambda each: each[0])
+        i = int(np.argmin(near))
+        middle = middle + ways[i] * ((ahead[i] - behind[i]) / 2.0)
+    return thickest
 
 
 def _ways_mm(subject: Subject, middles: Floats, ways: Floats, far_mm: float) -> Floats:
@@ -58,10 +69,13 @@ def _ways_mm(subject: Subject, middles: Floats, ways: Floats, far_mm: float) -> 
     return np.where(np.isfinite(far), far, 0.0)
 
 
-def _directions() -> Floats:
-    """(k, 3) unit vectors all round."""
-    tilts = (np.arange(LEVELS) + 0.5) / LEVELS * math.pi - math.pi / 2.0
+def _half_round() -> Floats:
+    """(k, 3) unit vectors, one of each two that are opposite."""
+    tilts = np.radians(np.linspace(0.0, 60.0, LEVELS))
     turns = np.arange(ROUND) * (2.0 * math.pi / ROUND)
     tilt, turn = (each.ravel() for each in np.meshgrid(tilts, turns, indexing="ij"))
-    ways: Floats = np.column_stack([np.cos(tilt) * np.cos(turn), np.cos(tilt) * np.sin(turn), np.sin(tilt)])
-    return ways
+    ways = np.column_stack([np.cos(tilt) * np.cos(turn), np.cos(tilt) * np.sin(turn), np.sin(tilt)])
+    return np.concatenate([ways[ROUND // 2:], [[0.0, 0.0, 1.0]]])
+
+
+_DIRECTIONS = _half_round()
