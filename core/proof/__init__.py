@@ -11,7 +11,7 @@ from ..head.trilogy import Side
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
-from .casting import check_casting, check_sizes, check_thinnest, check_whole
+from .casting import check_casting, check_poured, check_sizes, check_thinnest, check_whole
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
@@ -20,9 +20,10 @@ from .proportions import check_proportions
 from .retention import check_retention
 from .rim import check_rim
 from .seat import check_seat, check_seated
-from .several import several_of
+from .several import Several, several_of
 from .sides import check_sides
 from .spread import Examined, Tolerances, spread_over, tolerances_of
+from .spread_all import spread_over_all
 from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
@@ -81,10 +82,18 @@ def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True)
                               others=several.stones[1:]), rules)
     together = replace(several, alloy=whole.alloy)
     thin_mm = min((each.measured for each in found if each.code == "casting.thin" and each.measured), default=REACH_MM)
+
+    def examine(varied: Subject, stones: Several, moves_metal: bool) -> list[Finding]:
+        with np.errstate(invalid="ignore"):
+            poured = check_poured(varied, rules) if moves_metal else ()
+            return [*poured, *check_surround(stones, rules), *check_sides(stones, rules)]
+
     with np.errstate(invalid="ignore"):
-        of_all = [_of_all(each) if each.code in OF_ANY_PART else each
-                  for each in (*check_whole(whole, rules, thin_mm), *check_caught(whole, rules)) if _is_news(each, found)]
-        found += [*of_all, *check_marks(whole, rules), *check_surround(together, rules), *check_sides(together, rules)]
+        told = [*check_whole(whole, rules, thin_mm), *check_caught(whole, rules), *check_marks(whole, rules),
+                *examine(whole, together, False)]
+        if tolerances is not None:
+            told = spread_over_all(whole, together, told, tolerances, examine)
+    found += [_of_all(each) if each.code in OF_ANY_PART else each for each in told if _is_news(each, found)]
     return worst_first(found)
 
 

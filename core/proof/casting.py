@@ -78,12 +78,12 @@ def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not subject.is_set:
         yield from check_feed(subject, rules)
         if not subject.is_of_several:
-            yield from _from_sprue(subject, rules)
+            yield from check_poured(subject, rules)
 
 
-def _from_sprue(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """Where the sprue may go, and how each part is fed from there; a print has none."""
-    if subject.process == PRINTED:
+def check_poured(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Where the sprue may go, and how each part is fed from there; a print has none, and once set it is off."""
+    if subject.process == PRINTED or subject.is_set:
         return
     sprue = judge_sprue(subject, rules)
     yield sprue
@@ -99,8 +99,7 @@ def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) 
     yield _thin(subject, rules, thin_mm)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
-    if not subject.is_set:
-        yield from _from_sprue(subject, rules)
+    yield from check_poured(subject, rules)
 
 
 def _sound(subject: Subject) -> Iterator[Finding]:

@@ -66,6 +66,8 @@ only checks that can find something unsafe count."""
 Examine = Callable[[Subject, Examined], Iterable[Sequence[Finding]]]
 """Runs the checks on a subject, one family after the other as it is asked for."""
 
+Finder = Callable[[], list[Finding]]
+"""Finds everything with something off. Raises GeometryError if there is no such metal."""
 
 Key = tuple[str, str, int]
 """A finding's code, title where it needs one, and number."""
@@ -97,23 +99,35 @@ def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Toler
     A sound finding that is unsafe in its worst case becomes one to watch. `findings` are those of the subject as given.
     """
     varied = Varied(subject)
-    unsure = () if varied.is_clean else SURFACE
+
+    def found_at(off: Deviation) -> Callable[[], list[Finding]]:
+        return lambda: _found_at(off, varied, findings, examine)
+
+    ends = [(high, found_at(low), found_at(high)) for low, high in ways_of(subject, tolerances)]
+    after, response = spread_by(subject, findings, () if varied.is_clean else SURFACE, ends)
+    return [*after, *_sizes(subject, varied, findings, tolerances, examine, response)]
+
+
+def spread_by(subject: Subject, findings: Sequence[Finding], unsure: Sequence[str],
+              ends: Iterable[tuple[Deviation, Finder, Finder]]) -> tuple[list[Finding], _Response]:
+    """The findings, each measured one with its spread but for the codes that are unsure, and how they respond. ends: of each
+    tolerance its highest, and what finds everything at its lowest and at its highest."""
     response = _Response([each for each in findings if _varies(each, subject) and each.code not in unsure])
     lost = 0
-    for way in _ways(subject, tolerances):
+    for highest, *finders in ends:
         try:
-            low, high = (_found_at(off, varied, findings, examine) for off in way)
+            low, high = (find() for find in finders)
         except GeometryError:
             lost += 1
             continue
-        response.add(way[1], low, high)
+        response.add(highest, low, high)
     spread = response.spreads()
     after = [spread.get(id(each), each) for each in findings]
     after += [each for each in response.new(subject) if each.code not in unsure]
     if lost:
         after.append(unable("spread.applied", "Spread", "metal as thin as this closes up where a tolerance takes it away",
                             "Thicken the metal, or give closer tolerances."))
-    return [*after, *_sizes(subject, varied, findings, tolerances, examine, response)]
+    return after, response
 
 
 def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], examine: Examine) -> list[Finding]:
@@ -121,16 +135,20 @@ def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], exami
     found = [each for family in examine(varied.subject_at(off), "metal" if off.model_mm else "stone") for each in family]
     if off.scale != 1.0:
         # Shrinkage leaves the metal's shape as it is but in a cut seat, which follows the stone and is no part of these.
-        found += [_scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
+        found += [scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
     return found
 
 
-def _scaled(finding: Finding, scale: float) -> Finding:
+def scaled(finding: Finding, scale: float) -> Finding:
     """The same of metal that is so many times as large; what was not found within reach is not for that."""
     if finding.measured in (None, REACH_MM) or finding.unit not in POWERS:
         return finding
     assert finding.measured is not None
-    measured = finding.measured * scale ** POWERS[finding.unit]
+    return with_measure(finding, finding.measured * scale ** POWERS[finding.unit])
+
+
+def with_measure(finding: Finding, measured: float) -> Finding:
+    """The same finding, had it measured so much."""
     broken = next((bound for bound in finding.bounds if bound.margin(measured) < 0.0), None)
     return replace(finding, measured=measured, verdict=broken.verdict if broken else "sound")
 
@@ -142,7 +160,7 @@ def _varies(finding: Finding, subject: Subject) -> bool:
             and code not in TOPOLOGY and not (subject.is_set and code in FITTED))
 
 
-def _ways(subject: Subject, tolerances: Tolerances) -> list[tuple[Deviation, Deviation]]:
+def ways_of(subject: Subject, tolerances: Tolerances) -> list[tuple[Deviation, Deviation]]:
     """What may be off by itself, each at its lowest and highest. A round stone has one diameter."""
     stone, model, casting = tolerances.stone_mm, tolerances.model_mm, tolerances.casting_percent
     ways: list[dict[str, float]] = []

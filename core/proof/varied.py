@@ -102,7 +102,7 @@ class Varied:
         else:
             moved, solids = self._shell.vertices * off.scale, self._scaled(off.scale)
         if not subject.is_seat_cut and "wall" in subject.parts:
-            settled = _rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
+            settled = rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
@@ -173,7 +173,7 @@ class Varied:
 
     @cached_property
     def _rest(self) -> float:
-        return _rest_mm(self.subject.placed, self._surfaces["wall"][0])
+        return rest_mm(self.subject.placed, self._surfaces["wall"][0])
 
     @cached_property
     def _frame(self) -> Floats:
@@ -396,7 +396,7 @@ def _stretched_piece(piece: Piece, x: float, y: float) -> Piece:
     return replace(piece, point=(piece.point[0] * x, piece.point[1] * y))
 
 
-def _rest_mm(placed: PolyMesh, wall: Floats) -> float:
+def rest_mm(placed: PolyMesh, wall: Floats) -> float:
     """By how much the stone has to rise so that the wall's highest place under it just touches it; negative: to sink."""
     low, high = wall[:, 2].min(), wall[:, 2].max()
     upper = wall[wall[:, 2] >= low + UPPER * (high - low)]

@@ -14,7 +14,7 @@ from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, Key, _scaled, _varies, keyed
+from core.proof.spread import CLOSE, PLAN, Key, _varies, keyed, scaled
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -117,8 +117,8 @@ def test_what_is_found_of_a_casting_scales_with_it(style: str) -> None:
     for key, each in keyed(check_casting(given, house_rules())).items():
         # The place for the sprue is one of a few that lie over the surface.
         if _varies(each, given) and key[0] != "casting.sprue":
-            assert _scaled(each, 1.02).measured == pytest.approx(larger[key].measured, rel=0.002, abs=READ_MM)
-            assert _scaled(each, 1.02).verdict == larger[key].verdict
+            assert scaled(each, 1.02).measured == pytest.approx(larger[key].measured, rel=0.002, abs=READ_MM)
+            assert scaled(each, 1.02).verdict == larger[key].verdict
             compared += 1
     assert compared >= 3
 
