@@ -281,7 +281,7 @@ def _touching(gauge: Gauge, rings: Rings, levels: Sequence[float], within_mm: Se
     steep = flat > 1e-9
     points, normals, flat, level = points[steep], normals[steep], flat[steep], level[steep]
     out = normals[:, :2] / flat[:, None] * (np.asarray(within_mm)[level] / np.maximum(flat, STEEP))[:, None]
-    met = are_inside([gauge.metal_at(each) for each in levels], points[:, :2] + out, level)
+    met = gauge.has_metal(np.asarray(levels, np.float64), points[:, :2] + out, level)
     return points[met], normals[met]
 
 

@@ -107,30 +107,37 @@ def _not_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: 
 
 def common(frame: Frame) -> tuple[float, float, Floats]:
     """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
-    volume = None
+    if len(frame.placed) > MOST_FACETS:
+        return _volume_of_overlap(frame), *_depth_in_scan(frame)
+    reaching, volume = _reaching(frame), None
     if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
-        volume = volume_in_common(frame.metal_triangles[0], _reaching(frame), frame.placed, partial(contains, frame.metal))
-    if volume is None:
-        volume = volume_mm3(overlap(frame.metal, frame.stone_solid))
-    return max(0.0, volume), *depth(frame)
+        volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
+    return _volume_of_overlap(frame) if volume is None else max(0.0, volume), *_depth_of(frame, reaching)
+
+
+def _volume_of_overlap(frame: Frame) -> float:
+    return max(0.0, volume_mm3(overlap(frame.metal, frame.stone_solid)))
 
 
 def depth(frame: Frame) -> tuple[float, Floats]:
     """How deep metal reaches below the stone's facets, mm, and (3,) where."""
-    middle = frame.placed.vertices.mean(axis=0)
-    if len(frame.placed) > MOST_FACETS:
-        return _depth_in_scan(frame, middle)
-    planes = facet_planes(frame.placed)
-    found = deepest(frame.metal_triangles[0][_reaching(frame)], *planes)
+    return _depth_in_scan(frame) if len(frame.placed) > MOST_FACETS else _depth_of(frame, _reaching(frame))
+
+
+def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
+    """The same by those of the metal's triangles that may reach into the stone."""
+    planes, middle = facet_planes(frame.placed), frame.placed.vertices.mean(axis=0)
+    found = deepest(frame.metal_triangles[0][reaching], *planes)
     if contains(frame.metal, middle[None, :])[0]:
         # Metal may stand all round it and have no face in the stone.
         found = max(found, (float((planes[1] - planes[0] @ middle).min()), middle), key=lambda each: each[0])
     return found if found[0] > 0.0 else (0.0, frame.culet)
 
 
-def _depth_in_scan(frame: Frame, middle: Floats) -> tuple[float, Floats]:
+def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal that only
     lies against the facets is known from a stone a little smaller, which it does not meet."""
+    middle = frame.placed.vertices.mean(axis=0)
     less = 1.0 - SEATED_MM / float(np.ptp(frame.placed.vertices, axis=0).max())
     smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
     if not len(triangles_of(overlap(frame.metal, smaller))[1]):
@@ -181,6 +188,8 @@ def room_at_culet(frame: Frame, reach_mm: float) -> float:
     if contains(frame.metal, frame.culet[None, :])[0]:
         return 0.0
     near = vertices[_within(vertices, triangles, frame.culet - reach_mm, frame.culet + reach_mm)]
+    if not len(near):
+        return reach_mm
     apart = nearest_of_triangles(np.broadcast_to(frame.culet, near.shape), near)[0]
     return float(apart.min(initial=reach_mm))
 

@@ -10,7 +10,7 @@ from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, bounds, section, triangles_of
 from ..solid.slicer import Slicer
 from ..stone import Stone
-from .loops import Path, crossings, edges_of, hollow_deg, largest, signed_distances_mm
+from .loops import Path, are_inside_sides, crossings, edges_of, hollow_deg, largest, signed_distances_mm
 from .nearest import Sides
 
 STATION_MM = 0.3
@@ -82,6 +82,11 @@ class Frame:
     def metal_sides(self, heights_mm: Floats) -> Sides:
         """The sides of all the metal at heights (h,), not joined into loops."""
         return Sides(*self._metal_slicer.sides_at(heights_mm), self.culet[:2]).without_slivers()
+
+    def has_metal(self, heights_mm: Floats, points: Floats, at: np.ndarray) -> np.ndarray:
+        """(n,) bool: whether metal stands at points (n, 2), each at one of some heights (h,), at (n,): at which."""
+        starts, ways, of, _ = self._metal_slicer.cut_at(heights_mm)
+        return are_inside_sides(starts, ways, of, points, at)
 
     @cached_property
     def _metal_slicer(self) -> Slicer:

@@ -174,8 +174,8 @@ class Gauge(Frame):
     def girdle_contact(self) -> np.ndarray:
         """(n,) bool for the dense girdle: where metal stands at it, half way up."""
         points, normals = self.dense_girdle
-        loops = self.metal_at(self.girdle_middle_mm)
-        return is_inside(loops, points + normals * (self.settling_mm + CLOSED_MM))
+        return self.has_metal(np.array([self.girdle_middle_mm]), points + normals * (self.settling_mm + CLOSED_MM),
+                              np.zeros(len(points), np.int32))
 
     def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
         """(count, 3) points on the crown inwards from the claw to the table's edge, and the slope's length, mm."""

@@ -93,18 +93,21 @@ def _ways_out(subject: Subject, rules: HouseRules, door: Door) -> Iterator[Findi
                 [at_most(rules["claws.opening_most"], "unsafe",
                          "Add a claw here, or spread the claws until no opening is above {limit} of the girdle.")],
                 READ_SHARE)
-    wide, needed, widest = _widest(found, door) or (0.0, door.least_mm, longest)
+    wide, needed, widest = max(_ways(found, door), key=_easiest, default=(0.0, door.least_mm, longest))
     limit = Limit(needed, False, "unsafe", THROUGH, "geometry",
                   f"Add a claw here{_nearer('its neighbours', wide, needed)}.")
     yield judge("retention.passing", "Widest way out between two claws", wide, "mm", place(widest), [limit], -READ_MM)
 
 
-def _widest(found: Sequence[Opening], door: Door) -> tuple[float, float, Opening] | None:
-    """How wide the opening is through which the stone leaves most easily, mm, how wide it would have to be, and
-    which."""
-    ways = [(float(np.linalg.norm(each.last - each.first)), door.needs_mm(each.first, each.last), each)
-            for each in found]
-    return max(ways, key=lambda each: each[0] - each[1], default=None)
+def _ways(found: Sequence[Opening], door: Door) -> list[tuple[float, float, Opening]]:
+    """How wide each opening is, mm, how wide it would have to be for the stone to leave through it, and the opening."""
+    firsts, lasts = (np.array(each).reshape(-1, 2) for each in ([each.first for each in found], [each.last for each in found]))
+    return list(zip(np.linalg.norm(lasts - firsts, axis=1).tolist(), door.needs_mm(firsts, lasts).tolist(), found))
+
+
+def _easiest(way: tuple[float, float, Opening]) -> float:
+    """By which of some ways the stone leaves most easily."""
+    return way[0] - way[1]
 
 
 def _nearer(which: str, wide_mm: float, needed_mm: float) -> str:
@@ -150,19 +153,29 @@ class Door:
         longest: Floats = (self.wide_mm / np.maximum(np.abs(ways @ self.across.T), 1e-9)).min(axis=1)
         return longest
 
-    def needs_mm(self, first: Floats, last: Floats) -> float:
-        """For the opening between two places (2,) of the outline, the second counter-clockwise of the first: the least
-        of the longest chords along it as the outline turns, or its own width where all that is behind it is
+    def needs_mm(self, firsts: Floats, lasts: Floats) -> Floats:
+        """(n,) for the openings between places (n, 2) and (n, 2) of the outline, each of the second counter-clockwise of the first:
+        the least of the longest chords along it as the outline turns, or its own width where all that is behind it is
         narrower."""
-        wide = float(np.linalg.norm(last - first))
-        along = (last - first) / max(wide, 1e-12)
-        inwards = np.array([-along[1], along[0]])
-        over = (self.outline - first) @ inwards
-        behind = np.sort(over[over > 0.0])
-        if not len(behind) or _widths(self.outline @ along, over, behind).max() <= wide + READ_MM:
-            return wide
-        turn = np.radians(np.linspace(-TURN_MOST_DEG, TURN_MOST_DEG, 1 + 2 * round(TURN_MOST_DEG / TURN_DEG)))[:, None]
-        return float(self.longest_mm(np.cos(turn) * along + np.sin(turn) * inwards).min())
+        needs: Floats = np.linalg.norm(lasts - firsts, axis=1)
+        along = (lasts - firsts) / np.maximum(needs, 1e-12)[:, None]
+        inwards = np.column_stack([-along[:, 1], along[:, 0]])
+        over = self.outline @ inwards.T - np.einsum("ij,ij->i", firsts, inwards)
+        ahead = self.outline @ along.T
+        passes = [i for i, wide in enumerate(needs.tolist())
+                  if _widest_behind(ahead[:, i], over[:, i]) > wide + READ_MM]
+        if passes:
+            turn = np.radians(np.linspace(-TURN_MOST_DEG, TURN_MOST_DEG, 1 + 2 * round(TURN_MOST_DEG / TURN_DEG)))[:, None]
+            ways = np.cos(turn) * along[passes, None] + np.sin(turn) * inwards[passes, None]
+            needs[passes] = self.longest_mm(ways.reshape(-1, 2)).reshape(len(passes), -1).min(axis=1)
+        return needs
+
+
+def _widest_behind(along: Floats, over: Floats) -> float:
+    """How long a line across a ring of corners with coordinates (k,) each is inside it at most, at the heights of corners over
+    nothing; 0 if there are none."""
+    behind = np.sort(over[over > 0.0])
+    return float(_widths(along, over, behind).max()) if len(behind) else 0.0
 
 
 def _widths(along: Floats, over: Floats, heights: Floats) -> Floats:
@@ -254,14 +267,12 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door, hold_without: Se
     owners = owners_of(gauge, ring, np.column_stack([normals, np.zeros(len(normals))]))
     before = set(_runs(openings(points, gauge.girdle_contact)))
     free: list[tuple[float, ClawMeasure]] = []
-    ways: list[tuple[float, float, ClawMeasure]] = []
+    opened: list[tuple[Opening, ClawMeasure]] = []
     for claw, is_held in zip(gauge.claws, hold_without):
         share = 0.0 if is_held else _freest(contacts.wrenches[contacts.owners != claw.name], motions)[0]
         free.append((share if share > FREE_SHARE else 0.0, claw))
-        opened = openings(points, gauge.girdle_contact & (owners != claw.name))
-        way = _widest([each for each in opened if not before.issuperset(_runs([each]))], door)
-        if way is not None:
-            ways.append((*way[:2], claw))
+        opened += [(each, claw) for each in openings(points, gauge.girdle_contact & (owners != claw.name))
+                   if not before.issuperset(_runs([each]))]
     more = "Take one claw more" if len(gauge.claws) < 4 else "Take more claws, or wider ones"
     why = "A head that needs every claw loses its stone with the first that breaks."
     share, claw = max(free, key=lambda each: round(each[0], 3))
@@ -269,8 +280,10 @@ def _one_lost(subject: Subject, contacts: Contacts, door: Door, hold_without: Se
                 claw.girdle_place, [Limit(0.0, False, "watch", why, "geometry",
                                           f"{more}, or have the claws checked every year.")], 0.0,
                 f"{claw.name} is the one whose loss lets the stone go most")
-    if not ways:
+    if not opened:
         return
+    ways = [(wide, needed, claw)
+            for (wide, needed, _), (_, claw) in zip(_ways([each for each, _ in opened], door), opened)]
     loosened = {each.name for freed, each in free if freed > 0.0}
     code, what = "retention.one_lost_way", "Widest way out with one claw broken off"
     # A way out is one for a stone that can move; what still holds a stone all round keeps it from any.

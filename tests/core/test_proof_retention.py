@@ -219,7 +219,7 @@ def test_the_part_behind_an_opening_says_how_wide_it_must_be() -> None:
 
     def at(door: Door, radii: tuple[float, float], middle_deg: float, half_deg: float) -> float:
         turn = np.radians([middle_deg - half_deg, middle_deg + half_deg])
-        return door.needs_mm(*(np.array(radii) * [math.cos(angle), math.sin(angle)] for angle in turn))
+        return float(door.needs_mm(*(np.array([radii]) * [math.cos(angle), math.sin(angle)] for angle in turn))[0])
 
     # Less than half open: the whole width has to pass. More: only what is left behind the claws, their own distance.
     assert at(disk, (2.5, 2.5), 30.0, 80.0) == pytest.approx(5.0, rel=1e-4)
@@ -230,8 +230,9 @@ def test_the_part_behind_an_opening_says_how_wide_it_must_be() -> None:
     turned = 20.0 / math.hypot(2.5 * math.cos(math.radians(15.0)), 4.0 * math.sin(math.radians(15.0)))
     assert at(oval, (4.0, 2.5), 90.0, 60.0) == pytest.approx(turned, rel=1e-3)
     box = Door(RECTANGLE)
-    assert box.needs_mm(np.array([2.0, -2.0]), np.array([2.0, 2.0])) == pytest.approx(4.0, rel=1e-9)
-    assert box.needs_mm(np.array([4.0, 1.0]), np.array([-1.0, 2.0])) == pytest.approx(8.0, rel=1e-3)
+    firsts, lasts = np.array([[2.0, -2.0], [4.0, 1.0]]), np.array([[2.0, 2.0], [-1.0, 2.0]])
+    assert box.needs_mm(firsts, lasts) == pytest.approx(np.array([4.0, 8.0]), rel=1e-3)
+    assert box.needs_mm(firsts[:1], lasts[:1])[0] == pytest.approx(4.0, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(4))
