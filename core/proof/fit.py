@@ -110,9 +110,13 @@ def common(frame: Frame) -> tuple[float, float, Floats]:
     if len(frame.placed) > MOST_FACETS:
         return _volume_of_overlap(frame), *_depth_in_scan(frame)
     reaching, volume = _reaching(frame), None
-    if len(frame.placed) <= FINE_FACETS and is_convex(frame.placed):
-        volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
-    return _volume_of_overlap(frame) if volume is None else max(0.0, volume), *_depth_of(frame, reaching)
+    deep, place = _depth_of(frame, reaching)
+    if is_convex(frame.placed):
+        if deep <= SAME_POINT_MM:
+            return 0.0, deep, place
+        if len(frame.placed) <= FINE_FACETS:
+            volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
+    return _volume_of_overlap(frame) if volume is None else max(0.0, volume), deep, place
 
 
 def _volume_of_overlap(frame: Frame) -> float:

@@ -24,8 +24,8 @@ SOME = 16
 """From how many corners it is told whether metal holds a stone whole that it does not meet. Fewer: those that only lie on the
 metal would tell."""
 
-CUTS = 24
-"""How often a triangle is cut in four at most. Fewer: the deepest place would be passed over; more: only rounding."""
+ROUNDS = 60
+"""How often triangles are looked at. Fewer: the deepest place would be passed over; more: only rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,7 +116,7 @@ def _within(points: Floats, edges: _Edges, normals: Floats,
     bits = np.packbits(is_above, axis=1)
     kept = np.flatnonzero(~(bits[used[edges.first]] & bits[used[edges.second]]).any(axis=1))
     first, second = used[edges.first[kept]], used[edges.second[kept]]
-    edge, plane = np.nonzero(is_above[first] != is_above[second])
+    edge, plane = np.divmod(np.flatnonzero(is_above[first] != is_above[second]), len(offsets))
     before, past = above[first[edge], plane], above[second[edge], plane]
     share, enters = before / (before - past), before > 0.0
     comes, way_in = _last_of_each(share[enters], plane[enters], edge[enters], len(kept))
@@ -142,22 +142,23 @@ def _pierced(corners: Floats, points: Floats, edges: _Edges) -> tuple[Ints, Ints
     """Which triangles (t, 3, 3) edges between points (n, 3) pass through, and which edges, (k,) each, at which share of their way,
     and whether they leave there what the triangles enclose."""
     normals = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    over = normals @ points.T - np.einsum("ij,ij->i", normals, corners[:, 0])[:, None]
+    over = points @ normals.T - np.einsum("ij,ij->i", normals, corners[:, 0])
     is_over = over > 0.0
-    i, j = np.nonzero(is_over[:, edges.first] != is_over[:, edges.second])
-    low, high = corners.min(axis=1), corners.max(axis=1)
-    for axis in range(3):
-        ends = points[edges.first, axis], points[edges.second, axis]
-        near = (np.minimum(*ends)[j] < high[i, axis]) & (np.maximum(*ends)[j] > low[i, axis])
-        i, j = i[near], j[near]
+    may = is_over[edges.first] != is_over[edges.second]
+    # Most edges lie beside a triangle as seen from above.
+    for axis in range(2):
+        starts, stops, (one, two, three) = points[edges.first, axis], points[edges.second, axis], corners[:, :, axis].T
+        may &= np.minimum(starts, stops)[:, None] < np.maximum(np.maximum(one, two), three)
+        may &= np.maximum(starts, stops)[:, None] > np.minimum(np.minimum(one, two), three)
+    j, i = np.divmod(np.flatnonzero(may), len(corners))
     origin = points[edges.first[j]]
-    way, leaves = points[edges.second[j]] - origin, ~is_over[i, edges.first[j]]
+    way, leaves = points[edges.second[j]] - origin, ~is_over[edges.first[j], i]
     off = corners[i] - origin[:, None]
     # The side that two triangles share is passed on the left of the one or of the other, whatever rounding does.
     turns = np.einsum("ikj,ij->ik", cross(off, off[:, [1, 2, 0]]), way) > 0.0
     met = np.flatnonzero((turns == leaves[:, None]).all(axis=1))
     i, j = i[met], j[met]
-    before, past = over[i, edges.first[j]], over[i, edges.second[j]]
+    before, past = over[edges.first[j], i], over[edges.second[j], i]
     return i.astype(np.int32), j.astype(np.int32), before / (before - past), leaves[met]
 
 
@@ -183,8 +184,8 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
     """How deep triangles (n, 3, 3) reach below all of some planes, normals (f, 3) outwards and offsets (f,): mm, 0 if they do
     not, and (3,) where.
 
-    Two planes bound the depth of a triangle: the one nearest to its middle, and the one nearest to where it reaches deepest
-    below that. What may reach deeper than any place that is known is cut in four.
+    Any two planes bound the depth of a triangle, and tell where it can be so deep; the plane that is nearest there takes the
+    place of one of them. Where that leads on too little, the triangle is cut in four.
     """
     depth, place = 0.0, np.zeros(3)
 
@@ -198,20 +199,28 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
             depth, place = float(least[best]), points[best]
         return planes
 
-    for _ in range(CUTS):
-        if not len(triangles):
-            break
-        one = nearest(triangles.mean(axis=1))
-        by_one = offsets[one, None] - np.einsum("tij,tj->ti", triangles, normals[one])
-        may = np.flatnonzero(by_one.max(axis=1) > depth + DEEP_MM)
+    def under(triangles: Floats, planes: Ints) -> Floats:
+        """(n, 3) how deep the corners lie below a plane for each triangle."""
+        below: Floats = offsets[planes, None] - np.einsum("tij,tj->ti", triangles, normals[planes])
+        return below
+
+    one = nearest(triangles.mean(axis=1)) if len(triangles) else np.zeros(0, np.int32)
+    other = one
+    for _ in range(ROUNDS):
+        by_one, by_other = under(triangles, one), under(triangles, other)
+        most, places = _deepest_below_both(triangles, by_one, by_other)
+        may = np.flatnonzero(most > depth + DEEP_MM)
         if not len(may):
             break
-        triangles, by_one = triangles[may], by_one[may]
-        other = nearest(triangles[np.arange(len(may)), by_one.argmax(axis=1)])
-        by_other = offsets[other, None] - np.einsum("tij,tj->ti", triangles, normals[other])
-        most, places = _deepest_below_both(triangles, by_one, by_other)
-        nearest(places)
-        triangles = _in_four(triangles[most > depth + DEEP_MM])
+        triangles, most, by_one, by_other = triangles[may], most[may], by_one[may], by_other[may]
+        one, other = one[may], other[may]
+        third = nearest(places[may])
+        by_third = under(triangles, third)
+        with_one, with_other = (_deepest_below_both(triangles, each, by_third)[0] for each in (by_one, by_other))
+        one, other = np.where(with_one < with_other, one, other), third
+        is_slow = np.minimum(with_one, with_other) > (most + depth) / 2.0
+        triangles = np.concatenate([triangles[~is_slow], _in_four(triangles[is_slow])])
+        one, other = (np.concatenate([each[~is_slow], np.tile(each[is_slow], 4)]) for each in (one, other))
     return depth, place
 
 
@@ -231,7 +240,8 @@ def _deepest_below_both(triangles: Floats, ones: Floats, others: Floats) -> tupl
 
 
 def _in_four(triangles: Floats) -> Floats:
-    """(4 n, 3, 3) of (n, 3, 3), by the middles of their sides."""
-    halves = (triangles + triangles[:, [1, 2, 0]]) / 2.0
-    own = np.stack([triangles, halves, halves[:, [2, 0, 1]]], axis=2).reshape(-1, 3, 3)
-    return np.concatenate([own, halves])
+    """(4 n, 3, 3) of (n, 3, 3), by the middles of their sides, one part of each after the other."""
+    one, two, three = (triangles[:, k] for k in range(3))
+    first, second, third = (one + two) / 2.0, (two + three) / 2.0, (three + one) / 2.0
+    return np.stack([np.concatenate(each) for each in (
+        (one, first, third, first), (first, two, second, second), (third, second, three, third))], axis=1)
