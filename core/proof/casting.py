@@ -16,11 +16,12 @@ from ..solid.kernel import Solid, are_closed_after_welding, bodies, contains, tr
 from ..tolerance import READ_DEG, READ_MM, WELD_MM
 from ..trade.house_rules import HouseRules
 from .air import check_air, check_merged
-from .fed import check_fed
-from .feeding import check_feed, judge_sprue
+from .feeding import Feeding, check_claws_run, check_fed
 from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, rounded_up
 from .heavy import judge_solid
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
+from .runs import Uprights
+from .sprue import judge_sprue
 from .subject import NAME_WALL, NO_WALL, Subject
 
 BALL_READ_MM = 2.0 * READ_MM
@@ -75,20 +76,27 @@ def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    if not subject.is_set:
-        yield from check_feed(subject, rules)
-        if not subject.is_of_several:
-            yield from check_poured(subject, rules)
+    if subject.is_set:
+        return
+    if subject.is_of_several or subject.process == PRINTED or not subject.parts:
+        claws = {name: subject.parts[name] for name in subject.gauge.claw_names}
+        yield from check_claws_run(subject, Uprights(claws, ()) if claws else None, rules)
+        feeding = None
+    else:
+        feeding = Feeding(subject.parts)
+        yield from check_claws_run(subject, feeding.uprights, rules)
+    if not subject.is_of_several:
+        yield from check_poured(subject, rules, feeding)
 
 
-def check_poured(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+def check_poured(subject: Subject, rules: HouseRules, feeding: Feeding | None = None) -> Iterator[Finding]:
     """Where the sprue may go, and how each part is fed from there; a print has none, and once set it is off."""
     if subject.process == PRINTED or subject.is_set:
         return
     sprue = judge_sprue(subject, rules)
     yield sprue
-    if sprue.place is not None:
-        yield from check_fed(subject, np.array(sprue.place), rules)
+    if sprue.place is not None and subject.parts:
+        yield from check_fed(feeding or Feeding(subject.parts), np.array(sprue.place), rules)
 
 
 def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) -> Iterator[Finding]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats
 from ..solid.kernel import Solid, section, triangles_of
 from ..solid.slicer import OFF_LINE, Slicer, round_sides
 from ..tolerance import READ_MM
@@ -151,16 +151,11 @@ class Ring:
         return np.asarray(turn.astype(np.int64) % self.turns)
 
     def under_bar(self, place: Floats) -> list[int]:
-        """The turns next to that of a place (3,) that no window is at, its own among them."""
+        """The turns on both sides of that of a place (3,) as far as to the next window, its own among them, in order."""
         middle = int(self.turn_of(place[None])[0])
-        found = [middle]
-        for way in (1, -1):
-            for off in range(1, self.turns):
-                turn = (middle + way * off) % self.turns
-                if self._is_open[turn] or turn in found:
-                    break
-                found.append(turn)
-        return found
+        open_at = np.flatnonzero(self._is_open)
+        after, before = int(((open_at - middle - 1) % self.turns).min()), int(((middle - 1 - open_at) % self.turns).min())
+        return [turn % self.turns for turn in range(middle - before, middle + after + 1)]
 
     def holds(self, points: Floats) -> np.ndarray:
         """(n,) bool: which points (n, 3) lie in the section at the nearest turn."""
@@ -176,20 +171,26 @@ class Ring:
         """The run of what lies between two heights."""
         starts, ways, at = self._between(low_mm, high_mm)
         area, places = self._middles(starts, ways, at)
-        # Square to the run a section is narrower than along a plane through the axis. The run is that of what all have in common:
-        # where a wall is scooped out its middle moves up and down, and with a taper in and out.
-        first, last = starts[:, 1], starts[:, 1] + ways[:, 1]
-        lows, highs = np.full(self.turns, np.inf), np.full(self.turns, -np.inf)
-        np.minimum.at(lows, at, np.minimum(first, last))
-        np.maximum.at(highs, at, np.maximum(first, last))
-        foot, head = float(lows[np.isfinite(lows)].max(initial=low_mm)), float(highs[np.isfinite(highs)].min(initial=high_mm))
-        varies = np.ptp(lows) > READ_MM or np.ptp(highs) > READ_MM
-        common = self._middles(*self._between(foot, head))[1] if varies and head - foot > READ_MM else places
+        # Square to the run a section is narrower than along a plane through the axis.
+        common = self._of_common(low_mm, high_mm, starts, ways, at) if kind_of(self.part) == "wall" else None
+        common = places if common is None else common
         ahead = (np.roll(common, -1, axis=0) - np.roll(common, 1, axis=0))[:, :2]
         square = np.abs(ahead[:, 1] * self._cos - ahead[:, 0] * self._sin) / np.maximum(np.hypot(*ahead.T), 1e-12)
         edge = _summed(at, np.hypot(ways[:, 0] * square[at], ways[:, 1]), self.turns)
         area = np.abs(area)
         return Run(name, kind_of(self.part), self.part, round_section(area * square, edge), places, low_mm, high_mm)
+
+    def _of_common(self, low_mm: float, high_mm: float, starts: Floats, ways: Floats, at: np.ndarray) -> Floats | None:
+        """The middles (n, 3) of what all sections between two heights have in common, from their sides: where a wall is scooped
+        out a whole section's middle moves up and down, and with a taper in and out. None where they are all as high."""
+        first, last = starts[:, 1], starts[:, 1] + ways[:, 1]
+        lows, highs = np.full(self.turns, np.inf), np.full(self.turns, -np.inf)
+        np.minimum.at(lows, at, np.minimum(first, last))
+        np.maximum.at(highs, at, np.maximum(first, last))
+        met = np.isfinite(lows)
+        foot, head = float(lows[met].max(initial=low_mm)), float(highs[met].min(initial=high_mm))
+        varies = foot - low_mm > READ_MM or high_mm - head > READ_MM
+        return self._middles(*self._between(foot, head))[1] if varies and head - foot > READ_MM else None
 
     def _between(self, low_mm: float, high_mm: float) -> tuple[Floats, Floats, np.ndarray]:
         """What of the sides lies between two heights, and just inside those what closes each section where it is cut."""

@@ -11,7 +11,7 @@ from manifold3d import Manifold
 
 from core.head import make_head
 from core.proof import Finding, Subject, prove, prove_subject, subject_of
-from core.proof.fed import Feeding, check_fed
+from core.proof.feeding import Feeding, check_fed
 from core.proof.runs import Ring, bar_of
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_triangles
 from core.spec import Spec, spec_of
@@ -39,7 +39,7 @@ def bar(area_mm2: float, start_x: float, end_x: float, y: float = 0.0) -> Solid:
 
 
 def told(parts: dict[str, Solid], sprue: np.ndarray = SPRUE) -> list[Finding]:
-    return list(check_fed(replace(head(), parts=parts), sprue, house_rules()))
+    return list(check_fed(Feeding(parts), sprue, house_rules()))
 
 
 def of(kind: str, findings: list[Finding]) -> Finding:
