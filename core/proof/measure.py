@@ -11,7 +11,9 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds
+from ..solid.slicer import Slicer
 from . import fit
+from .chords import are_inside
 from .claw_measure import ClawMeasure, measure_claws
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
@@ -121,22 +123,30 @@ class Gauge(Frame):
     def claws_in_hollow(self) -> dict[str, tuple[float, Floats]]:
         """For each claw, how far it stands out of the wall's inner face, mm, 0 if it does not, and (3,) where."""
         found = {claw.name: (0.0, claw.foot) for claw in self.claws}
-        for height, face in self.walls.hollow_loops:
-            pieces = [(claw.name, loop) for claw in self.claws for loop in self.part_at(claw.name, height)]
-            if not pieces:
-                continue
-            points = np.concatenate([loop for _, loop in pieces])
-            # Most stand outside even a circle round the face.
-            middle = self.culet[:2]
-            near = np.flatnonzero(np.hypot(*(points - middle).T) < np.hypot(*(face - middle).T).max())
-            within = near[is_inside([face], points[near])] if len(near) else near
-            if not len(within):
-                continue
-            names = np.repeat([name for name, _ in pieces], [len(loop) for _, loop in pieces])
-            for j, depth in zip(within, distances_mm(points[within], face)):
-                if depth > found[names[j]][0]:
-                    found[str(names[j])] = float(depth), np.array([*points[j], height])
+        loops = self.walls.hollow_loops
+        if not loops or not self.claws:
+            return found
+        corners, level, owner = self._claw_corners(np.array([height for height, _ in loops]))
+        # Most stand outside even a circle round the face.
+        middle = self.culet[:2]
+        circles = np.array([np.hypot(*(face - middle).T).max() for _, face in loops])
+        near = np.flatnonzero(np.hypot(*(corners - middle).T) < circles[level])
+        within = near[are_inside([[face] for _, face in loops], corners[near], level[near])]
+        for i, (height, face) in enumerate(loops):
+            own = within[level[within] == i]
+            for j, depth in zip(own, distances_mm(corners[own], face) if len(own) else ()):
+                name = self.claws[owner[j]].name
+                if depth > found[name][0]:
+                    found[name] = float(depth), np.array([*corners[j], height])
         return found
+
+    def _claw_corners(self, heights_mm: Floats) -> tuple[Floats, np.ndarray, np.ndarray]:
+        """Corners (e, 2) of the level cuts of all claws at heights (h,), and for each which height and whose it is."""
+        vertices, triangles = zip(*(self.part_triangles(claw.name) for claw in self.claws))
+        shifts = np.cumsum([0, *(len(each) for each in vertices[:-1])])
+        slicer = Slicer(np.concatenate(vertices), np.concatenate([each + shift for each, shift in zip(triangles, shifts)]))
+        corners, _, level, triangle = slicer.cut_at(heights_mm)
+        return corners, level, np.repeat(np.arange(len(triangles)), [len(each) for each in triangles])[triangle]
 
     # How stone and metal fit.
 
