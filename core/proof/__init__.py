@@ -28,17 +28,18 @@ from .species_limits import check_species
 from .strength import check_strength
 from .subject import Subject, subject_of
 from .surround import check_surround
-from .wear import check_caught, check_wear
+from .wear import check_caught, check_wear, check_worn
 
 CHECKS = (check_seat, check_claws, check_retention, check_strength, check_rim, check_casting, check_wear,
           check_proportions, check_species, check_marks, check_agreement)
 """The families of checks, in the order in which their findings come."""
 
 OF_STONE_AND_METAL = tuple(check for check in CHECKS if check not in (check_proportions, check_species, check_marks, check_agreement))
-OF_STONE = (check_seated, *(check for check in OF_STONE_AND_METAL if check not in (check_seat, check_casting)))
-"""The families that a stone which is off changes: neither what the metal is as a casting, nor what is only told."""
+OF_STONE = (check_seated, check_worn, *(check for check in OF_STONE_AND_METAL if check not in (check_seat, check_casting, check_wear)))
+"""The families that a stone which is off changes: neither what the metal is as a casting and what on it catches, nor what is
+only told."""
 
-OF_SIZE = tuple(check for check in OF_STONE if check not in (check_strength, check_wear))
+OF_SIZE = tuple(check for check in OF_STONE if check not in (check_strength, check_worn))
 """Those of them that can find something unsafe, and so say which stones this metal takes."""
 
 OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sprue", "marks.hallmark", "marks.nickel",
@@ -131,10 +132,12 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
     if tolerances is None:
         return worst_first(found)
 
+    # Cut metal that is moved may have folds, on which nothing sure is read.
+    of_surface = () if subject.is_seat_cut else (check_caught,)
     of_metal = (check_sizes,) if subject.is_seat_cut else (check_sizes, check_thinnest)
 
     def examine(varied: Subject, what: Examined) -> Iterator[list[Finding]]:
-        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_metal) if what == "metal" else OF_STONE
+        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_surface, *(of_metal if what == "metal" else ()))
         return (_examined(varied, rules, [check]) for check in checks)
 
     return worst_first(spread_over(subject, found, tolerances, examine))

@@ -31,13 +31,18 @@ FAR_MM = 15.0
 
 def check_wear(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of what wear does."""
+    yield from check_worn(subject, rules)
+    yield from check_caught(subject, rules)
+
+
+def check_worn(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """The same without what catches."""
     yield _hardness(subject, rules)
     yield _height(subject, rules)
     if subject.gauge.wall is not None and math.isfinite(subject.gauge.taper):
         yield _flare(subject, rules)
     yield _cover(subject, rules)
     yield _species(subject)
-    yield from check_caught(subject, rules)
     yield _cleaning(subject, rules)
 
 
