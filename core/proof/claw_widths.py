@@ -7,7 +7,6 @@ from itertools import groupby
 import numpy as np
 
 from ..mesh import Floats, Ints, cross
-from ..solid.slicer import Slicer
 from .chords import faces
 from .claw_measure import ClawMeasure, straight_line
 from .frame import Frame
@@ -74,10 +73,9 @@ def _round_widths(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
 def _sides(frame: Frame, stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Ints]:
     """Starts and ways, each (2, e), of the sides of all sections of all stretches, each claw's together, where one has
     several loops those of its largest, and (k,) how many sides each has."""
-    cuts = [Slicer(*frame.part_triangles(name)).sides_at(np.concatenate([heights for _, heights in own]))
-            for name, own in groupby(stretches, lambda stretch: stretch[0].name)]
-    sizes = np.concatenate([np.diff(firsts) for _, _, firsts in cuts])
-    starts, ways = (np.concatenate([cut[i] for cut in cuts]).T.copy() for i in (0, 1))
+    heights = {name: np.concatenate([each for _, each in own]) for name, own in groupby(stretches, lambda each: each[0].name)}
+    starts, ways, sizes = frame.claw_sides(heights)
+    starts, ways = starts.T.copy(), ways.T.copy()
     levels, first = np.flatnonzero(sizes), (np.cumsum(sizes) - sizes)[sizes > 0]
     if not len(levels):
         return starts, ways, sizes

@@ -79,6 +79,20 @@ class Frame:
             known = self._triangles[name] = triangles_of(self.parts[name])
         return known
 
+    def claw_sides(self, heights_mm: Mapping[str, Floats]) -> tuple[Floats, Floats, np.ndarray]:
+        """Starts and ways, each (e, 2), of the sides of level cuts of claws, by name each at its own heights (k,), in the
+        claws' order and not joined into loops; and how many sides each cut has."""
+        slicer, firsts = self._claw_slicer
+        return slicer.sides_of_each(firsts, [heights_mm.get(name, np.zeros(0)) for name in self.claw_names])
+
+    @cached_property
+    def _claw_slicer(self) -> tuple[Slicer, list[int]]:
+        """All claws as one, and where the triangles of each begin."""
+        vertices, triangles = zip(*map(self.part_triangles, self.claw_names))
+        shifts = np.cumsum([0, *map(len, vertices)])
+        shifted = np.concatenate([each + shift for each, shift in zip(triangles, shifts)])
+        return Slicer(np.concatenate(vertices), shifted), np.cumsum([0, *map(len, triangles)]).tolist()
+
     def metal_sides(self, heights_mm: Floats) -> Sides:
         """The sides of all the metal at heights (h,), not joined into loops."""
         return Sides(*self._metal_slicer.sides_at(heights_mm), self.culet[:2]).without_slivers()

@@ -11,7 +11,6 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds
-from ..solid.slicer import Slicer
 from . import fit
 from .chords import are_inside
 from .claw_measure import ClawMeasure, measure_claws
@@ -126,7 +125,9 @@ class Gauge(Frame):
         loops = self.walls.hollow_loops
         if not loops or not self.claws:
             return found
-        corners, level, owner = self._claw_corners(np.array([height for height, _ in loops]))
+        heights = np.array([height for height, _ in loops])
+        corners, _, sizes = self.claw_sides({claw.name: heights for claw in self.claws})
+        owner, level = np.repeat(np.divmod(np.arange(len(sizes)), len(heights)), sizes, axis=1)
         # Most stand outside even a circle round the face.
         middle = self.culet[:2]
         circles = np.array([np.hypot(*(face - middle).T).max() for _, face in loops])
@@ -139,14 +140,6 @@ class Gauge(Frame):
                 if depth > found[name][0]:
                     found[name] = float(depth), np.array([*corners[j], height])
         return found
-
-    def _claw_corners(self, heights_mm: Floats) -> tuple[Floats, np.ndarray, np.ndarray]:
-        """Corners (e, 2) of the level cuts of all claws at heights (h,), and for each which height and whose it is."""
-        vertices, triangles = zip(*(self.part_triangles(claw.name) for claw in self.claws))
-        shifts = np.cumsum([0, *(len(each) for each in vertices[:-1])])
-        slicer = Slicer(np.concatenate(vertices), np.concatenate([each + shift for each, shift in zip(triangles, shifts)]))
-        corners, _, level, triangle = slicer.cut_at(heights_mm)
-        return corners, level, np.repeat(np.arange(len(triangles)), [len(each) for each in triangles])[triangle]
 
     # How stone and metal fit.
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, Ints
 from ..solid.kernel import Solid, bounds, section, sections_outside
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
@@ -80,26 +80,37 @@ def beams(sections: Sequence[Sequence[Floats]]) -> tuple[Beam, ...]:
 def plastic_mm3(loops: Sequence[Floats]) -> float:
     """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress,
     it is the most that the section bears before it bends like a hinge."""
-    if not len(loops):
-        return 0.0
-    start, stop = _sides(loops)
-    area, first, _ = (float(each.sum()) for each in _moments(start, stop))
-    if area <= 0.0:
-        return 0.0
-    low, high = float(start[0].min()), float(start[0].max())
-    half = first / area
+    return plastics_mm3([loops])[0]
+
+
+def plastics_mm3(sections: Sequence[Sequence[Floats]]) -> list[float]:
+    """The same for several sections."""
+    known = [i for i, loops in enumerate(sections) if len(loops)]
+    found = [0.0] * len(sections)
+    if not known:
+        return found
+    sides = _sides([loop for i in known for loop in sections[i]])
+    sizes = np.array([sum(map(len, sections[i])) for i in known])
+    begins, owner = np.cumsum(sizes) - sizes, np.repeat(np.arange(len(known)), sizes)
+    areas, firsts, _ = (np.add.reduceat(each, begins) for each in _moments(*sides))
+    low, high = np.minimum.reduceat(sides[0][0], begins), np.maximum.reduceat(sides[0][0], begins)
+    metal = areas > 0.0
+    halves = np.where(metal, firsts / np.where(metal, areas, 1.0), low)
     for _ in range(HALVING_STEPS):
-        below, _, width = _below(start, stop, half)
-        off = below - area / 2.0
-        if abs(off) <= 1e-12 * area:
+        below, _, widths = _below(*sides, halves[owner], begins)
+        off = below - areas / 2.0
+        left = metal & (np.abs(off) > 1e-12 * areas)
+        if not left.any():
             break
-        low, high = (low, half) if off > 0.0 else (half, high)
+        low, high = np.where(left & (off <= 0.0), halves, low), np.where(left & (off > 0.0), halves, high)
         # Newton's step where it stays between what is too low and too high, else their middle.
-        half -= off / width if width > 0.0 else math.inf
-        if not low < half < high:
-            half = (low + high) / 2.0
-    below, below_first, _ = _below(start, stop, half)
-    return first - 2.0 * below_first - half * (area - 2.0 * below)
+        steps = halves - np.where(widths > 0.0, off, np.inf) / np.where(widths > 0.0, widths, 1.0)
+        steps = np.where((steps > low) & (steps < high), steps, (low + high) / 2.0)
+        halves = np.where(left, steps, halves)
+    below, below_firsts, _ = _below(*sides, halves[owner], begins)
+    for i, modulus in zip(known, np.where(metal, firsts - 2.0 * below_firsts - halves * (areas - 2.0 * below), 0.0).tolist()):
+        found[i] = modulus
+    return found
 
 
 def _sides(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
@@ -115,20 +126,22 @@ def _moments(start: Floats, stop: Floats) -> tuple[Floats, Floats, Floats]:
     return turned / 2.0, turned * (x + to) / 6.0, turned * (x * x + x * to + to * to) / 12.0
 
 
-def _below(start: Floats, stop: Floats, most: float) -> tuple[float, float, float]:
-    """Area and first moment of the part of a section with x at most `most`, and how wide it is there, from its sides
-    (2, e): sums of -y dx and -x y dx along what lies below, to which the line itself adds nothing (Green)."""
+def _below(start: Floats, stop: Floats, most: Floats, begins: Ints) -> tuple[Floats, Floats, Floats]:
+    """Area and first moment of the part of each section with x at most `most`, and how wide it is there, from their sides
+    (2, e), which begin at (n,): sums of -y dx and -x y dx along what lies below, to which the line itself adds nothing
+    (Green). most (e,): for each side its section's."""
     (x, y), (to_x, to_y) = start, stop
     slope = (to_y - y) / np.where(to_x == x, 1.0, to_x - x)
     low, high = np.minimum(x, most), np.minimum(to_x, most)
     y_low, y_high = y + (low - x) * slope, to_y + (high - to_x) * slope
     run = high - low
-    area = -float(run @ (y_low + y_high)) / 2.0
-    first = -float(run @ (2.0 * (low * y_low + high * y_high) + low * y_high + high * y_low)) / 6.0
+    areas = run * (y_low + y_high) / -2.0
+    firsts = run * (2.0 * (low * y_low + high * y_high) + low * y_high + high * y_low) / -6.0
     # Ways towards higher x run below the metal, those back above it.
     rises, falls = (x <= most) & (to_x > most), (x > most) & (to_x <= most)
-    at = y + (most - x) * slope
-    return area, first, float(at[falls].sum() - at[rises].sum())
+    widths = (y + (most - x) * slope) * (falls.astype(np.int8) - rises)
+    area, first, width = (np.add.reduceat(each, begins) for each in (areas, firsts, widths))
+    return area, first, width
 
 
 @dataclass(frozen=True)
@@ -150,17 +163,22 @@ class Cantilever:
         weakest = int(np.argmin(forces))
         return forces[weakest], weakest
 
-    def spring_back_deg(self, stress_mpa: float, modulus_gpa: float) -> float:
-        """How far the claw turns back when it is let go after being bent for good: the elastic part of the bend under
-        the force that makes the weakest section yield right through. By the first moment-area theorem (Mohr) the turn
-        is the sum of M / (E · I) over the length. 0 for a claw that is cut through."""
-        least, weakest = self.tip_force_n(stress_mpa)
+
+def spring_backs_deg(claws: Sequence[Cantilever], stress_mpa: float, modulus_gpa: float) -> list[float]:
+    """How far each claw turns back when it is let go after being bent for good: the elastic part of the bend under the
+    force that makes the weakest section yield right through. By the first moment-area theorem (Mohr) the turn is the sum
+    of M / (E · I) over the length. 0 for a claw that is cut through."""
+    turns = []
+    weakest = [each.tip_force_n(stress_mpa) for each in claws]
+    moduli = plastics_mm3([each.sections[i] for each, (_, i) in zip(claws, weakest)])
+    for claw, (least, i), plastic in zip(claws, weakest, moduli):
         if least == 0.0:
-            return 0.0
-        force = stress_mpa * plastic_mm3(self.sections[weakest]) / self.levers[weakest]
-        bends = [force * lever / (1000.0 * modulus_gpa * each.inertia_mm4)
-                 for each, lever in zip(self.beams, self.levers)]
-        return math.degrees(float(np.asarray(bends) @ self.lengths))
+            turns.append(0.0)
+            continue
+        force = stress_mpa * plastic / claw.levers[i]
+        bends = [force * lever / (1000.0 * modulus_gpa * each.inertia_mm4) for each, lever in zip(claw.beams, claw.levers)]
+        turns.append(math.degrees(float(np.asarray(bends) @ claw.lengths)))
+    return turns
 
 
 def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
@@ -179,10 +197,11 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
         heights = np.linspace(root + HAIR_MM, girdle, count)
         solids = [gauge.parts[claw.name] for claw in claws]
         cuts = [_loops(solids, subject, float(height)) for height in heights]
-        for i, claw in enumerate(claws):
+        each_sections = [_square_to(claw, [level[i] for level in cuts]) for i, claw in enumerate(claws)]
+        all_beams = beams([loops for sections in each_sections for loops in sections])
+        for i, (claw, sections) in enumerate(zip(claws, each_sections)):
             top = gauge.claw_top_mm(claw)
             tip = top if subject.is_set else min(top, finished)
-            sections = _square_to(claw, [level[i] for level in cuts])
             # The notch is as deep all along the girdle, and its lower end has the longer lever.
             ends = np.append(heights[:-1], gauge.girdle_plane_mm)
             levers = np.maximum((tip - ends) / claw.lean, LEVER_LEAST_MM)
@@ -190,7 +209,7 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
             # Each section stands for half the way to either neighbour; the last also for what is left to the tip, over
             # which the moment falls to nothing.
             lengths = np.concatenate([[0.0], steps[:-1] / 2.0]) + np.append(steps[:-1] / 2.0, steps[-1] / 2.0)
-            found[claw.name] = Cantilever(claw, heights, sections, beams(sections), levers, lengths)
+            found[claw.name] = Cantilever(claw, heights, sections, all_beams[i * count:(i + 1) * count], levers, lengths)
     return [found[claw.name] for claw in gauge.claws]
 
 
@@ -287,7 +306,7 @@ def _spring_back(found: Sequence[Cantilever], alloy: Alloy, rules: HouseRules) -
     rule = rules["strength.spring_back_most_deg"]
     modulus = sum(alloy.modulus_gpa) / 2.0
     stress = sum(alloy.proof_mpa) / 2.0 * sum(alloy.hardness_cast_hv) / sum(alloy.hardness_annealed_hv)
-    turns = [each.spring_back_deg(stress, modulus) for each in found]
+    turns = spring_backs_deg(found, stress, modulus)
     worst = int(np.argmax(turns))
     claw = found[worst].claw
     lift = math.radians(turns[worst]) * found[worst].levers[-1]

@@ -42,6 +42,21 @@ class Slicer:
         starts, ways = self._sides(triangle, heights_mm[level])
         return starts, ways, level, triangle
 
+    def sides_of_each(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> tuple[Floats, Floats, np.ndarray]:
+        """The same starts and ways of several bodies, whose triangles begin at firsts (n + 1,), each cut at its own heights
+        (k,): one body after the other; and how many sides each cut has."""
+        triangles, levels, shift = [], [], 0
+        for start, stop, own in zip(firsts, firsts[1:], heights_mm):
+            order = np.argsort(own)
+            first, after = (np.searchsorted(own[order], each[start:stop]) for each in (self._low, self._high))
+            triangles.append(start + np.repeat(np.arange(stop - start), after - first))
+            levels.append(shift + order[runs_of(first, after - first)])
+            shift += len(own)
+        triangle, level = np.concatenate(triangles), np.concatenate(levels)
+        order = np.argsort(level, kind="stable")
+        starts, ways = self._sides(triangle[order], np.concatenate(heights_mm)[level[order]])
+        return starts, ways, np.bincount(level, minlength=shift)
+
     def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
         first, second, third = (z[triangle] > height for z in self._heights)
         above = first + 2 * second + 4 * third.astype(np.int8)
