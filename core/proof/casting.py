@@ -52,11 +52,16 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 def check_sizes(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """What of that changes where the metal comes out a little larger or smaller: neither what hangs together, nor edges; nor
-    its thinnest place where a seat is cut, because moved metal may have folds there."""
+    what is felt along its whole surface."""
     yield from _around_hollow(subject, rules)
     yield from check_merged(subject)
-    yield from check_air(subject, rules)
     yield from _flow(subject, rules)
+
+
+def check_over_surface(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """What is felt along the whole surface, where moved metal may have folds: its thinnest place, gaps and holes."""
+    yield from check_thinnest(subject, rules)
+    yield from check_air(subject, rules)
 
 
 def check_thinnest(subject: Subject, rules: HouseRules) -> Iterator[Finding]:

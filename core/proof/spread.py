@@ -39,7 +39,7 @@ PLAN = "plan."
 TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind", "casting.voids")
 """Findings on what hangs together and on edges, which no small tolerance changes."""
 
-SURFACE = ("casting.thin", "casting.narrow", "casting.hole", "wear.snag", "wear.points")
+SURFACE = ("casting.thin", "casting.finished", "casting.gap", "casting.hole", "wear.snag", "wear.points")
 """Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds: a fold looks like
 the sharpest edge of all."""
 
