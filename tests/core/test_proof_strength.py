@@ -13,7 +13,7 @@ import pytest
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of
 from core.proof.findings import worst_first
-from core.proof.strength import Cantilever, beam, cantilevers, check_strength, plastic_mm3, yield_mpa
+from core.proof.strength import Cantilever, beam, cantilevers, check_strength, plastic_mm3, plastics_mm3, yield_mpa
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, solid_of_triangles
 from core.spec import spec_of
 from core.trade.alloys import all_alloys, alloy
@@ -104,6 +104,8 @@ def test_sections_have_their_textbook_figures() -> None:
     middle = sum(area * x for area, x, _ in legs) / 0.36
     assert beam([angle]).inertia_mm4 == pytest.approx(sum(each[2] for each in legs) - 0.36 * middle**2, rel=1e-12)
     assert beam([]).area_mm2 == 0.0 and plastic_mm3([]) == 0.0
+    several = [tube, [], [wedge], [bar]]
+    assert plastics_mm3(several) == pytest.approx([plastic_mm3(each) for each in several], rel=1e-12)
 
 
 # Claws.

@@ -14,7 +14,7 @@ from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, Key, _varies, keyed, scaled
+from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _varies, keyed, scaled
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -210,6 +210,15 @@ def test_the_same_proof_gives_the_same_spread_and_the_plan_has_none() -> None:
     still = prove_subject(subject(), tolerances=Tolerances(0.0, 0.0, 0.0))
     assert all(each.spread.worst == pytest.approx(each.measured) for each in still if each.spread)
     assert all(each.spread is None for each in prove(make_head(spec_of(WORKED))))
+
+
+def test_nothing_is_read_off_the_folds_of_cut_metal_that_is_moved() -> None:
+    """A fold on its surface is an edge of no angle and a gap of no width, which no tolerance makes of a sound head."""
+    cast, done = ([each for each in prove_subject(subject(state), tolerances=TOLERANCES) if each.code in SURFACE]
+                  for state in ("cast", "set"))
+    assert {each.code for each in done} >= {"casting.thin", "casting.gap", "wear.snag", "wear.points"}
+    assert all(each.spread is None for each in done)
+    assert {each.code for each in cast if each.spread is not None} >= {"casting.thin", "casting.gap", "wear.points"}
 
 
 def test_the_range_of_stones_ends_where_the_proof_says() -> None:
