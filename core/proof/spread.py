@@ -136,11 +136,24 @@ def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], exami
     found = [each for family in examine(varied.subject_at(off), "metal" if off.model_mm else "stone") for each in family]
     if off.scale != 1.0:
         # Shrinkage leaves the metal's shape as it is but in a cut seat, which follows the stone and is no part of these.
-        found += [scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
+        found += of_casting(findings, off.scale)
     return found
 
 
-def scaled(finding: Finding, scale: float) -> Finding:
+def of_casting(findings: Sequence[Finding], scale: float) -> list[Finding]:
+    """What looks at the metal alone, of metal that is so many times as large; hand work takes as much off it as before."""
+    thin = next((each.measured for each in findings if each.code == "casting.thin"), None)
+    found = []
+    for each in findings:
+        if each.code == "casting.finished" and each.measured and thin not in (None, REACH_MM):
+            assert thin is not None
+            found.append(with_measure(each, max(0.0, each.measured + thin * (scale - 1.0))))
+        elif each.code.startswith(CASTING):
+            found.append(_scaled(each, scale))
+    return found
+
+
+def _scaled(finding: Finding, scale: float) -> Finding:
     """The same of metal that is so many times as large; what was not found within reach is not for that."""
     if finding.measured in (None, REACH_MM) or finding.unit not in POWERS:
         return finding

@@ -20,7 +20,7 @@ from ..stone import Stone
 from .findings import Finding
 from .narrowest import REACH_MM
 from .several import Several
-from .spread import CASTING, Finder, Tolerances, scaled, spread_by, ways_of, with_measure
+from .spread import Finder, Tolerances, of_casting, spread_by, ways_of, with_measure
 from .subject import SMALL, Subject
 from .varied import Deviation, Varied, rest_mm, stretched
 
@@ -107,7 +107,7 @@ def spread_over_all(whole: Subject, several: Several, findings: Sequence[Finding
         def find() -> list[Finding]:
             found = list(examine(*varied.at(off, others), off.model_mm != 0.0))
             if off.scale != 1.0:
-                found += [scaled(each, off.scale) for each in findings if each.code.startswith(CASTING)]
+                found += of_casting(findings, off.scale)
             if off.model_mm:
                 found += [with_measure(each, max(0.0, each.measured + FACES[each.code] * off.model_mm)) for each in findings
                           if each.code in FACES and each.measured not in (None, REACH_MM)]

@@ -14,7 +14,7 @@ from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _varies, keyed, scaled
+from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -114,11 +114,11 @@ def test_what_is_found_of_a_casting_scales_with_it(style: str) -> None:
     given = subject_of(make_head(spec_of({"head.style": style})))
     larger = keyed(check_casting(Varied(given).subject_at(Deviation(casting_percent=2.0)), house_rules()))
     compared = 0
-    for key, each in keyed(check_casting(given, house_rules())).items():
+    for key, each in keyed(of_casting(list(check_casting(given, house_rules())), 1.02)).items():
         # The place for the sprue is one of a few that lie over the surface.
         if _varies(each, given) and key[0] != "casting.sprue":
-            assert scaled(each, 1.02).measured == pytest.approx(larger[key].measured, rel=0.002, abs=READ_MM)
-            assert scaled(each, 1.02).verdict == larger[key].verdict
+            assert each.measured == pytest.approx(larger[key].measured, rel=0.002, abs=READ_MM)
+            assert each.verdict == larger[key].verdict
             compared += 1
     assert compared >= 3
 
