@@ -36,8 +36,9 @@ SEED = 20
 PLAN = "plan."
 """Findings that hold the solids against the plan: they say nothing of a stone or a casting that is off."""
 
-TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind", "casting.voids")
-"""Findings on what hangs together and on edges, which no small tolerance changes."""
+TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind", "casting.voids", "casting.solid")
+"""Findings on what hangs together and on edges, which no small tolerance changes, and on the thickest metal, which is read to a
+tenth: other triangles change it by more."""
 
 SURFACE = ("casting.thin", "casting.finished", "casting.gap", "casting.hole", "wear.snag", "wear.points")
 """Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds: a fold looks like

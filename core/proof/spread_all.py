@@ -24,7 +24,7 @@ from .spread import Finder, Tolerances, of_casting, spread_by, ways_of, with_mea
 from .subject import SMALL, Subject
 from .varied import Deviation, Varied, rest_mm, stretched
 
-FACES = {"casting.thin": 2.0, "casting.finished": 2.0, "casting.solid": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
+FACES = {"casting.thin": 2.0, "casting.finished": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
 """Findings of what lies between two faces, and by how many times the model's offset they change."""
 
 CLEARED, PUSHED = ("surround.fits",), ("surround.contact",)
