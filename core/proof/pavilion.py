@@ -46,6 +46,9 @@ FAR_MM = 1e3
 MOST_PLANES = 600
 """Stones with more facets are read by their sections. Larger: slower than those."""
 
+NO_WAY_MM = 1e-12
+"""Less than this is no way to a plane. Larger: what lies on an edge would be laid to another facet."""
+
 ABOVE_CULET_MM = 0.02
 """Where the lowest level lies above the culet. Larger: a touch close to the culet is missed."""
 
@@ -160,10 +163,10 @@ def _on_facets(heights: Floats, centre: Floats, ways: Floats, normals: Floats,
     down the facet to the next level, mm, and how much of a level way counts square to the facet."""
     speed = ways @ normals[:, :2].T
     left = offsets - normals[:, :2] @ centre - np.outer(heights, normals[:, 2])
-    with np.errstate(divide="ignore"):
-        out = np.where(speed > 1e-12, left[:, None, :] / speed, np.inf)
-    facet = np.argmin(out, axis=2)
-    far = np.take_along_axis(out, facet[:, :, None], axis=2)[:, :, 0]
+    # Of all planes ahead the first, so the one that is left soonest; one height after the other, because what is worked on then
+    # stays small enough for the processor's own memory.
+    facet = np.stack([(speed / np.maximum(own, NO_WAY_MM)).argmax(axis=1) for own in left])
+    far = np.take_along_axis(left, facet, axis=1) / speed[np.arange(len(ways)), facet]
     inside = np.asarray((left >= 0.0).all(axis=1))
     places = np.where(inside[:, None, None], centre + ways * far[:, :, None], np.nan)
     steep = np.maximum(np.linalg.norm(normals[facet, :2], axis=2), 1e-9)
