@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross, ordered
+from .loops import in_rows
 
 NUDGE_MM = 1e-9 * np.array([0.36, 0.48, 0.8])
 """By how much the metal is moved aside, (3,), so that no face lies on a facet and no edge meets one. Larger: the volume would
@@ -144,13 +145,17 @@ def _pierced(corners: Floats, points: Floats, edges: _Edges) -> tuple[Ints, Ints
     normals = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     over = points @ normals.T - np.einsum("ij,ij->i", normals, corners[:, 0])
     is_over = over > 0.0
-    may = is_over[edges.first] != is_over[edges.second]
-    # Most edges lie beside a triangle as seen from above.
-    for axis in range(2):
-        starts, stops, (one, two, three) = points[edges.first, axis], points[edges.second, axis], corners[:, :, axis].T
-        may &= np.minimum(starts, stops)[:, None] < np.maximum(np.maximum(one, two), three)
-        may &= np.maximum(starts, stops)[:, None] > np.minimum(np.minimum(one, two), three)
-    j, i = np.divmod(np.flatnonzero(may), len(corners))
+    starts, stops = points[edges.first], points[edges.second]
+    low, high, least, most = np.minimum(starts, stops), np.maximum(starts, stops), corners.min(axis=1).T, corners.max(axis=1).T
+    found = []
+    for rows in in_rows(len(low), len(corners) // 8):
+        may = is_over[edges.first[rows]] != is_over[edges.second[rows]]
+        # Most edges lie beside a triangle as seen from above.
+        for axis in range(2):
+            may &= low[rows, axis, None] < most[axis]
+            may &= high[rows, axis, None] > least[axis]
+        found.append(np.flatnonzero(may) + rows.start * len(corners))
+    j, i = np.divmod(np.concatenate(found), len(corners))
     origin = points[edges.first[j]]
     way, leaves = points[edges.second[j]] - origin, ~is_over[edges.first[j], i]
     off = corners[i] - origin[:, None]
@@ -191,9 +196,11 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
 
     def nearest(points: Floats) -> Ints:
         nonlocal depth, place
-        below = offsets - points @ normals.T
-        planes: Ints = below.argmin(axis=1).astype(np.int32)
-        least = below[np.arange(len(points)), planes]
+        planes, least = np.empty(len(points), np.int32), np.empty(len(points))
+        for rows in in_rows(len(points), len(normals)):
+            below = offsets - points[rows] @ normals.T
+            planes[rows] = below.argmin(axis=1)
+            least[rows] = below[np.arange(len(below)), planes[rows]]
         best = int(least.argmax())
         if least[best] > depth:
             depth, place = float(least[best]), points[best]
