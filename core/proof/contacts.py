@@ -56,8 +56,8 @@ STEPS = 12
 """Newton's steps after which contacts are looked at otherwise. Only the time taken depends on it."""
 
 LEAST_FACTOR, TINY = 1e-9, 1e-12
-"""The least factor of a contact that surely presses, and what keeps a step from dividing by nothing. Larger: some choices are
-looked at otherwise."""
+"""The least factor of a contact that surely presses, and what keeps a step from dividing by nothing. Larger: some
+choices are looked at otherwise."""
 
 TIP_SHARES = (-0.3, 0.0, 0.3)
 """Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it
@@ -117,9 +117,9 @@ def holds_all(wrenches: Floats) -> bool:
 def which_hold(wrenches: Floats, kept: np.ndarray) -> np.ndarray:
     """(c,) bool: the same of several choices of contacts (k, m) at once, kept (c, k).
 
-    Where contacts hold, the sum of e to the power of what a motion does to each is least for some motion, and the terms of that
-    sum are such factors (duality of geometric programmes). Newton's steps find them in a few rounds; where they do not,
-    the contacts are looked at one choice after the other.
+    Where contacts hold, the sum of e to the power of what a motion does to each is least for some motion, and the terms
+    of that sum are such factors (duality of geometric programmes). Newton's steps find them in a few rounds; where they
+    do not, the contacts are looked at one choice after the other.
     """
     size = wrenches.shape[1]
     products = (wrenches[:, :, None] * wrenches[:, None]).reshape(len(wrenches), -1)

@@ -139,8 +139,8 @@ def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
 
 
 def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
-    """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal that only
-    lies against the facets is known from a stone a little smaller, which it does not meet."""
+    """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal
+    that only lies against the facets is known from a stone a little smaller, which it does not meet."""
     middle = frame.placed.vertices.mean(axis=0)
     less = 1.0 - SEATED_MM / float(np.ptp(frame.placed.vertices, axis=0).max())
     smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
@@ -157,8 +157,10 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     if contains(frame.metal, middle[None, :])[0]:
         vertices = np.concatenate([vertices, middle[None, :]])
     reach = float(np.ptp(frame.placed.vertices, axis=0).sum())
-    depths = [min((ways[0] for ways in ways_through(frame.stone_solid, np.tile(point, (len(OUTWARDS), 1)),
-                                                    point + OUTWARDS * reach) if ways), default=0.0) for point in vertices]
+    depths = []
+    for point in vertices:
+        through = ways_through(frame.stone_solid, np.tile(point, (len(OUTWARDS), 1)), point + OUTWARDS * reach)
+        depths.append(min((ways[0] for ways in through if ways), default=0.0))
     best = int(np.argmax(depths))
     return depths[best], vertices[best]
 

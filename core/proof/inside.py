@@ -1,8 +1,9 @@
-"""Metal inside a convex stone, from the faces of both and without a boolean: how much both claim, and how deep it reaches.
+"""Metal inside a convex stone, from the faces of both and without a boolean: how much both claim, and how deep it
+reaches.
 
-What both claim is bounded by pieces of the metal's triangles and of the stone's facets, and those by edges, each between a
-piece on its left and one on its right. Its volume is the sum over these edges alone (divergence theorem): a sixth of the
-product of both ends' vectors with the way from a point of the right piece's plane to one of the left's.
+What both claim is bounded by pieces of the metal's triangles and of the stone's facets, and those by edges, each
+between a piece on its left and one on its right. Its volume is the sum over these edges alone (divergence theorem): a
+sixth of the product of both ends' vectors with the way from a point of the right piece's plane to one of the left's.
 """
 from __future__ import annotations
 
@@ -15,15 +16,15 @@ from ..mesh import Floats, Ints, PolyMesh, cross, ordered
 from .loops import in_rows
 
 NUDGE_MM = 1e-9 * np.array([0.36, 0.48, 0.8])
-"""By how much the metal is moved aside, (3,), so that no face lies on a facet and no edge meets one. Larger: the volume would
-be off by as much times the surface; smaller: rounding would tell what meets."""
+"""By how much the metal is moved aside, (3,), so that no face lies on a facet and no edge meets one. Larger: the volume
+would be off by as much times the surface; smaller: rounding would tell what meets."""
 
 DEEP_MM = 1e-4
 """How much deeper metal may reach into the stone than is found. Smaller: longer searches."""
 
 SOME = 16
-"""From how many corners it is told whether metal holds a stone whole that it does not meet. Fewer: those that only lie on the
-metal would tell."""
+"""From how many corners it is told whether metal holds a stone whole that it does not meet. Fewer: those that only lie
+on the metal would tell."""
 
 ROUNDS = 60
 """How often triangles are looked at. Fewer: the deepest place would be passed over; more: only rounding."""
@@ -31,8 +32,8 @@ ROUNDS = 60
 
 @dataclass(frozen=True, eq=False)
 class _Edges:
-    """Edges (e,) of a closed surface: first and second corner, the face on the left, seen from outside, and the one on the
-    right."""
+    """Edges (e,) of a closed surface: first and second corner, the face on the left, seen from outside, and the one on
+    the right."""
 
     first: Ints
     second: Ints
@@ -41,24 +42,27 @@ class _Edges:
 
     @classmethod
     def of(cls, corners: Ints, after: Ints, faces: Ints) -> _Edges:
-        """From each face's corners and those after them, (c,) each, and the faces that they belong to; edges of which only
-        one face is there are left out."""
-        keys = np.minimum(corners, after).astype(np.int64) * (int(corners.max(initial=0)) + 1) + np.maximum(corners, after)
+        """From each face's corners and those after them, (c,) each, and the faces that they belong to; edges of which
+        only one face is there are left out."""
+        many = int(corners.max(initial=0)) + 1
+        keys = np.minimum(corners, after).astype(np.int64) * many + np.maximum(corners, after)
         order = ordered(keys)
         pairs = np.flatnonzero(keys[order[1:]] == keys[order[:-1]])
         one, other = order[pairs], order[pairs + 1]
         return cls(corners[one], after[one], faces[one], faces[other])
 
 
-def volume_in_common(vertices: Floats, triangles: Ints, stone: PolyMesh, holds: Callable[[Floats], np.ndarray]) -> float | None:
-    """mm3 that metal and a convex stone both claim. vertices (n, 3) and triangles (t, 3) of the metal's surface, of which those
-    that lie outside one facet's plane may be missing; holds: whether the metal holds points (n, 3). None if rounding left
-    open what meets what."""
+def volume_in_common(vertices: Floats, triangles: Ints, stone: PolyMesh,
+                     holds: Callable[[Floats], np.ndarray]) -> float | None:
+    """mm3 that metal and a convex stone both claim. vertices (n, 3) and triangles (t, 3) of the metal's surface, of
+    which those that lie outside one facet's plane may be missing; holds: whether the metal holds points (n, 3). None if
+    rounding left open what meets what."""
     middle = stone.vertices.mean(axis=0)
     own, metal = stone.vertices - middle, vertices - middle + NUDGE_MM
     normals, of_facet = stone.face_normals(), own[stone.corners[stone.starts[:-1]]]
     of_triangle = metal[triangles[:, 0]]
-    sides = _Edges.of(triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), np.repeat(np.arange(len(triangles)), 3))
+    owner = np.repeat(np.arange(len(triangles), dtype=np.int32), 3)
+    sides = _Edges.of(triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), owner)
     after = np.arange(1, len(stone.corners) + 1)
     after[stone.starts[1:] - 1] = stone.starts[:-1]
     edges = _Edges.of(stone.corners, stone.corners[after], np.repeat(np.arange(len(stone)), stone.sizes))
@@ -106,8 +110,8 @@ def _of_edges(starts: Floats, stops: Floats, ways: Floats) -> float:
 
 def _within(points: Floats, edges: _Edges, normals: Floats,
             offsets: Floats) -> tuple[np.ndarray, Floats, Floats, np.ndarray, np.ndarray]:
-    """Which edges between points (n, 3) run through the body below all planes, (k,), from which share of their way to which, and
-    through which planes they come and go."""
+    """Which edges between points (n, 3) run through the body below all planes, (k,), from which share of their way to
+    which, and through which planes they come and go."""
     used = np.zeros(len(points), np.int32)
     used[edges.first] = used[edges.second] = 1
     own = np.flatnonzero(used)
@@ -128,8 +132,8 @@ def _within(points: Floats, edges: _Edges, normals: Floats,
 
 
 def _last_of_each(shares: Floats, planes: np.ndarray, edges: np.ndarray, count: int) -> tuple[Floats, Ints]:
-    """(count,) the greatest share of each edge, of those given in the order of the edges, 0 where there is none, and its
-    plane."""
+    """(count,) the greatest share of each edge, of those given in the order of the edges, 0 where there is none, and
+    its plane."""
     greatest, at = np.zeros(count), np.zeros(count, np.int32)
     if len(edges):
         starts = np.flatnonzero(np.append(True, edges[1:] != edges[:-1]))
@@ -140,13 +144,14 @@ def _last_of_each(shares: Floats, planes: np.ndarray, edges: np.ndarray, count: 
 
 
 def _pierced(corners: Floats, points: Floats, edges: _Edges) -> tuple[Ints, Ints, Floats, np.ndarray]:
-    """Which triangles (t, 3, 3) edges between points (n, 3) pass through, and which edges, (k,) each, at which share of their way,
-    and whether they leave there what the triangles enclose."""
+    """Which triangles (t, 3, 3) edges between points (n, 3) pass through, and which edges, (k,) each, at which share of
+    their way, and whether they leave there what the triangles enclose."""
     normals = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     over = points @ normals.T - np.einsum("ij,ij->i", normals, corners[:, 0])
     is_over = over > 0.0
     starts, stops = points[edges.first], points[edges.second]
-    low, high, least, most = np.minimum(starts, stops), np.maximum(starts, stops), corners.min(axis=1).T, corners.max(axis=1).T
+    low, high = np.minimum(starts, stops), np.maximum(starts, stops)
+    least, most = corners.min(axis=1).T, corners.max(axis=1).T
     found = []
     for rows in in_rows(len(low), len(corners) // 8):
         may = is_over[edges.first[rows]] != is_over[edges.second[rows]]
@@ -168,8 +173,8 @@ def _pierced(corners: Floats, points: Floats, edges: _Edges) -> tuple[Ints, Ints
 
 
 def _are_held(count: int, edges: _Edges, edge: Ints, share: Floats, leaves: np.ndarray) -> np.ndarray:
-    """(count,) bool: which ends of edges metal holds, by where they come out of it or go in, (k,) each and not none: what
-    leaves it first was held from its start."""
+    """(count,) bool: which ends of edges metal holds, by where they come out of it or go in, (k,) each and not none:
+    what leaves it first was held from its start."""
     held = np.full(count, -1, np.int8)
     order = np.lexsort((share, edge))
     firsts = np.flatnonzero(np.append(True, np.diff(edge[order]) > 0))
@@ -186,11 +191,11 @@ def _are_held(count: int, edges: _Edges, edge: Ints, share: Floats, leaves: np.n
 
 
 def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float, Floats]:
-    """How deep triangles (n, 3, 3) reach below all of some planes, normals (f, 3) outwards and offsets (f,): mm, 0 if they do
-    not, and (3,) where.
+    """How deep triangles (n, 3, 3) reach below all of some planes, normals (f, 3) outwards and offsets (f,): mm, 0 if
+    they do not, and (3,) where.
 
-    Any two planes bound the depth of a triangle, and tell where it can be so deep; the plane that is nearest there takes the
-    place of one of them. Where that leads on too little, the triangle is cut in four.
+    Any two planes bound the depth of a triangle, and tell where it can be so deep; the plane that is nearest there
+    takes the place of one of them. Where that leads on too little, the triangle is cut in four.
     """
     depth, place = 0.0, np.zeros(3)
 
@@ -232,8 +237,8 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
 
 
 def _deepest_below_both(triangles: Floats, ones: Floats, others: Floats) -> tuple[Floats, Floats]:
-    """How deep each triangle (n, 3, 3) reaches below both of two planes, by how deep its corners do (n, 3), and where (n, 3): at
-    a corner, or on a side where both are as near."""
+    """How deep each triangle (n, 3, 3) reaches below both of two planes, by how deep its corners do (n, 3), and where
+    (n, 3): at a corner, or on a side where both are as near."""
     apart, every = ones - others, np.arange(len(ones))
     after = [1, 2, 0]
     even = (apart > 0.0) != (apart[:, after] > 0.0)

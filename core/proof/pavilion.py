@@ -163,8 +163,8 @@ def _on_facets(heights: Floats, centre: Floats, ways: Floats, normals: Floats,
     down the facet to the next level, mm, and how much of a level way counts square to the facet."""
     speed = ways @ normals[:, :2].T
     left = offsets - normals[:, :2] @ centre - np.outer(heights, normals[:, 2])
-    # Of all planes ahead the first, so the one that is left soonest; one height after the other, because what is worked on then
-    # stays small enough for the processor's own memory.
+    # Of all planes ahead the first; one height after the other, because what is worked on then stays small enough for
+    # the processor's own memory.
     facet = np.stack([(speed / np.maximum(own, NO_WAY_MM)).argmax(axis=1) for own in left])
     far = np.take_along_axis(left, facet, axis=1) / speed[np.arange(len(ways)), facet]
     inside = np.asarray((left >= 0.0).all(axis=1))

@@ -101,7 +101,8 @@ def _ways_out(subject: Subject, rules: HouseRules, door: Door) -> Iterator[Findi
 
 def _ways(found: Sequence[Opening], door: Door) -> list[tuple[float, float, Opening]]:
     """How wide each opening is, mm, how wide it would have to be for the stone to leave through it, and the opening."""
-    firsts, lasts = (np.array(each).reshape(-1, 2) for each in ([each.first for each in found], [each.last for each in found]))
+    firsts = np.array([each.first for each in found]).reshape(-1, 2)
+    lasts = np.array([each.last for each in found]).reshape(-1, 2)
     return list(zip(np.linalg.norm(lasts - firsts, axis=1).tolist(), door.needs_mm(firsts, lasts).tolist(), found))
 
 
@@ -154,9 +155,9 @@ class Door:
         return longest
 
     def needs_mm(self, firsts: Floats, lasts: Floats) -> Floats:
-        """(n,) for the openings between places (n, 2) and (n, 2) of the outline, each of the second counter-clockwise of the first:
-        the least of the longest chords along it as the outline turns, or its own width where all that is behind it is
-        narrower."""
+        """(n,) for the openings between places (n, 2) and (n, 2) of the outline, each of the second counter-clockwise
+        of the first: the least of the longest chords along it as the outline turns, or its own width where all that is
+        behind it is narrower."""
         needs: Floats = np.linalg.norm(lasts - firsts, axis=1)
         along = (lasts - firsts) / np.maximum(needs, 1e-12)[:, None]
         inwards = np.column_stack([-along[:, 1], along[:, 0]])
@@ -165,15 +166,16 @@ class Door:
         passes = [i for i, wide in enumerate(needs.tolist())
                   if _widest_behind(ahead[:, i], over[:, i]) > wide + READ_MM]
         if passes:
-            turn = np.radians(np.linspace(-TURN_MOST_DEG, TURN_MOST_DEG, 1 + 2 * round(TURN_MOST_DEG / TURN_DEG)))[:, None]
+            steps = 1 + 2 * round(TURN_MOST_DEG / TURN_DEG)
+            turn = np.radians(np.linspace(-TURN_MOST_DEG, TURN_MOST_DEG, steps))[:, None]
             ways = np.cos(turn) * along[passes, None] + np.sin(turn) * inwards[passes, None]
             needs[passes] = self.longest_mm(ways.reshape(-1, 2)).reshape(len(passes), -1).min(axis=1)
         return needs
 
 
 def _widest_behind(along: Floats, over: Floats) -> float:
-    """How long a line across a ring of corners with coordinates (k,) each is inside it at most, at the heights of corners over
-    nothing; 0 if there are none."""
+    """How long a line across a ring of corners with coordinates (k,) each is inside it at most, at the heights of
+    corners over nothing; 0 if there are none."""
     behind = np.sort(over[over > 0.0])
     return float(_widths(along, over, behind).max()) if len(behind) else 0.0
 
@@ -258,8 +260,8 @@ def _leaves_at(contacts: Contacts, twist: Floats, ring: Floats, code: str) -> Fl
 
 
 def _one_lost(subject: Subject, contacts: Contacts, door: Door, hold_without: Sequence[bool]) -> Iterator[Finding]:
-    """The same questions with each claw broken off in turn, for the worst of them. hold_without: whether the others hold the
-    stone without each claw."""
+    """The same questions with each claw broken off in turn, for the worst of them. hold_without: whether the others
+    hold the stone without each claw."""
     gauge = subject.gauge
     motions = [motion for tried in _motions(subject).values() for motion in tried]
     points, normals = gauge.dense_girdle

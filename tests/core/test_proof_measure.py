@@ -248,10 +248,11 @@ def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
 
 
 def test_the_volume_in_common_is_that_of_the_kernel_without_a_boolean() -> None:
-    """Of claws and walls of heads as cast, with no fall back on the kernel, and as set, where both lie on each other."""
+    """Of claws and walls of heads as cast, with no fall back on the kernel."""
     for choices in ({}, {"claws.count": 6}, {"stone.cut": "oval"}, {"stone.cut": "princess"}, {"stone.cut": "emerald"}):
         frame = subject_of(make_head(spec_of({**WORKED, **choices}), "cast")).gauge
-        found = volume_in_common(frame.metal_triangles[0], _reaching(frame), frame.placed, partial(contains, frame.metal))
+        found = volume_in_common(frame.metal_triangles[0], _reaching(frame), frame.placed,
+                                 partial(contains, frame.metal))
         assert found is not None and found > 0.1
         assert found == pytest.approx(volume_mm3(overlap(frame.metal, frame.stone_solid)), rel=1e-6)
 
@@ -262,13 +263,15 @@ def test_room_to_the_stone_is_that_of_the_kernel() -> None:
     middle = frame.placed.vertices.mean(axis=0)
     for size in np.repeat([0.05, 0.6], 60):
         way = random.normal(size=3)
-        corners = middle + way / np.linalg.norm(way) * random.uniform(0.5, 3.5) + size * random.uniform(-1.0, 1.0, (5, 3))
+        corners = middle + way / np.linalg.norm(way) * random.uniform(0.5, 3.5)
+        corners = corners + size * random.uniform(-1.0, 1.0, (5, 3))
         metal = solid_of_triangles(*hull_triangles(corners), "splinter")
         gap = rail_gap(frame, metal, 0.4)
         meets = volume_mm3(overlap(metal, frame.stone_solid)) > 0.0
         assert gap == (0.0 if meets else pytest.approx(gap_mm(metal, frame.stone_solid, 0.4), abs=2e-6))
         found.append(gap)
-        beside = solid_of_triangles(*hull_triangles(corners - corners.mean(axis=0) + frame.culet + way * 0.2), "splinter")
+        there = corners - corners.mean(axis=0) + frame.culet + way * 0.2
+        beside = solid_of_triangles(*hull_triangles(there), "splinter")
         point = solid_of_triangles(*hull_triangles(frame.culet + 1e-5 * CUBE), "point")
         room = room_at_culet(Frame(beside, {}, frame.stone, frame.placed, frame.stone_solid), 0.4)
         assert room == pytest.approx(gap_mm(point, beside, 0.4), abs=3e-5)
@@ -276,7 +279,7 @@ def test_room_to_the_stone_is_that_of_the_kernel() -> None:
 
 
 def test_the_deepest_place_is_found_in_the_middle_of_a_face() -> None:
-    """Under a pyramid a face, level or tilted less than its planes, is deepest below the point, far from sides and corners."""
+    """Under a pyramid a face, level or tilted less than its planes, is deepest below the point, beside its corners."""
     way = np.radians([0.0, 90.0, 180.0, 270.0])
     normals = np.column_stack([np.cos(way), np.sin(way), np.ones(4)]) / math.sqrt(2.0)
     face = np.array([[[-5.0, -4.0, 0.0], [6.0, -4.0, 0.0], [0.3, 7.0, 0.0]]])
@@ -338,7 +341,8 @@ def test_the_deepest_place_is_that_of_many_tried() -> None:
     random, step = np.random.default_rng(1), np.linspace(0.0, 1.0, 41)
     weights = np.array([(a, b, 1.0 - a - b) for a in step for b in step if a + b <= 1.0])
     for size in (0.1, 1.0, 8.0):
-        faces = random.uniform(-3.0, 3.0, (6, 1, 3)) * (1.0, 1.0, 0.4) + (0.0, 0.0, 1.5) + size * random.normal(size=(6, 3, 3))
+        faces = random.uniform(-3.0, 3.0, (6, 1, 3)) * (1.0, 1.0, 0.4) + (0.0, 0.0, 1.5)
+        faces = faces + size * random.normal(size=(6, 3, 3))
         tried = (weights @ faces).reshape(-1, 3)
         most = float((offsets - tried @ normals.T).min(axis=1).max())
         found, place = deepest(faces, normals, offsets)

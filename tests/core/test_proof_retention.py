@@ -13,7 +13,9 @@ from scipy.optimize import linprog
 
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of
-from core.proof.contacts import FREE_SHARE, contacts_of, free_part, holds_all, nonnegative_least_squares, sides, which_hold
+from core.proof.contacts import (
+    FREE_SHARE, contacts_of, free_part, holds_all, nonnegative_least_squares, sides, which_hold,
+)
 from core.proof.findings import worst_first
 from core.proof.loops import crossings
 from core.proof.retention import Door, check_retention, openings
