@@ -16,7 +16,7 @@ from .chords import are_inside
 from .claw_measure import ClawMeasure, measure_claws
 from .fit import MOST_FACETS, SEATED_MM
 from .frame import HAIR_MM, Frame
-from .loops import distances_mm, edges_of, is_inside, signed_distances_mm
+from .loops import distances_mm, edges_of, signed_distances_mm
 from .pavilion import Bearing, Columns, bearing, columns, flat_bearing, flat_level_mm
 from .walls import Wall
 
