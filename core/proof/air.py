@@ -3,6 +3,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from operator import itemgetter
 
 import numpy as np
@@ -23,6 +24,10 @@ AIR, HOLES = 12, 6
 
 ROUND = 8
 """Directions in which the air is looked at for walls. Fewer: slots in other directions count as open."""
+
+AS_OPEN = 0.9
+"""Which share of the most open direction's way others are as open from. Larger: a hole seen near its mouth runs aslant; smaller:
+a flared one does."""
 
 WIDER = 1.5
 """How many times as wide as where it is narrowest a hole may be and still be that hole. Larger: flared cups are holes."""
@@ -45,10 +50,14 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         air: np.ndarray = ~subject.beside_stone((points + touches) / 2.0)
         return air
 
-    search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface.smooth_normals)
-    found = search.narrowest(surface.places, AIR)
+    search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface)
+    places = surface.places
+    seat = subject.is_seat.copy()
+    # What lies half way across from there, as far as is looked, is the stone's own place too.
+    seat[seat] = subject.beside_stone(places.points[seat] + REACH_MM / 2.0 * places.normals[seat])
+    found = search.narrowest(places.where(~seat), AIR)
     holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
-    gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, _ in holes)]
+    gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, *_ in holes)]
     gap_rule, note = rules.of_process(process, "gap_least_mm"), ""
     # Beside a surround's beads the places on the surface meet what is narrowest only by chance.
     below_mm = min([gap_rule.value + SAME_POINT_MM, *(each.diameter_mm for each in gaps[:1])])
@@ -57,10 +66,18 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         gaps, note = [exact[0]], exact[1]
     yield _narrow("casting.gap", "Narrowest gap in the metal", gaps, gap_rule, "Widen it by {short:.2f} mm, or close it.",
                   note)
-    bores = [each for each, is_hole, _ in holes if is_hole]
+    bores = [_amid(subject.metal, each, along) if each.diameter_mm < search.follow_mm else each
+             for each, is_hole, _, along in holes if is_hole][:1]
     yield _narrow("casting.hole", "Narrowest hole in the metal", bores,
                   rules.of_process(process, "hole_least_mm"), "Widen it by {short:.2f} mm, or fill it and drill it later.")
-    yield _blind([(each, depth) for each, _, depth in holes if depth > 0.0], process, rules)
+    yield _blind([(each, depth) for each, _, depth, _ in holes if depth > 0.0], process, rules)
+
+
+def _amid(metal: Solid, ball: Narrowest, along: Floats) -> Narrowest:
+    """The ball moved half way through its hole, which runs along a way (3,)."""
+    up, down = (_to_opening(metal, ball, ball.middle, way) for way in (along, -along))
+    shift = along * (up - down) / 2.0 if max(up, down) < DEEPEST_MM else 0.0 * along
+    return replace(ball, point=ball.point + shift, touch=ball.touch + shift)
 
 
 def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy: str, note: str = "") -> Finding:
@@ -71,8 +88,9 @@ def _narrow(code: str, what: str, found: Sequence[Narrowest], rule: Rule, remedy
     return judge(code, what, least.diameter_mm, "mm", least.middle, [at_least(rule, "watch", words)], READ_MM, note)
 
 
-def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
-    """Whether a ball of air lies in a hole, and how deep that is if it is blind, 0 if it goes through.
+def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float, Floats]:
+    """Whether a ball of air lies in a hole, how deep that is if it is blind, 0 if it goes through, and (3,) the unit way along
+    it.
 
     It is a hole if metal stands on both sides in a second direction too, no farther off than the ball is wide; its way
     then runs across both.
@@ -87,20 +105,22 @@ def _hole(metal: Solid, ball: Narrowest) -> tuple[bool, float]:
     square = (np.arange(ROUND // 2) + ROUND // 4) % (ROUND // 2)
     closed = widest[square] <= WIDER * ball.diameter_mm
     if not closed.any():
-        return False, 0.0
-    along = int(np.argmax(np.where(closed, openness, -1.0)))
+        return False, 0.0, ball.normal
+    # Near its mouth a hole is as open aslant; along it the walls are nearest.
+    is_open = closed & (openness >= AS_OPEN * openness[closed].max())
+    along = int(np.argmin(np.where(is_open, widest[square], np.inf)))
     beside = int(square[along])
     middle = ball.middle + ways[beside] * (far[beside] - far[beside + ROUND // 2]) / 2.0
     ends, _ = first_hits(metal, np.tile(middle, (2, 1)), middle + np.array([ways[along], -ways[along]]) * DEEPEST_MM)
     if np.isfinite(ends).all() or not np.isfinite(ends).any():
-        return True, 0.0
+        return True, 0.0, ways[along]
     bottom = int(np.argmin(ends))
     outwards = ways[along] * (-1.0 if bottom == 0 else 1.0)
     # What it leads to may be the far side of a wider space, or it may be open to a side.
     backwards = (along + (0 if bottom == 0 else ROUND // 2) + np.array([-1, 1])) % ROUND
     if far[backwards].max() > 2.0 * WIDER * ball.diameter_mm or _to_opening(metal, ball, middle, -outwards) < ends[bottom]:
-        return True, 0.0
-    return True, float(ends[bottom]) + _to_opening(metal, ball, middle, outwards)
+        return True, 0.0, ways[along]
+    return True, float(ends[bottom]) + _to_opening(metal, ball, middle, outwards), ways[along]
 
 
 def _to_opening(metal: Solid, ball: Narrowest, middle: Floats, outwards: Floats) -> float:

@@ -36,7 +36,7 @@ def judge_solid(subject: Subject, rules: HouseRules) -> Finding:
 
 def _thickest(subject: Subject, most_mm: float) -> tuple[float, Floats]:
     """Its width, mm, and its middle (3,); exactly where it is not far from what is allowed."""
-    places = subject.surface.places
+    places = subject.surface.spread
     some = np.linspace(0, len(places.points) - 1, min(TRIED, len(places.points))).round().astype(int)
     points, ways = places.points[some], -places.normals[some]
     far_mm = float(np.linalg.norm(np.ptp(subject.surface.vertices, axis=0)))

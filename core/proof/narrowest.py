@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, lengths
 from ..solid.kernel import Solid, first_hits
 from .places import Places
+from .surface import Surface
 from .thickness import Balls, balls_around, straight_balls, tangents
 
 REACH_MM = 1.6
@@ -26,11 +27,17 @@ NEAR = 1.25
 """Readings above the limit by this factor are not followed to where they are least. Smaller: a narrow place beside a
 wider reading is missed."""
 
-SEEDS, FOLLOWED = 8, 3
-"""How many of the narrowest places are read in full, and how many of those are followed. Fewer: the narrowest is missed
-where the first reading ranks it lower."""
+SEEDS, FOLLOWED = 8, 2
+"""How many of the narrowest places are looked at, and how many of them are followed. Fewer: the narrowest is missed where the
+first bound ranks it lower."""
 
-HALVINGS = 4
+SOME = 6
+"""Every how manieth place is looked at first, where only the narrowest is asked for. Only the time taken depends on it."""
+
+BESIDE = 0.4
+"""Up to which share of a ball's width corners are looked at beside it. Larger: those of one wall are taken for the other's."""
+
+HALVINGS = 3
 """How often the step is halved on the way to the narrowest. Fewer: the place is off by more of the spacing."""
 
 WEDGE_DEG = 10.0
@@ -41,15 +48,15 @@ EDGE_SHARE, EDGE_LEFT = 0.85, 0.4
 """A wedge has, at this share of the way to its edge, less than this share of its width. Larger shares: blunt ends count as
 edges; smaller: rounded edges count as thin."""
 
-AT_ONCE = 3
-"""How many of a place's normals are read in full at once. Only the time taken depends on it."""
+AT_ONCE, AT_ONCE_TOLD = 3, 32
+"""How many of a place's normals are read in full at once, and of how many places it is told at once whether they count. Only the
+time taken depends on them."""
+
+FINE_MM = 0.001
+"""Balls that may be wider by less are not looked at. Larger: bars are read thinner than they are."""
 
 Counts = Callable[[Floats, Floats], "np.ndarray"]
 """Which pairs of place and touch, (n, 3) each, count: (n,) bool."""
-
-Normals = Callable[[Floats, Floats], Floats]
-"""The normals (k, 3) that the smooth surface may have at a place (3,) on a facet with a normal (3,). Square to a facet, a
-ball reads a bar thinner the farther from the facet's middle it stands; square to the bar itself the ball is largest."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +94,7 @@ class Search:
     reach_mm: float
     follow_mm: float
     counts: Counts
-    smooth: Normals
+    surface: Surface
 
     def narrowest(self, places: Places, apart: int = 1) -> list[Narrowest]:
         """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
@@ -97,29 +104,51 @@ class Search:
         close = rough.diameters[seeds] < self.follow_mm
         found = [Narrowest(float(rough.diameters[i]), places.points[i], places.normals[i], rough.touches[i], rough.facing[i])
                  for i in seeds[~close]]
-        read = self._read(places.points[seeds[close]], places.normals[seeds[close]])
-        read = [*self._followed(read[:FOLLOWED], places.spacing_mm), *read[FOLLOWED:]]
+        index = seeds[close]
+        points, normals = places.points[index], places.normals[index]
+        if len(index):
+            first = slice(FOLLOWED)
+            points[first], normals[first] = self._followed(points[first], normals[first], rough.at(index[first]),
+                                                           places.spacing_mm)
+        read: list[Narrowest] = []
+        for some in np.split(np.arange(len(index)), range(max(FOLLOWED, apart), len(index), FOLLOWED)):
+            # Those that come after count only where too few of the narrowest do.
+            if len(read) < apart:
+                read += self._read(points[some], normals[some])
         return sorted([*read, *found], key=lambda each: each.diameter_mm)[:apart]
 
     def _seeds(self, places: Places, apart: int) -> tuple[Ints, Balls]:
-        """Indices of the places that look narrowest, and every place's ball as far as it was looked for: farther and
-        farther, until nothing more can come of it."""
+        """Indices of the places that look narrowest, and every place's ball as far as it was looked for."""
         points, normals = places.points, places.normals
-        balls, usable, is_open = Balls.none(len(points)), np.zeros(len(points), bool), np.ones(len(points), bool)
+        balls, distance = Balls.none(len(points)), 2.0 * places.spacing_mm
+        usable = _Usable(self, points, normals, balls)
+        if apart > 1:
+            return self._met(np.arange(len(points)), usable, distance, apart), balls
+        some = np.arange(0, len(points), SOME)
+        seeds = self._met(some, usable, distance, apart)
+        rest = np.delete(np.arange(len(points)), some)
+        if not len(seeds):
+            return self._met(rest, usable, distance, apart), balls
+        # What is no narrower than one of those is not looked for, so that most ways end before they meet anything.
+        upto = float(balls.diameters[seeds[0]]) - FINE_MM
+        found, met = straight_balls(self.solid, points[rest], normals[rest], self.is_metal, max(upto, FINE_MM))
+        balls.put(rest[met], found.at(met))
+        return usable.narrowest(distance, SEEDS), balls
+
+    def _met(self, index: np.ndarray, usable: _Usable, distance_mm: float, apart: int) -> Ints:
+        """The seeds among some places, which are looked at farther and farther, until nothing more can come of it."""
+        points, normals, balls = usable.points, usable.normals, usable.balls
         # Most ways through air lead out, so that looking twice along them costs more than looking far at once.
         done, upto = 0.0, self._near_mm
         while True:
-            index = np.flatnonzero(is_open)
             found, met = straight_balls(self.solid, points[index], normals[index], self.is_metal, upto, done)
-            is_open[index[met]] = False
-            index, found = index[met], found.at(met)
-            balls.put(index, found)
-            usable[index] = self._usable(points[index], normals[index], found)
-            seeds = _apart(points, np.where(usable, balls.diameters, np.inf), 2.0 * places.spacing_mm, max(SEEDS, apart))
+            balls.put(index[met], found.at(met))
+            index = index[~met]
             # What is found from here on is wider than these, and counts only where too few of them can be narrowest.
+            seeds = usable.narrowest(distance_mm, max(SEEDS, apart))
             needed = max(SEEDS, apart) if (balls.diameters[seeds] < self.follow_mm).any() else apart
             if len(seeds) >= needed or upto == self.reach_mm:
-                return seeds, balls
+                return seeds
             done, upto = upto, min(upto + STEP_MM, self.reach_mm)
 
     @property
@@ -172,7 +201,7 @@ class Search:
         """Full readings at (n, 3) on facets with normals (n, 3), the narrowest first, without those that do not count."""
         if not len(points):
             return []
-        tried = [self.smooth(point, normal) for point, normal in zip(points, normals)]
+        tried = [self.surface.smooth_normals(point, normal) for point, normal in zip(points, normals)]
         owner = np.repeat(np.arange(len(points)), [len(each) for each in tried])
         points, normals = points[owner], np.concatenate(tried)
         bounds = self._straight(points, normals)
@@ -189,16 +218,13 @@ class Search:
                     found[int(owner[i])] = Narrowest(float(balls.diameters[j]), points[i], normals[i], balls.touches[j],
                                                      balls.facing[j])
             waiting = waiting[~np.isin(waiting, now)]
-            waiting = waiting[bounds.diameters[waiting] > widest[owner[waiting]]]
+            waiting = waiting[bounds.diameters[waiting] > widest[owner[waiting]] + FINE_MM]
         return sorted(found.values(), key=lambda each: each.diameter_mm)
 
-    def _followed(self, found: list[Narrowest], spacing_mm: float) -> list[Narrowest]:
-        """Each moved over the surface to where it is narrowest, by ever smaller steps in six directions."""
-        if not found:
-            return []
-        points, normals = np.array([each.point for each in found]), np.array([each.normal for each in found])
-        least = np.array([each.diameter_mm for each in found])
-        step, turn = spacing_mm, np.arange(6) * (math.pi / 3.0)
+    def _followed(self, points: Floats, normals: Floats, balls: Balls, spacing_mm: float) -> tuple[Floats, Floats]:
+        """Places (n, 3) and their normals, each moved over the surface to where it is narrowest: by ever smaller steps in six
+        directions, and to the corners of triangles that are nearest to each other about its ball."""
+        count, turn, step = len(points), np.arange(6) * (math.pi / 3.0), spacing_mm
         for _ in range(HALVINGS):
             first, second = tangents(normals)
             around = np.cos(turn)[None, :, None] * first[:, None] + np.sin(turn)[None, :, None] * second[:, None]
@@ -206,24 +232,54 @@ class Search:
             tried = (points[:, None] + step * around).reshape(-1, 3)
             ways, faces = first_hits(self.solid, tried + lifted, tried - lifted)
             met = np.isfinite(ways)
-            owner, faces = np.repeat(np.arange(len(found)), len(turn))[met], faces[met]
-            tried = tried[met] + lifted[met] * (1.0 - ways[met] / step)[:, None]
-            balls = self._straight(tried, faces)
-            usable = self._usable(tried, faces, balls)
-            for i in range(len(found)):
-                mine = np.flatnonzero(usable & (owner == i))
-                if len(mine) and balls.diameters[mine].min() < least[i]:
-                    j = mine[int(np.argmin(balls.diameters[mine]))]
-                    least[i], points[i], normals[i] = balls.diameters[j], tried[j], faces[j]
+            of_corners = [self.surface.corners_between(*each) for each in zip(
+                points, balls.touches, np.minimum(step, BESIDE * balls.diameters).tolist())]
+            owner = np.concatenate([np.repeat(np.arange(count), len(turn))[met],
+                                    np.repeat(np.arange(count), [len(each) for each, _ in of_corners])])
+            on_surface = tried[met] + lifted[met] * (1.0 - ways[met] / step)[:, None]
+            tried = np.concatenate([on_surface, *(each for each, _ in of_corners)])
+            faces = np.concatenate([faces[met], *(each for _, each in of_corners)])
+            # No wider ones are looked for than where each is.
+            found, _ = straight_balls(self.solid, tried, faces, self.is_metal, float(balls.diameters.max()))
+            narrower = np.flatnonzero(found.diameters < balls.diameters[owner])
+            narrower = narrower[self._usable(tried[narrower], faces[narrower], found.at(narrower))]
+            for j in narrower[np.argsort(-found.diameters[narrower], kind="stable")]:
+                # The narrowest comes last.
+                i = owner[j]
+                points[i], normals[i] = tried[j], faces[j]
+                balls.put(slice(i, i + 1), found.at(slice(j, j + 1)))
             step /= 2.0
-        return self._read(points, normals)
+        return points, normals
 
 
-def _apart(points: Floats, values: Floats, distance_mm: float, count: int) -> Ints:
-    """Indices of up to `count` of the least finite values whose points are not within a distance of a lesser one."""
-    chosen: list[int] = []
-    free = np.isfinite(values)
-    while len(chosen) < count and free.any():
-        chosen.append(int(np.argmin(np.where(free, values, np.inf))))
-        free &= np.linalg.norm(points - points[chosen[-1]], axis=1) > distance_mm
-    return np.array(chosen, np.int32)
+class _Usable:
+    """The usable ones among balls (n,) at places (n, 3) with normals (n, 3): of each it is told once, and only where it
+    matters."""
+
+    def __init__(self, search: Search, points: Floats, normals: Floats, balls: Balls) -> None:
+        self.search, self.points, self.normals, self.balls = search, points, normals, balls
+        self.known, self.usable = np.zeros(len(points), bool), np.zeros(len(points), bool)
+
+    def narrowest(self, distance_mm: float, count: int) -> Ints:
+        """Indices of up to `count` of the narrowest whose places are not within a distance of a narrower one."""
+        points, chosen = self.points, np.zeros(0, np.int32)
+        index = np.flatnonzero(np.isfinite(self.balls.diameters))
+        # Of some as narrow, the first: amid a face rather than beside a corner.
+        index = index[np.argsort(np.rint(self.balls.diameters[index] / FINE_MM), kind="stable")]
+        for some in np.split(index, range(AT_ONCE_TOLD, len(index), AT_ONCE_TOLD)):
+            near = np.linalg.norm(points[some, None] - points[chosen], axis=2) <= distance_mm
+            some = some[~near.any(axis=1)]
+            some = some[self._are_usable(some)]
+            while len(some) and len(chosen) < count:
+                chosen = np.append(chosen, some[0]).astype(np.int32)
+                some = some[lengths(points[some] - points[some[0]]) > distance_mm]
+            if len(chosen) == count:
+                break
+        return chosen
+
+    def _are_usable(self, index: np.ndarray) -> np.ndarray:
+        new = index[~self.known[index]]
+        self.known[new] = True
+        self.usable[new] = self.search._usable(self.points[new], self.normals[new], self.balls.at(new))
+        usable: np.ndarray = self.usable[index]
+        return usable

@@ -98,6 +98,6 @@ def _thinnest(several: Several, name: str, follow_mm: float) -> tuple[float, Flo
         return ~within
 
     surface = Surface(part)
-    search = Search(part, True, REACH_MM, follow_mm, is_open, surface.smooth_normals)
+    search = Search(part, True, REACH_MM, follow_mm, is_open, surface)
     found = search.narrowest(surface.places)
     return (found[0].diameter_mm, found[0].middle) if found else (REACH_MM, None)

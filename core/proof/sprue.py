@@ -51,7 +51,7 @@ def judge_sprue(subject: Subject, rules: HouseRules) -> Finding:
 
 def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     """The (3,) place and the area, mm2, of the metal's section there, cut upright through the head's axis."""
-    gauge, places = subject.gauge, subject.surface.places
+    gauge, places = subject.gauge, subject.surface.spread
     down = places.normals[:, 2] < -0.5
     below = places.points[:, 2] < gauge.girdle_plane_mm
     index = np.flatnonzero(down & below)
@@ -88,7 +88,7 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
 
 def _rather(subject: Subject, index: np.ndarray) -> np.ndarray:
     """Which of the places (n,) are left without windows' heads and what only hangs on the head: all where none would be."""
-    places = subject.surface.places
+    places = subject.surface.spread
     inner = places.points[index] - SAME_POINT_MM * places.normals[index]
     kept = np.ones(len(index), bool)
     for name, solid in subject.parts.items():

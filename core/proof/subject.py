@@ -99,6 +99,11 @@ class Subject:
             beside[near] = self._in_own_frames[stone.stone]((points[near] - stone.matrix[:, 3]) @ stone.matrix[:, :3])
         return beside
 
+    @cached_property
+    def is_seat(self) -> np.ndarray:
+        """(n,) bool: which of the places on the surface belong to a stone and its seat."""
+        return self.beside_stone(self.surface.places.points)
+
     def first_off_stone(self, points: Floats, only_above: bool = False) -> int | None:
         """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the
         girdle; None if there is none."""

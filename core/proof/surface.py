@@ -11,10 +11,13 @@ from ..mesh import Floats, Ints, PolyMesh, cross, lengths, ordered
 from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .fit import MOST_FACETS, facet_planes
-from .places import Places, places_on
+from .places import HALF, Places, corners_on, places_on, pulled_in
 
 PER_MM2 = 3.0
 """How many places are looked at on each mm2. Fewer: a dent hides between them."""
+
+BESIDE_CORNERS_PER_MM2, BY_AREA = 2.0, 0.33
+"""How many besides those at corners, and which share of them is spread by area. Fewer: what no corner is near is passed over."""
 
 PLACES = (240, 6000)
 """Fewest and most of them. More: a sculpted ring takes longer than a user waits."""
@@ -88,9 +91,19 @@ class Surface:
 
     @cached_property
     def places(self) -> Places:
+        """Places at which what is narrowest is looked for: spread over it, and beside corners."""
+        return self._spread(BESIDE_CORNERS_PER_MM2, BY_AREA).with_more(
+            *corners_on(self.vertices, self.triangles, self._cross, self._doubled))
+
+    @cached_property
+    def spread(self) -> Places:
         """Places spread evenly over it."""
-        count = int(min(max(PER_MM2 * float(self._doubled.sum()) / 2.0, PLACES[0]), PLACES[1]))
-        return places_on(self._corners, self._cross, self._doubled, count)
+        return self._spread(PER_MM2, HALF)
+
+    def _spread(self, per_mm2: float, by_area: float) -> Places:
+        least, most = (math.ceil(count * per_mm2 / PER_MM2) for count in PLACES)
+        count = int(min(max(per_mm2 * float(self._doubled.sum()) / 2.0, least), most))
+        return places_on(self._corners, self._cross, self._doubled, count, by_area)
 
     @cached_property
     def edges(self) -> Edges:
@@ -156,6 +169,19 @@ class Surface:
         normals = np.vstack([normal, on_the_way.reshape(-1, 3)])
         smooth: Floats = normals / lengths(normals)[:, None]
         return smooth
+
+    def corners_between(self, one: Floats, other: Floats, within_mm: float) -> tuple[Floats, Floats]:
+        """Points and normals, each (k, 3), beside the corners of triangles that are nearest to each other: one of those
+        `within_mm` from a place (3,), the other of those from another; either place itself where there are none."""
+        vertices, reach = self.vertices, within_mm * within_mm
+        off = [vertices - place for place in (one, other)]
+        near = [np.flatnonzero(np.einsum("ij,ij->i", each, each) < reach) for each in off]
+        ones, others = (vertices[index] if len(index) else place[None, :] for index, place in zip(near, (one, other)))
+        ways = ones[:, None] - others
+        i, j = np.divmod(int(np.argmin(np.einsum("ijk,ijk->ij", ways, ways))), len(others))
+        corners = self.triangles.ravel()
+        at = np.concatenate([np.flatnonzero(corners == index[k]) for index, k in zip(near, (i, j)) if len(index)] or [near[0]])
+        return pulled_in(vertices[self.triangles[at // 3]], at % 3), self._unit[at // 3]
 
     @cached_property
     def _unit(self) -> Floats:

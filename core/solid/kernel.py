@@ -203,6 +203,8 @@ def contains(solid: Solid, points: Floats) -> NDArray[np.bool_]:
     low, high = bounds(solid)
     inside: NDArray[np.bool_] = np.all((points >= low) & (points <= high), axis=1)
     index = np.flatnonzero(inside)
+    if not len(index):
+        return inside
     # Slanted, so that it runs along no face of anything that stands upright.
     way = np.array([0.3119, 0.2237, 0.9234]) * 2.0 * float(np.linalg.norm(high - low))
     inside[index] = first_hits(solid, points[index], points[index] + way)[1] @ way > 0.0

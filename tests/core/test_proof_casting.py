@@ -11,7 +11,7 @@ import pytest
 from manifold3d import Manifold
 
 from core.head import make_head
-from core.proof import Finding, Subject, subject_of
+from core.proof import Finding, Subject, subject_of, surface
 from core.proof.casting import check_casting
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_triangles
 from core.spec import Spec
@@ -119,6 +119,21 @@ def test_a_head_without_a_wall_is_measured_all_the_same() -> None:
     assert {"casting.thin", "casting.gap", "casting.edges", "casting.sprue", "casting.feed"} <= {each.code for each in findings}
 
 
+@pytest.mark.parametrize(("cut_of", "style"), [("pear", "tapered claw"), ("heart", "basket")])
+def test_a_thin_place_that_is_small_is_found_as_with_many_times_as_many_places(
+        cut_of: str, style: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beside the seat a claw is left thin over less than 0.2 mm, which places spread at random passed over."""
+    spec = {"stone__cut": cut_of, "stone__length_mm": 7.0, "head__style": style}
+    made = make_head(Spec().with_choices(**spec), "set")
+    few = found(subject_of(made), "thin")
+    monkeypatch.setattr(surface, "BESIDE_CORNERS_PER_MM2", 36.0)
+    many = found(subject_of(made), "thin")
+    assert many.measured < 0.75
+    assert few.measured == pytest.approx(many.measured, abs=0.02)
+    # The head is the same on both sides of its length.
+    assert np.linalg.norm(np.abs(few.place) - np.abs(many.place)) < 0.2
+
+
 # Air.
 
 
@@ -137,6 +152,9 @@ def test_a_hole_is_told_from_a_slit_and_held_against_its_own_limit(across_mm: fl
     hole, gap = found(alone(plate), "hole"), found(alone(plate), "gap")
     assert hole.verdict == verdict and hole.measured == pytest.approx(across_mm, abs=READ_MM)
     assert hole.place[:2] == pytest.approx((0.6, -0.4), abs=0.02)
+    if verdict == "watch":
+        # Half way through the plate, wherever in the hole it was seen.
+        assert hole.place[2] == pytest.approx(0.0, abs=0.02)
     assert gap.verdict == "sound" and found(alone(plate), "blind").measured == 0.0
 
 
