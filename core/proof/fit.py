@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid,
     bounds,
@@ -106,26 +106,30 @@ def _not_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: 
 
 
 def common(frame: Frame) -> tuple[float, float, Floats]:
-    """Volume that metal and stone both claim, mm3, how deep it reaches below the facets, mm, and (3,) where."""
+    """Volume that metal and stone both claim, mm3, how deep it reaches into the stone, mm, and (3,) where."""
     if len(frame.placed) > MOST_FACETS:
-        return _volume_of_overlap(frame), *_depth_in_scan(frame)
+        return max(0.0, volume_mm3(overlap(frame.metal, frame.stone_solid))), *_depth_in_scan(frame)
+    if not is_convex(frame.placed):
+        both = overlap(frame.metal, frame.stone_solid)
+        return max(0.0, volume_mm3(both)), *_depth_between_lobes(frame, both)
     reaching, volume = _reaching(frame), None
     deep, place = _depth_of(frame, reaching)
-    if is_convex(frame.placed):
-        if deep <= SAME_POINT_MM:
-            return 0.0, deep, place
-        if len(frame.placed) <= FINE_FACETS:
-            volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
-    return _volume_of_overlap(frame) if volume is None else max(0.0, volume), deep, place
-
-
-def _volume_of_overlap(frame: Frame) -> float:
-    return max(0.0, volume_mm3(overlap(frame.metal, frame.stone_solid)))
+    if deep <= SAME_POINT_MM:
+        return 0.0, deep, place
+    if len(frame.placed) <= FINE_FACETS:
+        volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
+    if volume is None:
+        volume = volume_mm3(overlap(frame.metal, frame.stone_solid))
+    return max(0.0, volume), deep, place
 
 
 def depth(frame: Frame) -> tuple[float, Floats]:
-    """How deep metal reaches below the stone's facets, mm, and (3,) where."""
-    return _depth_in_scan(frame) if len(frame.placed) > MOST_FACETS else _depth_of(frame, _reaching(frame))
+    """How deep metal reaches into the stone, mm, and (3,) where."""
+    if len(frame.placed) > MOST_FACETS:
+        return _depth_in_scan(frame)
+    if not is_convex(frame.placed):
+        return _depth_between_lobes(frame, overlap(frame.metal, frame.stone_solid))
+    return _depth_of(frame, _reaching(frame))
 
 
 def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
@@ -138,6 +142,30 @@ def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
     return found if found[0] > 0.0 else (0.0, frame.culet)
 
 
+def _depth_between_lobes(frame: Frame, both: Solid) -> tuple[float, Floats]:
+    """The same of a stone whose facets' planes run on through it, as a heart's do, by what metal and stone both claim."""
+    vertices = _places_of(both)
+    if not len(vertices):
+        return 0.0, frame.culet
+    middle = frame.placed.vertices.mean(axis=0)[None, :]
+    if contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0]:
+        vertices = np.concatenate([vertices, middle])
+    deep = depths_within(vertices, frame.placed)
+    best = int(np.argmax(deep))
+    return float(deep[best]), vertices[best]
+
+
+def _places_of(both: Solid) -> Floats:
+    """(n, 3) corners of what metal and stone both claim, and the middles of its edges: long ones run through the stone from
+    facet to facet."""
+    vertices, triangles = triangles_of(both)
+    after = np.concatenate([triangles[:, 1:], triangles[:, :1]], axis=1).ravel()
+    ends = np.column_stack([triangles.ravel(), after])[triangles.ravel() < after]
+    ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
+    ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
+    return np.concatenate([vertices, vertices[ends].mean(axis=1)])
+
+
 def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal
     that only lies against the facets is known from a stone a little smaller, which it does not meet."""
@@ -146,13 +174,7 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
     if not len(triangles_of(overlap(frame.metal, smaller))[1]):
         return 0.0, frame.culet
-    vertices, triangles = triangles_of(overlap(frame.metal, frame.stone_solid))
-    # Long edges run through the stone from facet to facet, so their middles are looked at too.
-    after = np.concatenate([triangles[:, 1:], triangles[:, :1]], axis=1).ravel()
-    ends = np.column_stack([triangles.ravel(), after])[triangles.ravel() < after]
-    ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
-    ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
-    vertices = np.concatenate([vertices, vertices[ends].mean(axis=1)])
+    vertices = _places_of(overlap(frame.metal, frame.stone_solid))
     vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
     if contains(frame.metal, middle[None, :])[0]:
         vertices = np.concatenate([vertices, middle[None, :]])
@@ -180,12 +202,47 @@ def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
 
 def is_convex(placed: PolyMesh) -> bool:
     """True if no face of a closed mesh rises above the plane of its neighbour."""
+    return not len(_edges_turning_in(placed))
+
+
+def _edges_turning_in(placed: PolyMesh) -> Ints:
+    """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other."""
     normals, offsets = facet_planes(placed)
     faces, sides = np.repeat(np.arange(len(placed)), np.diff(placed.starts)), placed.corners[_after(placed)]
     edge = np.minimum(placed.corners, sides).astype(np.int64) * len(placed.vertices) + np.maximum(placed.corners, sides)
-    one, other = faces[np.argsort(edge, kind="stable")].reshape(-1, 2).T
+    order = np.argsort(edge, kind="stable")
+    one, other = faces[order].reshape(-1, 2).T
     middles = np.add.reduceat(placed.vertices[placed.corners], placed.starts[:-1], axis=0) / np.diff(placed.starts)[:, None]
-    return bool((np.einsum("ij,ij->i", middles[one], normals[other]) <= offsets[other] + ON_FACET_MM).all())
+    rises = np.einsum("ij,ij->i", middles[one], normals[other]) > offsets[other] + ON_FACET_MM
+    at = order[::2][rises]
+    return np.column_stack([placed.corners[at], sides[at]])
+
+
+def depths_within(points: Floats, mesh: PolyMesh) -> Floats:
+    """(n,) how far points (n, 3) inside a closed mesh are from its surface, mm: square under a face, or at an edge where it
+    turns in. Nowhere else can the surface be nearest."""
+    corners = mesh.vertices[mesh.triangles()[0]]
+    sides = np.roll(corners, -1, axis=1) - corners
+    normals = cross(sides[:, 0], sides[:, 1])
+    sizes = np.linalg.norm(normals, axis=1)
+    corners, sides = corners[sizes > 0.0], sides[sizes > 0.0]
+    normals = normals[sizes > 0.0] / sizes[sizes > 0.0, None]
+    inwards = cross(normals[:, None], sides)
+    turning = _edges_turning_in(mesh)
+    starts = mesh.vertices[turning[:, 0]]
+    ways = mesh.vertices[turning[:, 1]] - starts
+    deep = np.full(len(points), np.inf)
+    for rows in in_rows(len(points), len(corners) + len(turning)):
+        below = np.einsum("ij,ij->i", normals, corners[:, 0]) - points[rows] @ normals.T
+        is_under = below >= -SAME_POINT_MM
+        for k in range(3):
+            is_under &= points[rows] @ inwards[:, k].T >= np.einsum("ij,ij->i", inwards[:, k], corners[:, k]) - SAME_POINT_MM
+        deep[rows] = np.where(is_under, np.maximum(below, 0.0), np.inf).min(axis=1)
+        off = points[rows, None] - starts
+        along = np.clip(np.einsum("pij,ij->pi", off, ways) / np.einsum("ij,ij->i", ways, ways), 0.0, 1.0)
+        to_edges = np.linalg.norm(off - along[..., None] * ways, axis=2)
+        deep[rows] = np.minimum(deep[rows], to_edges.min(axis=1, initial=np.inf))
+    return deep
 
 
 def room_at_culet(frame: Frame, reach_mm: float) -> float:

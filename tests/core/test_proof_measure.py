@@ -21,7 +21,9 @@ from core.proof.loops import (
     stations_on,
 )
 from core.proof.claw_measure import _is_hollow, bar
-from core.proof.fit import SEATED_MM, _reaching, common, depth, facet_planes, is_convex, rail_gap, room_at_culet
+from core.proof.fit import (
+    SEATED_MM, _reaching, common, depth, depths_within, facet_planes, is_convex, rail_gap, room_at_culet,
+)
 from core.proof.frame import Frame
 from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
@@ -295,6 +297,21 @@ def test_the_deepest_place_is_found_in_the_middle_of_a_face() -> None:
 def test_a_heart_is_not_convex_and_a_round_is() -> None:
     assert not is_convex(make_stone(spec_of({"stone.cut": "heart"}).section("stone")).mesh)
     assert is_convex(make_stone(spec_of({"stone.cut": "princess"}).section("stone")).mesh)
+
+
+@pytest.mark.parametrize("cut_name", ["heart", "round brilliant", "oval cabochon"])
+def test_how_far_inside_a_stone_a_place_is_agrees_with_an_outside_judge(cut_name: str) -> None:
+    """trimesh finds the nearest place of every triangle of the stone."""
+    triangles_module = pytest.importorskip("trimesh.triangles")
+    stone = make_stone(spec_of({"stone.cut": cut_name, "stone.length_mm": 7.0}).section("stone")).mesh
+    low, high = stone.vertices.min(axis=0), stone.vertices.max(axis=0)
+    places = np.random.default_rng(5).uniform(low, high, (400, 3))
+    places = places[contains(solid_of_triangles(stone.vertices, stone.triangles()[0], "stone"), places)]
+    assert len(places) > 100
+    corners = stone.vertices[stone.triangles()[0]]
+    judged = [np.linalg.norm(triangles_module.closest_point(corners, np.tile(place, (len(corners), 1))) - place, axis=1).min()
+              for place in places]
+    assert depths_within(places, stone) == pytest.approx(np.array(judged), abs=1e-6)
 
 
 def test_common_volume_is_the_stone_less_what_is_free() -> None:

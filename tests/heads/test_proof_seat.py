@@ -13,6 +13,7 @@ from core.head import make_head
 from core.head.seat import seat_stone, seat_tool
 from core.proof import Finding, Subject, prove_subject, subject_of
 from core.proof.findings import worst_first
+from core.proof.fit import SEATED_MM
 from core.proof.loops import edges_of, hollow_deg, is_ring, signed_distances_mm
 from core.proof.seat import check_seat
 from core.solid.kernel import Solid, bounds, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
@@ -252,6 +253,28 @@ def test_in_a_hearts_cleft_the_least_rim_is_enough(inset_mm: float, verdict: str
     finding = findings(head_of("tapered claw", "cast", "heart", wall__seat_inset_mm=inset_mm))["seat.rim"]
     assert finding.verdict == verdict and finding.measured == pytest.approx(inset_mm, abs=0.005)
     assert finding.place is not None and abs(finding.place[1]) < 0.2
+
+
+@pytest.mark.parametrize("at_mm", [(-1.5, 2.0), (-1.5, -2.0), (0.8, 0.3)])
+@pytest.mark.parametrize(("over_mm", "verdict"), [
+    (SEATED_MM + READ_MM - 5e-4, "sound"), (SEATED_MM + READ_MM + 5e-4, "unsafe"), (0.3, "unsafe")])
+def test_metal_in_either_lobe_of_a_heart_is_found(at_mm: tuple[float, float], over_mm: float, verdict: str) -> None:
+    """The planes of one lobe's facets run on through the other, so that they do not tell how deep metal stands there."""
+    subject = head_of("tapered claw", "set", "heart", 7.0)
+    facets = subject.placed.vertices[subject.placed.triangles()[0]]
+    normals = np.cross(facets[:, 1] - facets[:, 0], facets[:, 2] - facets[:, 0])
+    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    ways = np.roll(facets, -1, axis=1) - facets
+    # The pavilion's facet that the place lies under, seen from below.
+    left = ways[..., 0] * (at_mm[1] - facets[..., 1]) - ways[..., 1] * (at_mm[0] - facets[..., 0])
+    i = int(np.flatnonzero((left < 0.0).all(axis=1) & (normals[:, 2] < 0.0))[0])
+    z = facets[i, 0, 2] - (np.asarray(at_mm) - facets[i, 0, :2]) @ normals[i, :2] / normals[i, 2]
+    needle = np.array([[x, y, 0.0] for x in (-0.01, 0.01) for y in (-0.01, 0.01)]) + [*at_mm, 0.0]
+    tip = np.array([[*at_mm, z]]) - over_mm * normals[i]
+    metal = fuse([subject.metal, solid_of_triangles(*hull_triangles(np.concatenate([needle, tip])), "needle")], "head")
+    finding = findings(replace(subject, metal=metal))["seat.fits"]
+    assert finding.verdict == verdict and finding.measured == pytest.approx(over_mm, abs=1e-4)
+    assert finding.place == pytest.approx(tip[0], abs=0.01)
 
 
 @pytest.mark.parametrize("style", STYLES)
