@@ -2,17 +2,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import Solid, bounds, contains, section, transformed, volume_mm3
+from ..solid.kernel import bounds, contains, volume_mm3
+from ..solid.slicer import upright_loops
 from ..tolerance import READ_MM, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, judge, unable
-from .loops import area_mm2, distances_mm, is_inside
+from .loops import are_inside_sides, is_inside, to_sides
+from .measure import Gauge
 from .runs import head_of, kind_of
 from .subject import Subject
+from .surface import Surface
 
 SPRUE_TRIED = 4
 """About how many places for the sprue are compared, at even steps through the list of places on the underside, wherever those
@@ -62,28 +66,39 @@ def _sprue_place(subject: Subject) -> tuple[Floats, float] | None:
     if foot is not None and len(index):
         low = places.points[index, 2] <= gauge.base_mm + READ_MM
         at_foot = index[low & is_inside(gauge.part_at("peg", gauge.base_mm + READ_MM), places.points[index, :2])]
+    if gauge.claw_names and len(index):
+        index = index[~_in_claws(gauge, places.points[index] - SAME_POINT_MM * places.normals[index])]
     for name, solid in subject.parts.items():
-        if kind_of(name) in ("claw", "rim", "bead") and len(index):
+        if kind_of(name) in ("claw", "rim", "bead") and name not in gauge.claw_names and len(index):
             inner = places.points[index] - SAME_POINT_MM * places.normals[index]
             index = index[~contains(solid, inner)]
     index = np.union1d(index, at_foot)
     index = _rather(subject, index)
     if not len(index):
         return None
-    best: tuple[Floats, float] | None = None
-    least = 0.0
     if gauge.claws:
         # Beside a claw's foot, where metal goes up and to both sides.
         feet = np.array([claw.foot[:2] for claw in gauge.claws])
         off = np.linalg.norm(places.points[index, None, :2] - feet, axis=2).min(axis=1)
         index = index[np.argsort(off, kind="stable")[: max(SPRUE_TRIED, len(index) // BESIDE_CLAWS)]]
-    for i in index[:: max(1, len(index) // SPRUE_TRIED)]:
-        area = _upright_section_mm2(subject.metal, places.points[i], gauge.culet, -BESIDE_DEG)
-        if area > least:
-            area = min(area, _upright_section_mm2(subject.metal, places.points[i], gauge.culet, BESIDE_DEG))
-        if area > least:
-            best, least = (places.points[i], area), area
-    return best
+    tried = places.points[index[:: max(1, len(index) // SPRUE_TRIED)]]
+    areas = _upright_sections_mm2(subject.surface, tried, gauge.culet, (-BESIDE_DEG, BESIDE_DEG)).min(axis=0)
+    best = int(np.argmax(areas))
+    return (tried[best], float(areas[best])) if areas[best] > 0.0 else None
+
+
+def _in_claws(gauge: Gauge, points: Floats) -> np.ndarray:
+    """(n,) bool: which points (n, 3) lie in a claw, all looked at together."""
+    near = {}
+    for name in gauge.claw_names:
+        low, high = bounds(gauge.parts[name])
+        near[name] = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
+    index = np.concatenate(list(near.values()))
+    starts, ways, counts = gauge.claw_sides({name: points[some, 2] for name, some in near.items()})
+    each = np.arange(len(index))
+    found = np.zeros(len(points), bool)
+    found[index[are_inside_sides(starts, ways, np.repeat(each, counts), points[index, :2], each)]] = True
+    return found
 
 
 def _rather(subject: Subject, index: np.ndarray) -> np.ndarray:
@@ -102,27 +117,29 @@ def _rather(subject: Subject, index: np.ndarray) -> np.ndarray:
     return index[kept] if kept.any() else index
 
 
-def _upright_section_mm2(metal: Solid, place: Floats, axis: Floats, turn_deg: float) -> float:
-    """Area of the section through the upright axis on the side of a place, turned away from it, of the piece nearest to
-    as far out and as high as the place."""
-    way = place[:2] - axis[:2]
-    out = float(np.linalg.norm(way))
-    turn = (math.atan2(way[1], way[0]) if out > SAME_POINT_MM else 0.0) + math.radians(turn_deg)
-    cos, sin = math.cos(turn), math.sin(turn)
-    # Turned about the axis so that outwards is x, and up is y of the level section.
-    matrix = np.array([[cos, sin, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0], [sin, -cos, 0.0, 0.0]])
-    spot = matrix[:, :3] @ axis
-    loops = section(transformed(metal, matrix), float(spot[2]))
-    if not loops:
-        return 0.0
-    target = np.array([spot[0] + out, place[2]])
-    near = [loop for loop in loops if _holds(loop, target)] or loops
-    outer = near[0] if len(near) == 1 else min(near, key=lambda loop: float(distances_mm(target[None, :], loop)[0]))
-    inner = [loop for loop in loops if area_mm2([loop]) < 0.0 and _holds(outer, loop[0])]
-    return area_mm2([outer, *inner])
-
-
-def _holds(loop: Floats, point: Floats) -> bool:
-    """True if a point (2,) lies in a loop (k, 2); most do not even lie within its bounds."""
-    is_within = bool(((loop.min(axis=0) <= point) & (loop.max(axis=0) >= point)).all())
-    return is_within and bool(is_inside([loop], point[None, :])[0])
+def _upright_sections_mm2(surface: Surface, places: Floats, axis: Floats, turns_deg: Sequence[float]) -> Floats:
+    """For each turn and place (t, n), of places (n, 3), the area of the section through the upright axis on the side of the
+    place, turned away from it, of the piece nearest to as far out and as high as the place."""
+    way = places[:, :2] - axis[:2]
+    out = np.linalg.norm(way, axis=1)
+    turns = np.where(out > SAME_POINT_MM, np.arctan2(way[:, 1], way[:, 0]), 0.0) + np.radians(turns_deg)[:, None]
+    loops = upright_loops(surface.vertices, surface.triangles, axis[:2], turns.ravel())
+    of, first = loops.of, loops.first
+    section, count = loops.section[first], len(first)
+    targets = np.tile(np.column_stack([out, places[:, 2]]), (len(turns), 1))[section]
+    (x, y), (way_x, way_y) = loops.starts.T, loops.ways.T
+    areas = np.bincount(of, x * way_y - y * way_x, count) / 2.0
+    is_held = are_inside_sides(loops.starts, loops.ways, of, targets, np.arange(count))
+    away = np.full(count, np.inf)
+    np.minimum.at(away, of, to_sides(targets[of], loops.starts, loops.ways)[0])
+    # Of each section the loop that holds the place; of several, or where none does, the nearest.
+    order = np.lexsort([away, ~is_held, section])
+    met, nth = np.unique(section[order], return_index=True)
+    outer = np.full(turns.size, -1)
+    outer[met] = order[nth]
+    found = np.zeros(turns.size)
+    found[met] = areas[outer[met]]
+    holes = np.flatnonzero(areas < 0.0)
+    holes = holes[are_inside_sides(loops.starts, loops.ways, of, loops.starts[first[holes]], outer[section[holes]])]
+    np.add.at(found, section[holes], areas[holes])
+    return found.reshape(turns.shape)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -110,6 +111,49 @@ def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> 
     starts = np.column_stack([np.where(rises, *pair) for pair in zip(*ends)])
     stops = np.column_stack([np.where(rises, *pair) for pair in zip(*ends[::-1])])
     return starts, stops - starts, at
+
+
+@dataclass(frozen=True, eq=False)
+class Loops:
+    """Loops of several sections side by side: starts and ways (e, 2), way out and height, mm, of sides with the metal on their
+    left, (e,) which section and which loop each is of, and (l,) the first side of each loop."""
+
+    starts: Floats
+    ways: Floats
+    section: np.ndarray
+    of: np.ndarray
+    first: np.ndarray
+
+
+def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats) -> Loops:
+    """The loops of the sections by whole planes through an upright axis (2,), turned so far from x (p,), rad, with the way out
+    that way."""
+    cos, sin = np.cos(turns), np.sin(turns)
+    x, y = (vertices[:, :2] - axis).T
+    side = np.outer(sin, x) - np.outer(cos, y)
+    above = (side > 0.0).view(np.int8)
+    above = above[:, triangles[:, 0]] + 2 * above[:, triangles[:, 1]] + 4 * above[:, triangles[:, 2]]
+    plane, triangle = np.nonzero(above % 7)
+    above = above[plane, triangle]
+    alone = ALONE[above]
+    rises = np.asarray((above == 1) | (above == 2) | (above == 4))
+    corner, after, last = (triangles[triangle, (alone + turned) % 3].astype(np.int64) for turned in range(3))
+    # A side begins where the one before ends: at the same edge of the surface.
+    begin, end = np.where(rises, after, last), np.where(rises, last, after)
+    count = len(vertices)
+    begins, ends = (np.argsort((plane * count + np.minimum(corner, other)) * count + np.maximum(corner, other))
+                    for other in (begin, end))
+    following = np.empty(len(plane), np.int64)
+    following[ends] = begins
+    share = side[plane, corner] / (side[plane, corner] - side[plane, begin])
+    x, y, up = (each[corner] + share * (each[begin] - each[corner]) for each in (x, y, vertices[:, 2]))
+    starts = np.column_stack([x * cos[plane] + y * sin[plane], up])
+    # All sides of a loop come to bear the least number among them, each time from twice as far ahead.
+    least, ahead = np.arange(len(plane)), following
+    for _ in range(int(np.bincount(plane).max(initial=1)).bit_length()):
+        least, ahead = np.minimum(least, least[ahead]), ahead[ahead]
+    first, of = np.unique(least, return_inverse=True)
+    return Loops(starts, starts[following] - starts, plane, of, first)
 
 
 def runs_of(first: np.ndarray, many: np.ndarray) -> np.ndarray:
