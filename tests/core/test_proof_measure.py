@@ -22,7 +22,7 @@ from core.proof.loops import (
 )
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
-    SEATED_MM, _reaching, common, depth, depths_within, facet_planes, is_convex, rail_gap, room_at_culet,
+    SEATED_MM, _reaching, common, deepest_within, depth, depths_within, facet_planes, is_convex, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
 from core.proof.inside import deepest, volume_in_common
@@ -33,7 +33,7 @@ from core.solid.kernel import (
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
 from core.stone import make_stone
-from core.tolerance import READ_MM
+from core.tolerance import READ_MM, SAME_POINT_MM
 
 TAPER = math.radians(17.0)
 WORKED = {
@@ -312,6 +312,13 @@ def test_how_far_inside_a_stone_a_place_is_agrees_with_an_outside_judge(cut_name
     judged = [np.linalg.norm(triangles_module.closest_point(corners, np.tile(place, (len(corners), 1))) - place, axis=1).min()
               for place in places]
     assert depths_within(places, stone) == pytest.approx(np.array(judged), abs=1e-6)
+    # The deepest is told without measuring all, wherever it comes among them.
+    for some in (places, places[::-1], places[np.argsort(judged)], places[:17]):
+        deepest_of_some = depths_within(some, stone)
+        found, place = deepest_within(some, stone)
+        assert found == deepest_of_some.max() and (place == some[deepest_of_some.argmax()]).all()
+    on_surface = stone.vertices
+    assert deepest_within(on_surface, stone)[0] <= SAME_POINT_MM
 
 
 def test_common_volume_is_the_stone_less_what_is_free() -> None:
