@@ -60,5 +60,8 @@ def show(value: Any) -> str:
     """A value as a user would recognise it, kept short: numbers to six figures, text quoted."""
     if isinstance(value, float):
         return f"{value:g}"
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no whole number of so many digits, which TOML may give in base 16
+        return "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."

@@ -64,7 +64,8 @@ class Field:
         if self.kind == "choice":
             if value in self.choices and isinstance(value, str):
                 return value
-            near = difflib.get_close_matches(str(value).lower(), [c.lower() for c in self.choices], 1)
+            given = value.lower() if isinstance(value, str) else ""
+            near = difflib.get_close_matches(given, [c.lower() for c in self.choices], 1)
             hint = next((f'; did you mean "{c}"' for c in self.choices if near and c.lower() == near[0]), "")
             raise SpecError(Fault(self.path, value, self.allowed + hint))
         if self.kind == "switch":
