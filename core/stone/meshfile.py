@@ -13,6 +13,9 @@ KINDS = (".stl", ".obj")
 MOST_BYTES = 500_000_000
 """The largest file that is read: ten million triangles of binary STL. Larger: the memory of a small machine fills."""
 
+MOST_MM = 1e4
+"""How far along an axis from the origin a corner may lie. Farther: the numbers of an STL are rounded to 0.001 mm or more."""
+
 HEADER_BYTES, RECORD_BYTES = 84, 50
 RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 
@@ -66,6 +69,10 @@ def _read(path: Path) -> tuple[Floats, NDArray[np.str_]]:
     if not np.isfinite(corners).all():
         raise FileFault(path, f"{int((~np.isfinite(corners)).any(axis=2).sum())} corners of its triangles are not numbers",
                         "export it again")
+    far_mm = float(np.abs(corners).max(initial=0.0))
+    if far_mm > MOST_MM:
+        raise FileFault(path, f"a corner lies {far_mm:g} mm from the origin, and at most {MOST_MM:g} mm are read",
+                        "export it in mm, near the origin")
     return corners, names
 
 
@@ -121,6 +128,8 @@ def _obj(data: bytes) -> tuple[Floats, NDArray[np.str_]]:
         if not words:
             continue
         if words[0] == "v":
+            if len(words) < 4:
+                raise ValueError("a point lacks a coordinate")
             vertices.append([float(word) for word in words[1:4]])
         elif words[0] == "f":
             face = [int(word.partition("/")[0]) for word in words[1:]]

@@ -143,6 +143,9 @@ def test_more_than_two_faces_at_an_edge_are_refused() -> None:
     ("a.stl", b"solid x\nvertex 0 0 zero\nvertex 1 0 0\nvertex 0 1 0\n", "not a sound STL"),
     ("a.stl", b"solid x\nvertex 0 0 0\nvertex 1 0 0\n", "lacks a corner"),
     ("a.obj", b"v 0 0 0\nv 1 0 0\nf 1 2 3\n", "a point that is not there"), ("a.obj", b"\xff\xfe", "not a sound OBJ"),
+    ("a.obj", b"v 0 0 0\nv 1 0\nv 0 1 0\nf 1 2 3\n", "a point lacks a coordinate"),
+    ("a.obj", b"v 0 0 0\nv 1e4 0 0\nv 0 -10000.1 0\nf 1 2 3\n", "10000.1 mm from the origin"),
+    ("a.obj", b"v 0 0 0\nv 1e308 0 0\nv 0 1e308 0\nf 1 2 3\n", "1e\\+308 mm from the origin"),
     ("a.ply", b"ply", "only .stl and .obj"),
 ])
 def test_files_that_hold_no_mesh_are_refused(tmp_path: Path, name: str, content: bytes, problem: str) -> None:
