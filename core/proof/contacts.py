@@ -122,7 +122,7 @@ def which_hold(wrenches: Floats, kept: np.ndarray) -> np.ndarray:
     do not, the contacts are looked at one choice after the other.
     """
     size = wrenches.shape[1]
-    products = (wrenches[:, :, None] * wrenches[:, None]).reshape(len(wrenches), -1)
+    products = (wrenches[:, :, None] * wrenches[:, None]).reshape(len(wrenches), size * size)
     spans = (kept @ products).reshape(-1, size, size)
     held = np.linalg.eigvalsh(spans)[:, 0] > LEAST_RANK ** 2
     found, motion = np.zeros(len(kept), bool), np.zeros((len(kept), size))

@@ -70,8 +70,9 @@ class Gauge(Frame):
 
     @cached_property
     def columns(self) -> Columns:
-        """The pavilion over the metal from the wall's top down, or from the girdle where there is no wall."""
-        return columns(self, self.rests[0], self.girdle_plane_mm if self.wall is None else self.wall_top_mm)
+        """The pavilion over the metal from the wall's top down, or from the girdle where there is no wall or it is higher."""
+        top = self.girdle_plane_mm if self.wall is None else min(self.wall_top_mm, self.girdle_plane_mm)
+        return columns(self, self.rests[0], top)
 
     @property
     def levels_mm(self) -> Floats:

@@ -76,10 +76,11 @@ class Columns:
 
 
 def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
-    """Down the pavilion from below places (n, 2) on the girdle, from `top_mm` to the culet."""
-    top = top_mm - HAIR_MM
+    """Down the pavilion from below places (n, 2) on the girdle, from `top_mm` to the culet; only there where the top lies
+    below it."""
     # A stone with a flat base has nothing below.
-    low = frame.base_mm if frame.has_flat_base else min(float(frame.culet[2]) + ABOVE_CULET_MM, top)
+    low = frame.base_mm if frame.has_flat_base else float(frame.culet[2]) + ABOVE_CULET_MM
+    top = max(top_mm - HAIR_MM, low)
     heights = top - (top - low) * np.linspace(0.0, 1.0, LEVELS) ** CROWDING
     centre = np.broadcast_to(frame.culet[:2], starts.shape)
     ways = starts - centre

@@ -2,19 +2,21 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from core.cli import main
 from core.handover import FILES
 from core.head import make_head
 from core.proof import prove
-from core.solid.kernel import moved, triangles_of
+from core.solid.kernel import hull_triangles, moved, triangles_of
 from core.spec import Spec
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -66,6 +68,10 @@ REFUSED = {
     "claws that overlap": ("[stone]\nlength_mm = 5\n[claws]\ncount = 12\ndiameter_mm = 2", "claws.diameter_mm"),
     "figures that contradict": ("[stone]\nlength_mm = 6.5\ndepth = 0.6\ndepth_mm = 4.4", "stone.depth"),
     "a number of 5000 digits": ("[stone]\nlength_mm = " + "9" * 5000, "file"),
+    "a length of 6000 digits in base 16": ("[stone]\nlength_mm = 0x" + "F" * 6000, "stone.length_mm"),
+    "a choice of 6000 digits in base 16": ("[stone]\ncut = 0x" + "F" * 6000, "stone.cut"),
+    "a list with 6000 digits in base 16": ("[claws]\nfoo = [0x" + "F" * 6000 + "]", "claws.foo"),
+    "a version of 6000 digits in base 16": ("seatwright = 0x" + "F" * 6000, "seatwright"),
     "nested too deeply": ("a = " + "[" * 20000 + "]" * 20000, "deeply"),
     "a key that colours terminals": ('"a\\u001b[31mb" = 1', "a?[31mb"),
     "not TOML": ("stone = {", "file"),
@@ -223,6 +229,40 @@ def test_objects_with_the_names_of_parts_are_proven_as_such(tmp_path) -> None:
     told = {(each["code"], each["what"]): each["measured"] for each in json.loads((tmp_path / "out" / "proof.json").read_text("utf-8"))["findings"]}
     own = {(each.code, each.what): each.measured for each in prove(head) if each.code.startswith(("claws.", "seat.notch", "strength."))}
     assert len(own) > 10 and {key: told[key] for key in own} == pytest.approx(own, abs=1e-6)
+
+
+@pytest.mark.parametrize("state", ["cast", "set"])
+@pytest.mark.parametrize("away_mm", [(50.0, 0.0, 0.0), (0.0, 0.0, -30.0), (0.0, 0.0, 30.0)], ids=["beside", "below", "above"])
+@pytest.mark.parametrize("names", [(), ("wall",), ("wall", "claw 1")], ids=["unnamed", "a wall", "a wall and a claw"])
+def test_metal_that_is_nowhere_near_the_stone_holds_nothing(tmp_path, names: tuple[str, ...], away_mm, state: str) -> None:
+    head = make_head(Spec())
+    lines, count = [], 1
+    for name, solid in [(name, head.part_solids[name]) for name in names] or [("", head.solid)]:
+        vertices, triangles = triangles_of(moved(solid, away_mm))
+        lines += [f"o {name}\n", *(f"v {x!r} {y!r} {z!r}\n" for x, y, z in vertices.tolist()),
+                  *(f"f {a} {b} {c}\n" for a, b, c in (triangles + count).tolist())]
+        count += len(vertices)
+    (tmp_path / "metal.obj").write_text("".join(lines), "utf-8")
+    (tmp_path / "head.toml").write_text("seatwright = 1\n", "utf-8")
+    out = tmp_path / "out"
+    assert main([str(tmp_path / "head.toml"), "--out", str(out), "--metal", str(tmp_path / "metal.obj"), "--state", state]) == 1
+    findings = json.loads((out / "proof.json").read_text("utf-8"))["findings"]
+    told = {each["code"]: each["measured"] for each in findings if each["verdict"] == "unsafe"}
+    assert told["retention.opening"] == told["retention.sideways"] == told["retention.downwards"] == 1.0
+
+
+@pytest.mark.parametrize("state", ["cast", "set"])
+@pytest.mark.parametrize("cut", ["round brilliant", "heart", "round cabochon"])
+def test_a_wall_that_swallows_the_stone_is_told(tmp_path, cut: str, state: str) -> None:
+    vertices, triangles = hull_triangles(np.array(list(itertools.product((-30.0, 30.0), repeat=3))))
+    (tmp_path / "metal.obj").write_text("".join(["o wall\n", *(f"v {x!r} {y!r} {z!r}\n" for x, y, z in vertices.tolist()),
+                                                 *(f"f {a} {b} {c}\n" for a, b, c in (triangles + 1).tolist())]), "utf-8")
+    (tmp_path / "head.toml").write_text(f"[stone]\ncut = '{cut}'\nlength_mm = 8\n", "utf-8")
+    out = tmp_path / "out"
+    assert main([str(tmp_path / "head.toml"), "--out", str(out), "--metal", str(tmp_path / "metal.obj"), "--state", state]) == 1
+    findings = json.loads((out / "proof.json").read_text("utf-8"))["findings"]
+    assert {"seat.tips", "seat.culet_free"} <= {each["code"] for each in findings if each["verdict"] == "unsafe"}
+    assert [each["code"] for each in findings if each["code"] == "seat.fits" and each["verdict"] == "unsafe"] == ["seat.fits"] * (state == "set")
 
 
 def test_metal_that_is_no_file_is_refused_and_nothing_is_written(tmp_path) -> None:

@@ -89,6 +89,10 @@ def test_motions_are_free_where_a_linear_programme_finds_an_escape(seed: int) ->
     assert seen == {True, False}
 
 
+def test_no_contacts_hold_nothing() -> None:
+    assert which_hold(np.zeros((0, 5)), np.ones((3, 0), bool)).tolist() == [False] * 3
+
+
 @pytest.mark.parametrize("state", ["cast", "set"])
 @pytest.mark.parametrize(("cut_name", "lost"), [
     ("round brilliant", ()), ("round brilliant", ("claw 2",)), ("round brilliant", ("claw 1", "claw 2")),
