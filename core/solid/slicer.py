@@ -84,33 +84,38 @@ def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> 
     turn = (np.arctan2(y, x) / step - OFF_LINE)[triangles.T]
     # Of each triangle the corners' turns as they follow each other, not across the end of the full turn.
     turn[1:] -= turns * np.round((turn[1:] - turn[0]) / turns)
-    first = np.floor(turn.min(axis=0)).astype(np.int64) + 1
-    many = np.floor(turn.max(axis=0)).astype(np.int64) - first + 1
-    triangle, at = np.repeat(np.arange(len(many)), many), runs_of(first, many)
+    low, high = (each(each(turn[0], turn[1]), turn[2]) for each in (np.minimum, np.maximum))
+    first = np.floor(low).astype(np.int64) + 1
+    many = np.floor(high).astype(np.int64) - first + 1
+    met = np.flatnonzero(many)
+    turn, first, many, count = turn[:, met], first[met], many[met], len(met)
+    # The corners of each in the order in which they are passed: first, middle and last.
+    lowest, highest = (np.where(turn[0] == each, 0, np.where(turn[1] == each, 1, 2)) for each in (low[met], high[met]))
+    order = np.stack([lowest, 3 - lowest - highest, highest])
+    middle, corners = turn[order[1], np.arange(count)], triangles[met, order]
+    x, y, z = x[corners], y[corners], vertices[:, 2][corners]
+    # Edges from first to last, first to middle and middle to last. With d from an edge's start a to its end, a way c out is met
+    # at a x d / (c x d), and likewise at which height.
+    start, end = [0, 0, 1], [2, 1, 2]
+    way_x, way_y, way_z = ((each[end] - each[start]).ravel() for each in (x, y, z))
+    x, y, z = (each[start].ravel() for each in (x, y, z))
+    edges = np.stack([way_y, way_x, x * way_y - y * way_x, z * way_y - y * way_z, z * way_x - x * way_z])
+    triangle, at = np.repeat(np.arange(count), many), runs_of(first, many)
+    whole, part = triangle, triangle + count * np.where(at <= middle[triangle], 1, 2)
+    is_even = ((order[1] - order[0]) % 3 == 1)[triangle]
     at %= turns
     angles = (np.arange(turns) + OFF_LINE) * step
     cos, sin = np.cos(angles)[at], np.sin(angles)[at]
-    corners = triangles.T[:, triangle]
-    x, y = x[corners], y[corners]
-    side = y * cos - x * sin
-    first, second, third = side > 0.0
-    above = first + 2 * second + 4 * third.astype(np.int8)
-    met = above % 7 != 0
-    if not met.all():
-        # A turn that only touches a corner, by rounding.
-        x, y, side, above, corners, cos, sin, at = (each[..., met] for each in (x, y, side, above, corners, cos, sin, at))
-    many, alone = len(at), ALONE[above]
-    rises = np.asarray((above == 1) | (above == 2) | (above == 4))
-    at_alone = alone * many + np.arange(many)
-    out, up, side = (x * cos + y * sin).ravel(), vertices[corners.ravel(), 2], side.ravel()
-    ends = []
-    for turned in (1, 2):
-        other = (alone + turned) % 3 * many + np.arange(many)
-        share = side[at_alone] / (side[at_alone] - side[other])
-        ends.append([each[at_alone] + share * (each[other] - each[at_alone]) for each in (out, up)])
-    starts = np.column_stack([np.where(rises, *pair) for pair in zip(*ends)])
-    stops = np.column_stack([np.where(rises, *pair) for pair in zip(*ends[::-1])])
+    starts, stops = (_round_crossed(edges[:, each], cos, sin)
+                     for each in (np.where(is_even, whole, part), np.where(is_even, part, whole)))
     return starts, stops - starts, at
+
+
+def _round_crossed(edges: Floats, cos: Floats, sin: Floats) -> Floats:
+    """(e, 2) how far out and how high ways out (e,) meet edges (5, e)."""
+    way_y, way_x, out, up, aside = edges
+    over = 1.0 / np.maximum(way_y * cos - way_x * sin, 1e-15)
+    return np.column_stack([out * over, (up * cos - aside * sin) * over])
 
 
 @dataclass(frozen=True, eq=False)
