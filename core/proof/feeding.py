@@ -122,14 +122,19 @@ class Feeding:
         """The joints of a run with uprights, from pieces of theirs that lie in it: middles (n, 3), lengths and of which (n,)."""
         run = self.runs[i]
         area = np.bincount(of, lengths, len(runs)) * step_mm
-        middles = [np.bincount(of, lengths * each, len(runs)) for each in points.T]
-        for nth in np.flatnonzero(area).tolist():
-            middle = np.array([each[nth] for each in middles]) * (step_mm / area[nth])
-            own = points[of == nth, 2]
-            low, high = float(own.min()) - step_mm / 2.0, float(own.max()) + step_mm / 2.0
+        joined = np.flatnonzero(area)
+        if not len(joined):
+            return
+        sums = np.column_stack([np.bincount(of, lengths * each, len(runs))[joined] for each in points.T])
+        middles: Floats = sums * (step_mm / area[joined])[:, None]
+        ends = np.column_stack([np.full(len(runs), np.inf), np.full(len(runs), -np.inf)])
+        np.minimum.at(ends[:, 0], of, points[:, 2] - step_mm / 2.0)
+        np.maximum.at(ends[:, 1], of, points[:, 2] + step_mm / 2.0)
+        turns = self.rings[run.part].turn_of(middles).tolist() if run.is_ring else [run.nearest(each) for each in middles]
+        for nth, middle, at in zip(joined.tolist(), middles, turns):
             heights = self.runs[runs[nth]].places[:, 2]
-            ends = [int(np.argmin(np.abs(heights - each))) for each in (low, high)]
-            yield Joint((i, runs[nth]), ([self._at(run, middle)], sorted(set(ends))), float(area[nth]), middle)
+            own = np.abs(heights - ends[nth][:, None]).argmin(axis=1).tolist()
+            yield Joint((i, runs[nth]), ([at], sorted(set(own))), float(area[nth]), middle)
 
     def _at(self, run: Run, place: Floats) -> int:
         """The section of a run that a place (3,) lies at."""
@@ -199,8 +204,11 @@ class Feeding:
     def sources(self, place: Floats) -> dict[int, set[int]]:
         """The runs that carry a sprue at a place (3,) on the underside, and the sections of each that it feeds itself."""
         inner = place[None] + [0.0, 0.0, INTO_MM]
-        away = [float(np.linalg.norm(run.places - place, axis=1).min()) for run in self.runs]
-        holding = [i for i in range(len(self.runs)) if self._holds(i, inner)[0]] or [int(np.argmin(away))]
+        up = float(inner[0, 2])
+        holding = [i for i, run in enumerate(self.runs) if run.low_mm <= up <= run.high_mm and self._holds(i, inner)[0]]
+        if not holding:
+            away = [float(np.linalg.norm(run.places - place, axis=1).min()) for run in self.runs]
+            holding = [int(np.argmin(away))]
         found = {}
         for i in holding:
             run = self.runs[i]
@@ -221,7 +229,8 @@ class Feeding:
             for i, at in zip(joint.runs, ats):
                 knots[i].update(at)
         # The section of each run that is fed least, were it fed in full wherever it is joined.
-        ends = [_least_fed(run.sections, sorted(knots[i]), run.is_ring) if knots[i] else 0 for i, run in enumerate(self.runs)]
+        ends = [_farthest(run.places, _least_fed(run.sections, sorted(knots[i]), run.is_ring), place) if knots[i] else 0
+                for i, run in enumerate(self.runs)]
         net = _Net()
         for i, fed in sources.items():
             for k in sorted(fed):
@@ -378,8 +387,14 @@ class _Net:
         return flow, []
 
 
-def _least_fed(sections: Floats, knots: Sequence[int], is_ring: bool) -> int:
-    """The section that least of it comes to, along the run from the knots before and after it; of several the largest."""
+def _farthest(places: Floats, some: np.ndarray, place: Floats) -> int:
+    """Which of some places (n, 3) is the farthest from a place (3,)."""
+    return int(some[0] if len(some) == 1 else some[np.argmax(((places[some] - place) ** 2).sum(axis=1))])
+
+
+def _least_fed(sections: Floats, knots: Sequence[int], is_ring: bool) -> np.ndarray:
+    """The section that least of it comes to, along the run from the knots before and after it; of several the largest, all that
+    are as large but for rounding."""
     count = len(sections)
     fed = np.zeros(count)
     if is_ring:
@@ -394,7 +409,8 @@ def _least_fed(sections: Floats, knots: Sequence[int], is_ring: bool) -> int:
     fed[list(knots)] = np.inf if len(knots) else 0.0
     shares = np.minimum(fed / np.maximum(sections, 1e-9), 1.0)
     least = np.flatnonzero(shares <= shares.min() + 1e-9)
-    return int(least[np.argmax(sections[least])])
+    found: np.ndarray = least[sections[least] >= sections[least].max() * ENOUGH]
+    return found
 
 
 class _Pieces:

@@ -16,6 +16,9 @@ from ..mesh import Floats, Ints
 ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 """Which corner of a triangle is alone on its side of a height, by the sum of 1, 2 and 4 for the corners above it."""
 
+BEGIN, END = ALONE + [0, 1, 1, 2, 1, 2, 2, 0], ALONE + [0, 2, 2, 1, 2, 1, 1, 0]
+"""To which corner after that the edge runs in which the cut begins, metal on its left, and in which it ends."""
+
 OFF_LINE = 0.3819
 """By which share of a step upright sections lie beside the directions that drawings have corners in. Nought: a section runs
 along edges, and is found or not by rounding."""
@@ -59,20 +62,16 @@ class Slicer:
         return starts, ways, np.bincount(level, minlength=shift)
 
     def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
-        first, second, third = (z[triangle] > height for z in self._heights)
-        above = first + 2 * second + 4 * third.astype(np.int8)
-        at = 5 * triangle + ALONE[above]
-        alone = self._corners[at]
-        rises = np.asarray((above == 1) | (above == 2) | (above == 4))
-        ends = [self._crossed(alone, self._corners[at + turn], height) for turn in (1, 2)]
-        starts = np.column_stack([np.where(rises, *pair) for pair in zip(*ends)])
-        stops = np.column_stack([np.where(rises, *pair) for pair in zip(*ends[::-1])])
-        return starts, stops - starts
-
-    def _crossed(self, alone: Ints, other: Ints, height: Floats) -> Sequence[Floats]:
-        """x and y where edges from one corner to another pass a height."""
-        share = (height - self._z[alone]) / (self._z[other] - self._z[alone])
-        return [axis[alone] + (axis[other] - axis[alone]) * share for axis in (self._x, self._y)]
+        first, second, third = (self._heights[:, triangle] > height).view(np.int8)
+        above = first + 2 * second + 4 * third
+        alone, begin, end = (self._corners[5 * triangle + corner[above]] for corner in (ALONE, BEGIN, END))
+        x, y, z = self._x[alone], self._y[alone], self._z[alone]
+        up = height - z
+        ends = []
+        for other in (begin, end):
+            share = up / (self._z[other] - z)
+            ends.append(np.column_stack([x + (self._x[other] - x) * share, y + (self._y[other] - y) * share]))
+        return ends[0], ends[1] - ends[0]
 
 
 def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> tuple[Floats, Floats, np.ndarray]:
@@ -136,15 +135,16 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
     cos, sin = np.cos(turns), np.sin(turns)
     x, y = (vertices[:, :2] - axis).T
     side = np.outer(sin, x) - np.outer(cos, y)
-    above = (side > 0.0).view(np.int8)
-    above = above[:, triangles[:, 0]] + 2 * above[:, triangles[:, 1]] + 4 * above[:, triangles[:, 2]]
-    plane, triangle = np.nonzero(above % 7)
-    above = above[plane, triangle]
-    alone = ALONE[above]
-    rises = np.asarray((above == 1) | (above == 2) | (above == 4))
-    corner, after, last = (triangles[triangle, (alone + turned) % 3].astype(np.int64) for turned in range(3))
+    is_over = side > 0.0
+    # Most triangles are met by no plane: those have all corners on one side of all of them.
+    one, two, three = (np.packbits(is_over, axis=0)[:, each] for each in triangles.T)
+    met = np.flatnonzero(((one ^ two) | (one ^ three)).any(axis=0))
+    first, second, third = (is_over[:, each].view(np.int8) for each in triangles[met].T)
+    above = first + 2 * second + 4 * third
+    plane, nth = np.nonzero(above % 7)
+    triangle, above = met[nth], above[plane, nth]
+    corner, begin, end = (triangles[triangle, each[above] % 3].astype(np.int64) for each in (ALONE, BEGIN, END))
     # A side begins where the one before ends: at the same edge of the surface.
-    begin, end = np.where(rises, after, last), np.where(rises, last, after)
     count = len(vertices)
     begins, ends = (np.argsort((plane * count + np.minimum(corner, other)) * count + np.maximum(corner, other))
                     for other in (begin, end))

@@ -84,6 +84,17 @@ def test_what_shares_no_metal_with_the_rest_says_so() -> None:
     assert found.measured is None and "the right peg shares no metal" in found.why
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_of_two_lumps_as_large_the_one_away_from_the_sprue_is_fed_least(side: float) -> None:
+    """A ring of 1 by 1.5 mm with two lumps of 3 by 1.5 mm: the sprue's own is fed at once, the other round both ways."""
+    ring = cut(block((0.0, 0.0, 0.75), (8.0, 8.0, 1.5)), [block((0.0, 0.0, 0.75), (6.0, 6.0, 2.0))], "rail")
+    rail = fuse([ring, *(block((each * 3.5, 0.0, 0.75), (3.0, 2.0, 1.5)) for each in (-1.0, 1.0))], "rail")
+    (fed,) = Feeding({"upper rail": rail}).fed_from(np.array([side * 3.5, 0.0, 0.0]))
+    assert fed is not None and fed.ways == 2
+    # Less than both ways in full, where the ring widens at a step.
+    assert fed.share < 2.0 * 0.3**2 / 0.5**2 + 0.01
+
+
 # Sections and joints.
 
 
