@@ -207,7 +207,9 @@ def _finished(thin: Finding, rules: HouseRules) -> Finding:
     assert thin.measured is not None
     allowance, least = rules["casting.finish_mm"], rules["casting.finished_least_mm"]
     left = max(0.0, thin.measured - 2.0 * allowance.value)
-    remedy = f"Thicken the metal by {rounded_up(least.value - left)} mm here, or finish it with less than {allowance.value:g} mm a side."
+    remedy = f"Thicken the metal by {rounded_up(least.value + 2.0 * allowance.value - thin.measured)} mm here"
+    # What is too thin as cast is not helped by less filing.
+    remedy += f", or finish it with less than {allowance.value:g} mm a side." if thin.measured > least.value else "."
     return judge("casting.finished", "Thinnest place of the metal once it is finished", left, "mm", thin.place,
                  [at_least(least, "watch", remedy)], BALL_READ_MM,
                  f"{allowance.value:g} mm is taken off each side of {thin.measured:.2f} mm ({allowance.source})")

@@ -237,11 +237,6 @@ def deepest_within(points: Floats, mesh: PolyMesh) -> tuple[float, Floats]:
     return found
 
 
-def depths_within(points: Floats, mesh: PolyMesh) -> Floats:
-    """(n,) how far points (n, 3) inside a closed mesh are from its surface, mm."""
-    return _Faces.of(mesh).depths(points)
-
-
 @dataclass(frozen=True, eq=False)
 class _Faces:
     """A closed mesh from within: its triangles' normals (t, 3) and offsets (t,), of each of their sides the normal in their

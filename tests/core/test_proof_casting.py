@@ -68,6 +68,15 @@ def test_hand_work_takes_its_allowance_off_both_sides(thick_mm: float, verdict: 
     assert not [each for each in check_casting(head("set"), house_rules()) if each.code == "casting.finished"]
 
 
+@pytest.mark.parametrize(("thick_mm", "more_mm", "or_less_filing"), [
+    (0.5, 0.1, True), (0.4, 0.2, False), (0.15, 0.45, False)])
+def test_what_hand_work_leaves_too_thin_is_told_how_much_more_it_takes(thick_mm: float, more_mm: float, or_less_filing: bool) -> None:
+    """Less filing helps only what is thick enough as cast, and what hand work takes away whole lacks more than the rest."""
+    remedy = found(alone(block((0.0, 0.0, 0.0), (8.0, 8.0, thick_mm))), "finished").remedy
+    assert float(remedy.split(" by ")[1].split()[0]) == pytest.approx(more_mm, abs=0.0101)
+    assert ("finish it with less" in remedy) == or_less_filing and remedy.endswith(".")
+
+
 @pytest.mark.parametrize(("thick_mm", "verdict"), [(3.99, "sound"), (4.0, "sound"), (4.01, "watch"), (6.0, "watch")])
 def test_solid_metal_is_hollowed_out_from_four_millimetres_on(thick_mm: float, verdict: str) -> None:
     """A block beside thin metal, a ball and a rod: the largest ball in each is as wide as it is thick."""

@@ -22,7 +22,7 @@ from core.proof.loops import (
 )
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
-    SEATED_MM, _reaching, common, deepest_within, depth, depths_within, facet_planes, is_convex, rail_gap, room_at_culet,
+    SEATED_MM, _reaching, common, deepest_within, depth, facet_planes, is_convex, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
 from core.proof.inside import deepest, volume_in_common
@@ -311,12 +311,13 @@ def test_how_far_inside_a_stone_a_place_is_agrees_with_an_outside_judge(cut_name
     corners = stone.vertices[stone.triangles()[0]]
     judged = [np.linalg.norm(triangles_module.closest_point(corners, np.tile(place, (len(corners), 1))) - place, axis=1).min()
               for place in places]
-    assert depths_within(places, stone) == pytest.approx(np.array(judged), abs=1e-6)
+    depths = np.array([deepest_within(place[None], stone)[0] for place in places])
+    assert depths == pytest.approx(np.array(judged), abs=1e-6)
     # The deepest is told without measuring all, wherever it comes among them.
-    for some in (places, places[::-1], places[np.argsort(judged)], places[:17]):
-        deepest_of_some = depths_within(some, stone)
-        found, place = deepest_within(some, stone)
-        assert found == deepest_of_some.max() and (place == some[deepest_of_some.argmax()]).all()
+    every = np.arange(len(places))
+    for some in (every, every[::-1], np.argsort(judged), every[:17]):
+        found, place = deepest_within(places[some], stone)
+        assert found == pytest.approx(depths[some].max(), abs=1e-12) and (place == places[some][depths[some].argmax()]).all()
     on_surface = stone.vertices
     assert deepest_within(on_surface, stone)[0] <= SAME_POINT_MM
 
