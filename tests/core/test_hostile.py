@@ -71,6 +71,8 @@ HOPELESS = [
      "claws.count", "take fewer of them, or a larger stone"),
     ({"stone.length_mm": 6.0, "claws.width_mm": 1.0}, "claws.width_mm", '"oval" or "tab"'),
     ({"head.style": "peg", "stone.length_mm": 6.0, "head.culet_clearance_mm": 0.3}, "head.culet_clearance_mm", "a lower peg"),
+    ({"head.style": "peg", "stone.length_mm": 0.8}, "stone.width_mm", "take a wider stone"),
+    ({"head.style": "peg", "stone.length_mm": 2.0, "peg.diameter_mm": 2.5}, "peg.diameter_mm", "at most 2.00 mm"),
     ({"stone.length_mm": 6.0, "surround.present": True, "surround.drop_mm": 5.0}, "head.culet_clearance_mm",
      "lie below the base"),
 ]

@@ -78,9 +78,13 @@ def plan_peg(draft: Draft) -> None:
     least = max(draft.metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
     diameter = derive("peg_diameter", round(max(START_MM + RISE * width, least), 2), "mm",
                       "In proportion to the stone, so that the claws lean out to the girdle.", COMMON)
-    if not least - 1e-9 <= diameter <= 2.0 * stone.outline.reach_mm:
+    most = 2.0 * stone.outline.reach_mm
+    if diameter > most and not draft.is_pinned("peg_diameter"):
+        raise SpecError(Fault("stone.width_mm", width, f"the peg under so narrow a stone would be {diameter:.2f} mm thick, and at "
+                              f"more than {most:.2f} mm its claws would lean in; take a wider stone"))
+    if not least - 1e-9 <= diameter <= most:
         raise SpecError(Fault("peg.diameter_mm", diameter, f"it must be at least {least:g} mm to be cast and at most "
-                              f"{2.0 * stone.outline.reach_mm:.2f} mm, or the claws would lean in"))
+                              f"{most:.2f} mm, or the claws would lean in"))
     height = derive("peg_height", round(max(least, min(max(HEIGHT_SHARE * width, HEIGHT_LOW_MM), HEIGHT_HIGH_MM)), 2), "mm",
                     "Tall enough for the claws to grow from and to be soldered or cast onto a shank.", COMMON)
     gap, preferred = rules["head.pavilion_gap_least_mm"], rules["head.culet_clearance_preferred_mm"]
