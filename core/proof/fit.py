@@ -17,6 +17,7 @@ from ..solid.kernel import (
     gap_mm,
     overlap,
     transformed,
+    triangles_not_of,
     triangles_of,
     volume_mm3,
     ways_through,
@@ -147,24 +148,25 @@ def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
 
 def _depth_between_lobes(frame: Frame, both: Solid) -> tuple[float, Floats]:
     """The same of a stone whose facets' planes run on through it, as a heart's do, by what metal and stone both claim."""
-    vertices = _places_of(both)
+    # What came from the stone is its surface.
+    vertices, triangles = triangles_not_of(both, frame.stone_solid)
     if not len(vertices):
         return 0.0, frame.culet
+    places = _places_of(vertices, triangles)
     middle = frame.placed.vertices.mean(axis=0)[None, :]
     if contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0]:
-        vertices = np.concatenate([vertices, middle])
-    return deepest_within(vertices, frame.placed)
+        places = np.concatenate([places, middle])
+    return deepest_within(places, frame.placed) if len(places) else (0.0, frame.culet)
 
 
-def _places_of(both: Solid) -> Floats:
-    """(n, 3) corners of what metal and stone both claim, and the middles of its edges: long ones run through the stone from
-    facet to facet."""
-    vertices, triangles = triangles_of(both)
+def _places_of(vertices: Floats, triangles: Ints) -> Floats:
+    """(n, 3) corners of triangles (t, 3) of what metal and stone both claim, and the middles of their edges: long ones run
+    through the stone from facet to facet."""
     after = np.concatenate([triangles[:, 1:], triangles[:, :1]], axis=1).ravel()
     ends = np.column_stack([triangles.ravel(), after])[triangles.ravel() < after]
     ways = vertices[ends[:, 1]] - vertices[ends[:, 0]]
     ends = ends[np.einsum("ij,ij->i", ways, ways) > SEATED_MM**2]
-    return np.concatenate([vertices, vertices[ends].mean(axis=1)])
+    return np.concatenate([vertices[np.unique(triangles)], vertices[ends].mean(axis=1)])
 
 
 def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
@@ -175,7 +177,7 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
     if not len(triangles_of(overlap(frame.metal, smaller))[1]):
         return 0.0, frame.culet
-    vertices = _places_of(overlap(frame.metal, frame.stone_solid))
+    vertices = _places_of(*triangles_of(overlap(frame.metal, frame.stone_solid)))
     vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
     if contains(frame.metal, middle[None, :])[0]:
         vertices = np.concatenate([vertices, middle[None, :]])
@@ -222,7 +224,7 @@ def _edges_turning_in(placed: PolyMesh) -> Ints:
 def deepest_within(points: Floats, mesh: PolyMesh) -> tuple[float, Floats]:
     """How far the deepest of points (n, 3) inside a closed mesh, n > 0, is from its surface, mm, and where it is (3,).
 
-    Most lie on the surface, so that few are measured: those that no face has as near above them as the deepest of some.
+    Most lie near the surface, so that few are measured: those that no face has as near above them as the deepest of some.
     """
     faces = _Faces.of(mesh)
     some = points[::ONE_IN]

@@ -56,6 +56,15 @@ def triangles_of(solid: Solid) -> tuple[Floats, Ints]:
     return np.array(mesh.vert_properties[:, :3], np.float64, order="C"), mesh.tri_verts.astype(np.int32)
 
 
+def triangles_not_of(solid: Solid, other: Solid) -> tuple[Floats, Ints]:
+    """(n, 3) float mm and (t, 3) int of a solid that was made of others, without the triangles that lie on what was `other`'s surface. `other` must
+    not have been moved since it went into any of them."""
+    mesh, own = solid.to_mesh64(), other.to_mesh64().run_original_id
+    ends = np.asarray(mesh.run_index, np.int64) // 3
+    is_left = np.repeat(~np.isin(mesh.run_original_id, own), ends[1:] - ends[:-1])
+    return np.array(mesh.vert_properties[:, :3], np.float64, order="C"), mesh.tri_verts[is_left].astype(np.int32)
+
+
 def fuse(solids: Sequence[Solid], part: str) -> Solid:
     """The union of all."""
     return checked(Manifold.batch_boolean(list(solids), OpType.Add), part)

@@ -28,7 +28,8 @@ from core.proof.frame import Frame
 from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
 from core.solid.kernel import (
-    contains, gap_mm, hull_triangles, overlap, section, solid_of_triangles, triangles_of, volume_mm3, ways_through,
+    contains, gap_mm, hull_triangles, moved, overlap, section, solid_of_triangles, triangles_not_of, triangles_of, volume_mm3,
+    ways_through,
 )
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
@@ -320,6 +321,22 @@ def test_how_far_inside_a_stone_a_place_is_agrees_with_an_outside_judge(cut_name
         assert found == pytest.approx(depths[some].max(), abs=1e-12) and (place == places[some][depths[some].argmax()]).all()
     on_surface = stone.vertices
     assert deepest_within(on_surface, stone)[0] <= SAME_POINT_MM
+
+
+def test_triangles_not_of_another_are_what_lies_within_it() -> None:
+    stone = make_stone(spec_of({"stone.cut": "heart"}).section("stone")).mesh
+    solid = solid_of_triangles(stone.vertices, stone.triangles()[0], "stone")
+    aside = stone.moved((1.0, 0.3, 0.2))
+    metal = solid_of_triangles(aside.vertices, aside.triangles()[0], "metal")
+    both = overlap(metal, solid)
+    _, every = triangles_of(both)
+    for one, other in ((metal, stone), (solid, aside)):
+        vertices, triangles = triangles_not_of(both, one)
+        own = vertices[triangles].mean(axis=1)
+        assert deepest_within(own, other)[0] < 1e-9
+        assert 0 < len(triangles) < len(every)
+    assert not len(triangles_not_of(solid, solid)[1])
+    assert len(triangles_not_of(overlap(moved(metal, (90.0, 0.0, 0.0)), solid), solid)[0]) == 0
 
 
 def test_common_volume_is_the_stone_less_what_is_free() -> None:
