@@ -51,7 +51,7 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         return air
 
     search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface)
-    places = surface.places
+    places = subject.places
     seat = subject.is_seat.copy()
     # What lies half way across from there, as far as is looked, is the stone's own place too.
     seat[seat] = subject.beside_stone(places.points[seat] + REACH_MM / 2.0 * places.normals[seat])

@@ -16,6 +16,7 @@ from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
 from .measure import SEATED_MM, Gauge
+from .places import Places
 from .surface import BESIDE_MM, BesideStone, Surface
 
 NO_WALL = "no part is known to be the wall"
@@ -99,10 +100,16 @@ class Subject:
             beside[near] = self._in_own_frames[stone.stone]((points[near] - stone.matrix[:, 3]) @ stone.matrix[:, :3])
         return beside
 
+    @property
+    def places(self) -> Places:
+        """Places of the surface from which what is narrowest is looked for. What cutting a seat leaves thin lies beside the
+        corners that it made. Other corners are joints of parts, where a step from part to part reads thin that is not."""
+        return self.surface.beside_corners if self.is_seat_cut else self.surface.spread
+
     @cached_property
     def is_seat(self) -> np.ndarray:
-        """(n,) bool: which of the places on the surface belong to a stone and its seat."""
-        return self.beside_stone(self.surface.places.points)
+        """(n,) bool: which of those places belong to a stone and its seat."""
+        return self.beside_stone(self.places.points)
 
     def first_off_stone(self, points: Floats, only_above: bool = False) -> int | None:
         """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the

@@ -90,8 +90,8 @@ class Surface:
         return lengths(self._cross)
 
     @cached_property
-    def places(self) -> Places:
-        """Places at which what is narrowest is looked for: spread over it, and beside corners."""
+    def beside_corners(self) -> Places:
+        """Places beside corners, and others spread between them."""
         return self._spread(BESIDE_CORNERS_PER_MM2, BY_AREA).with_more(
             *corners_on(self.vertices, self.triangles, self._cross, self._doubled))
 
