@@ -185,9 +185,7 @@ def _seat_mm(draft: Draft, outside: float, lean: float) -> tuple[float, float]:
 def _clear_reach_mm(draft: Draft) -> float:
     """The largest inset that still leaves a hollow, and under a pavilion room about the culet, which stands on the axis."""
     stone = draft.stone
-    if stone.pavilion_depth_mm == 0.0:
-        return stone.outline.reach_mm
-    if stone.outline.is_one_piece:
+    if stone.pavilion_depth_mm == 0.0 or stone.outline.is_one_piece:
         return stone.outline.reach_mm
     return min(stone.outline.reach_mm, nearest_mm(stone.outline) - draft.rules.value("head.pavilion_gap_least_mm"))
 
