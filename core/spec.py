@@ -16,7 +16,7 @@ from .errors import Fault, FileFault, SpecError
 from .trade import alloys, house_rules, ring_sizes, species
 
 VERSION = 1
-"""The version of the keys below. A file may leave it out; a later one is refused."""
+"""The version of the keys below. A file may leave it out; any other is refused."""
 
 MOST_DIRECTIONS = 16
 """How many directions a choice may list: as many as there may be claws."""
@@ -254,8 +254,8 @@ def spec_from_toml(text: str) -> Spec:
     choices: dict[str, Any] = {}
     for name, content in tree.items():
         if name == "seatwright":
-            if type(content) is not int or not 1 <= content <= VERSION:
-                faults.append(Fault("seatwright", content, f"this program reads versions 1 to {VERSION} of a spec"))
+            if type(content) is not int or content != VERSION:
+                faults.append(Fault("seatwright", content, f"this program reads version {VERSION} of a spec"))
         elif name not in SECTIONS:
             faults.append(_unknown(name, content, ["seatwright", *SECTIONS], "a section"))
         elif not isinstance(content, dict):

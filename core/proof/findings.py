@@ -123,6 +123,12 @@ def rounded_up(mm: float) -> str:
     return f"{math.ceil(100.0 * max(0.0, mm) - 1e-6) / 100.0:.2f}"
 
 
+def direction(x: float, y: float) -> str:
+    """A way seen from above, as text: whole degrees from 0 to 359, counter-clockwise from the stone's length, as the plan
+    counts them."""
+    return f"{round(math.degrees(math.atan2(y, x))) % 360}"
+
+
 def judge(code: str, what: str, measured: float, unit: str, place: Place, limits: Sequence[Limit],
           reading: float, note: str = "") -> Finding:
     """The finding for a measurement against limits, the gravest first.

@@ -16,7 +16,7 @@ from ..mesh import Floats
 from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, owners_of, sides, which_hold
-from .findings import Finding, Limit, at_least, at_most, judge, point, unable, rounded_up
+from .findings import Finding, Limit, at_least, at_most, direction, judge, point, unable, rounded_up
 from .loops import distances_mm, is_inside
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
@@ -240,11 +240,11 @@ def _held(subject: Subject, contacts: Contacts, holds: bool) -> Iterator[Finding
         share, twist = (0.0, tried[0]) if is_held else _freest(contacts.wrenches, tried)
         is_free = share > FREE_SHARE
         place = _leaves_at(contacts, twist, ring, code) if is_free else None
-        towards = 0.0 if place is None else math.degrees(math.atan2(*(place - contacts.centre)[1::-1]))
+        towards = "" if place is None else direction(*(place - contacts.centre)[:2])
         what, why, remedy = HELD[code]
         if not subject.is_set and gauge.claws:
             what += " once the claws are closed"
-        limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=f"{towards:.0f}"))
+        limit = Limit(0.0, False, "unsafe", why, "geometry", remedy.format(towards=towards))
         yield judge(f"retention.{code}", what, share if is_free else 0.0, "1", place, [limit], 0.0)
 
 

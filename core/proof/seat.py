@@ -14,7 +14,7 @@ from ..mesh import Floats
 from ..solid.kernel import bounds
 from ..tolerance import CHORD_MM, READ_DEG, READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
-from .findings import Finding, Limit, at_least, at_most, judge, point, unable, rounded_up
+from .findings import Finding, Limit, at_least, at_most, direction, judge, point, unable, rounded_up
 from .loops import HALF_TURN_DEG, free_turn, middle_of
 from .measure import SEATED_MM, Gauge
 from .pavilion import flat_level_mm
@@ -155,9 +155,8 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 def _tips(gauge: Gauge, resting: Floats) -> Finding:
     """Whether the places (n, 2) that carry the stone lie round its middle, so that it cannot tip off them."""
     turn, free = _free_turn(gauge, resting)
-    direction = math.degrees(math.atan2(free[1], free[0]))
     limit = Limit(HALF_TURN_DEG, False, "unsafe", "A stone that rests on one side only rocks and tips.", "geometry",
-                  f"Build the seat up towards {direction:.0f}°, where nothing carries the stone.")
+                  f"Build the seat up towards {direction(*free)}°, where nothing carries the stone.")
     reach = float((gauge.girdle_loop @ free).max())
     return judge("seat.tips", "Widest turn with nothing under the stone", turn, "deg",
                  [*(free * reach), gauge.girdle_plane_mm], [limit], -READ_DEG)

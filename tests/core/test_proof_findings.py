@@ -10,7 +10,7 @@ import pytest
 
 from core.head import make_head
 from core.proof import CHECKS, VERDICTS, Finding, Subject, prove, prove_subject, subject_of
-from core.proof.findings import Limit, at_least, at_most, judge, worst_first, rounded_up
+from core.proof.findings import Limit, at_least, at_most, direction, judge, worst_first, rounded_up
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
 from core.spec import Spec, spec_of
 from core.stone import CUTS
@@ -135,6 +135,13 @@ def test_the_gravest_broken_limit_speaks() -> None:
     assert judge("a.b", "It", 0.45, "1", None, limits, 0.0).remedy == "Less than 0.4."
     assert judge("a.b", "It", 0.55, "1", None, limits, 0.0).remedy == "Less than 0.5."
     assert judge("a.b", "It", 0.3, "1", None, [at_least(rules["claws.notch_low"], "watch", "")], 0.0).verdict == "sound"
+
+
+@pytest.mark.parametrize(("degrees", "said"), [
+    (0.0, "0"), (-0.4, "0"), (359.4, "359"), (359.6, "0"), (-88.0, "272"), (-180.0, "180"), (180.0, "180"), (90.4, "90")])
+def test_ways_are_told_as_the_plan_counts_them(degrees: float, said: str) -> None:
+    angle = math.radians(degrees)
+    assert direction(2.0 * math.cos(angle), 2.0 * math.sin(angle)) == said
 
 
 @pytest.mark.parametrize(("notch", "verdict"), [
@@ -270,6 +277,8 @@ def test_three_missing_claws_leave_the_stone_free_on_the_other_side() -> None:
     assert sideways.verdict == "unsafe"
     direction = np.asarray(sideways.place[:2]) / np.linalg.norm(sideways.place[:2])
     assert direction == pytest.approx(-held, abs=0.05)
+    # As the plan counts claw 3, and not -135.
+    assert sideways.remedy.startswith("Add a claw towards 225°, ")
     assert found(broken, "retention.passing").verdict == "unsafe"
 
 

@@ -67,7 +67,7 @@ def test_every_fault_is_told_at_once() -> None:
 
 @pytest.mark.parametrize("text", ["seatwright = 2", "seatwright = 0", "seatwright = true", "seatwright = '1'"])
 def test_other_versions_are_refused(text: str) -> None:
-    assert "versions" in str(refused(text))
+    assert refused(text).faults[0].allowed == "this program reads version 1 of a spec"
 
 
 @pytest.mark.parametrize("text", ["[claws", "claws = 4", "a = " + "[" * 3000, "[claws]\ncount = 1979-05-27"])
