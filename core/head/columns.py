@@ -121,14 +121,15 @@ class Run:
         return length
 
     def spot(self, length: Floats, inset: Floats, between: tuple[float, float]) -> Floats:
-        """The spots (m,), between two others, that lie so far along the parallels at insets (m,): `length` turned round,
-        by Newton's steps. Between them no corner may swallow any of the parallels."""
-        ways = np.linspace(*between, RUN_STEPS + 1)
-        found: Floats = np.interp(length, self.length(ways, float(np.mean(inset))), ways)
-        step = 0.5 / RUN_STEPS
-        for _ in range(6):
-            slope = (self.length(found + step, inset) - self.length(found - step, inset)) / (2.0 * step)
-            found = found + (length - self.length(found, inset)) / slope
+        """The spots (m,), between two others, that lie so far along the parallels at insets (m,): `length` turned round.
+        Between them no corner may swallow any of the parallels."""
+        ways = np.array([between[0], *self.spots[(self.spots > between[0]) & (self.spots < between[1])], between[1]])
+        # Straight from each of these to the next, as the tables are.
+        at = np.interp(ways, self.spots, self.lengths) - inset[:, None] * np.interp(ways, self.spots, self.turns)
+        after = np.clip((at < length[:, None]).sum(axis=1), 1, len(ways) - 1)
+        each = np.arange(len(length))
+        low, high = at[each, after - 1], at[each, after]
+        found: Floats = ways[after - 1] + (length - low) / (high - low) * (ways[after] - ways[after - 1])
         return found
 
 

@@ -194,6 +194,18 @@ def test_windows_go_through_the_wall_square_to_the_outline(cut: str) -> None:
         assert np.linalg.norm(way, axis=1) == pytest.approx(0.5, abs=1e-9)
 
 
+def test_each_corner_of_a_window_under_a_sharply_bent_corner_lies_where_it_was_meant() -> None:
+    """Where a cushion's side runs into its corner the wall inside is so much shorter that steps from afar went astray."""
+    made = head("gallery", stone__cut="cushion", stone__length_mm=9.0, stone__width_mm=6.0)
+    run, found = Run.along(made.stone.outline.parted), lay_out_windows(made._site, holes_of(made.plan))
+    for window in found:
+        lengths, heights = window.edge_in_chords(1, 8 * window.arch_chords(made.chord_mm))
+        insets = np.asarray(window.face.inset(heights))
+        spots = run.spot(lengths, insets, window.bay)
+        assert np.abs(run.length(spots, insets) - lengths).max() < 1e-9
+        assert window.bay[0] < spots.min() and spots.max() < window.bay[1]
+
+
 def test_a_gallery_is_quads_but_where_a_side_is_swallowed() -> None:
     mesh = head("gallery", stone__length_mm=8.0).parts["wall"]
     assert mesh.is_closed() and (mesh.sizes == 4).all()

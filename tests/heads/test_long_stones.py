@@ -47,6 +47,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("marquise", 6.0, 3.0, "coronet"),  # a scoop between a V claw and the next was a slot
     ("radiant", 18.0, 6.0, "gallery"), ("radiant", 45.0, 15.0, "gallery"),  # bars across flat corners were 0.3 mm thin inside
     ("emerald", 3.0, 2.0, "peg"), ("radiant", 5.0, 2.5, "peg"),  # claws bent over a low crown were rounded off below it
+    ("cushion", 9.0, 6.0, "gallery"),  # a corner of a window went astray and the wall folded
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
