@@ -18,7 +18,7 @@ import driver
 Steps = Generator[float, None, Any]
 SWEEP_STEP_PX = 14  # less than a button's height, so that no button is stepped over
 LONGEST_REST_S, ON_TIME_S = 4.0, 0.16
-WAITS_S = (0.04, 0.2)  # how long a sweep stays at a place: a busy Blender takes its time to see what is below
+WAITS_S = (0.04, 0.2, 0.8)  # how long a sweep stays at a place; a busy Blender takes its time
 PAGES, PAGE_NOTCHES = 2, 30  # how far the sidebar is scrolled in search of a button
 NEAR_COLOUR = 12  # of 255; smoothing and rounding change a drawn colour by less
 
@@ -77,6 +77,8 @@ class Button:
         return bpy.data.meshes[self.mesh].path_resolve(self.path)  # by name: undo makes every old reference invalid
 
 
+# Smoothed edges are drawn sample by sample: on a processor that draws, most of what a visit takes.
+bpy.context.preferences.system.viewport_aa = "OFF"
 _found: dict[str, int] = {}
 
 
