@@ -11,10 +11,11 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
+from ..solid.slicer import Across
 from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
-from .loops import (area_mm2, corners_and_middles, corners_of, crossing_pairs, distances_mm, edges_of, first_crossing,
-                    is_inside, is_ring, largest, starts_of)
+from .loops import (area_mm2, corners_and_middles, corners_of, distances_mm, edges_of, first_crossing, is_inside, is_ring, largest,
+                    starts_of)
 from .nearest import Sides
 
 BODY_SHARE = 0.998
@@ -63,6 +64,10 @@ DENT_MM = 0.3
 """How much farther in than usual a way may meet the wall's outer face. Smaller: dents are passed over; larger: what lies
 beyond a corner is read for the wall."""
 
+BEFORE_MM = 2.0
+"""From how far before a station on the wall is looked for. Smaller: a wall that stands far out is passed over; larger: the
+other side of a small one is read for it."""
+
 SCOOPS = 2
 """From how many places on, well spread, a top that stands in them only was scooped on purpose and not filed away."""
 
@@ -78,11 +83,25 @@ class Wall:
     def taper(self) -> float:
         """Radians: lean of the outer wall to the axis between base and top; the median over the stations, because at
         corners a way in may miss the mitred wall. nan if all do."""
-        points, normals = self.frame.stations
         low, high = self.frame.base_mm + HAIR_MM, self.top_mm - HAIR_MM
-        inset = [first_crossing(self.frame.part_at("wall", z), points, -normals, -2.0) for z in (low, high)]
+        inset = self._first_met(np.array([low, high]))
         met = (inset[0] <= self.frame.reach_mm) & (inset[1] <= self.frame.reach_mm)
         return math.atan2(float(np.median(inset[0][met] - inset[1][met])), high - low) if met.any() else math.nan
+
+    @cached_property
+    def _ways_in(self) -> Across:
+        """The wall under the ways in from the stations."""
+        points, normals = self.frame.stations
+        return Across(*self.frame.part_triangles("wall"), points, -normals)
+
+    def _first_met(self, heights_mm: Floats) -> Floats:
+        """(h, n) how far in from each station the wall is first met at heights, mm, from BEFORE_MM before it on; inf where it
+        is not."""
+        level, station, ways, _ = self._ways_in.at(heights_mm)
+        least = np.full((len(heights_mm), len(self.frame.stations[0])), np.inf)
+        met = ways >= -BEFORE_MM
+        np.minimum.at(least, (level[met], station[met]), ways[met])
+        return least
 
     def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
         """Outer and inner loop at a height; None where the wall is no ring there."""
@@ -117,12 +136,12 @@ class Wall:
     def stands(self) -> np.ndarray:
         """(n,) bool: over which stations the wall reaches its top; all of them unless the top is scooped between at
         least two places."""
-        points, normals = self.frame.stations
-        i, _, ways = crossing_pairs(self.frame.part_at("wall", self.top_mm - STANDS_MM), points, -normals)
-        near = np.zeros(len(points), bool)
-        near[i[np.abs(ways) <= self.frame.reach_mm[i]]] = True
+        reach = self.frame.reach_mm
+        _, station, ways, _ = self._ways_in.at(np.array([self.top_mm - STANDS_MM]))
+        near = np.zeros(len(reach), bool)
+        near[station[np.abs(ways) <= reach[station]]] = True
         runs = int((near & ~np.roll(near, 1)).sum())
-        return near if runs >= SCOOPS else np.ones(len(points), bool)
+        return near if runs >= SCOOPS else np.ones(len(reach), bool)
 
     @cached_property
     def rim(self) -> tuple[float, Floats]:
@@ -159,7 +178,7 @@ class Wall:
     def _rim_of_pieces(self, pavilion: Floats) -> tuple[float, Floats]:
         """The same along ways in, where the top stands in pieces."""
         points, normals = self.frame.stations
-        outer = first_crossing(self.frame.part_at("wall", self.top_mm - HAIR_MM), points, -normals, -2.0)
+        outer = self._first_met(np.array([self.top_mm - HAIR_MM]))[0]
         inset = first_crossing([pavilion], points, -normals, -HAIR_MM)
         over = np.where(np.isfinite(outer) & np.isfinite(inset) & (outer <= self.frame.reach_mm), inset - outer, np.inf)
         # Where a piece ends, a way in may come through its end, which is the scoop's flank.
@@ -232,18 +251,15 @@ class Wall:
     def _thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
         """For each height, (k,) mm square to the wall and (k, 3) where; empty where nothing of it is met."""
         heights, outers, inners = self._rings(heights_mm.tolist()) if self.stands.all() else (np.zeros(0), [], [])
-        corners = dict(zip(heights.tolist(), zip(outers, inners)))
-        through = dict(zip(corners, zip(self._ways_between(outers, inners), self._ways_between(inners, outers))))
-        levels = []
-        for height in heights_mm.tolist():
-            if height in through:
-                # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of
-                # dents are not.
-                values, points = np.concatenate(through[height]), np.concatenate(corners[height])
-            else:
-                values, points = self._piece_thickness_at(height)
-            levels.append((values * math.cos(self.taper), np.column_stack([points, np.full(len(points), height)])))
-        return levels
+        through = {height: (outer, inner) for height, outer, inner in zip(heights.tolist(), outers, inners)}
+        # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of dents are not.
+        ways = zip(self._ways_between(outers, inners), self._ways_between(inners, outers))
+        read = {height: (np.concatenate(own), np.concatenate(through[height])) for height, own in zip(through, ways)}
+        others = np.array([height for height in heights_mm.tolist() if height not in read])
+        read.update(zip(others.tolist(), self._pieces_thickness_at(others) if len(others) else ()))
+        lean = math.cos(self.taper)
+        return [(values * lean, np.column_stack([points, np.full(len(points), height)]))
+                for height, (values, points) in ((height, read[height]) for height in heights_mm.tolist())]
 
     def _ways_between(self, ones: Sequence[Floats], others: Sequence[Floats]) -> list[Floats]:
         """For each pair of loops, (k,) mm from the corners of one to the other."""
@@ -254,54 +270,53 @@ class Wall:
         ways, _ = self._sides_of(others).nearest(np.concatenate(ones), level)
         return np.split(np.abs(ways), firsts[1:-1])
 
-    def _piece_thickness_at(self, height_mm: float) -> tuple[Floats, Floats]:
-        """(k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped, without those under a
-        scoop's bevel."""
+    def _pieces_thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
+        """For each height, (k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped, without those
+        under a scoop's bevel."""
         points, normals = self.frame.stations
-        near = self._crossed_at(height_mm)
-        met: np.ndarray = np.asarray(np.isfinite(near).all(axis=1))
+        near = self._crossed_at(heights_mm)
+        met: np.ndarray = np.asarray(np.isfinite(near).all(axis=2))
         if not self.stands.all():
-            met &= np.isfinite(self._crossed_at(min(height_mm + self._bevel_mm, self.top_mm - HAIR_MM))).all(axis=1)
-        stone = self.frame.stone_at(height_mm) if height_mm > self.frame.culet[2] else []
-        if stone and met.any():
-            # Where the stone's own seat is cut, as in `_carries_seat`.
-            at = np.flatnonzero(met)
-            leaves = points[at] - normals[at] * near[at, 1:]
-            met[at] = distances_mm(leaves, largest(stone)) > SEAT_MM
-        enters: Floats = points[met] - normals[met] * near[met, :1]
-        return near[met, 1] - near[met, 0], enters
+            met &= np.isfinite(self._crossed_at(np.minimum(heights_mm + self._bevel_mm, self.top_mm - HAIR_MM))).all(axis=2)
+        for height, own, leaves_mm in zip(heights_mm.tolist(), met, near[:, :, 1:]):
+            stone = self.frame.stone_at(height) if height > self.frame.culet[2] else []
+            if stone and own.any():
+                # Where the stone's own seat is cut, as in `_carry_seat`.
+                at = np.flatnonzero(own)
+                own[at] = distances_mm(points[at] - normals[at] * leaves_mm[at], largest(stone)) > SEAT_MM
+        return [(each[own, 1] - each[own, 0], points[own] - normals[own] * each[own, :1]) for each, own in zip(near, met)]
 
-    def _crossed_at(self, height_mm: float) -> Floats:
-        """(n, 2) where each way in first enters the wall and leaves it, mm; inf where it meets none on its side."""
-        points, normals = self.frame.stations
-        loops = [corners_of(loop) for loop in self.frame.part_at("wall", height_mm)]
-        i, j, ways = crossing_pairs(loops, points, -normals)
-        order = np.lexsort((ways, i))
-        order = order[np.abs(ways[order]) <= self.frame.reach_mm[i[order]]]
-        i, j, ways = i[order], j[order], ways[order]
+    def _crossed_at(self, heights_mm: Floats) -> Floats:
+        """(h, n, 2) where each way in first enters the wall and leaves it at heights, mm; inf where it meets none on its
+        side."""
+        reach = self.frame.reach_mm
+        level, station, ways, met = self._ways_in.at(heights_mm)
+        near = np.flatnonzero(np.abs(ways) <= reach[station])
+        way, ways, met = level[near] * len(reach) + station[near], ways[near], met[near]
+        order = np.lexsort((ways, way))
+        way, ways = way[order], ways[order]
         # A way through a corner meets both its sides, at one place.
-        apart = np.flatnonzero((np.diff(i, prepend=-1) != 0) | (np.diff(ways, prepend=-np.inf) >= SAME_POINT_MM))
-        i, j, ways = i[apart], j[apart], ways[apart]
-        rank = np.arange(len(i)) - np.searchsorted(i, i)
-        near, sides = np.full((len(points), 2), np.inf), np.zeros((len(points), 2), int)
+        apart = np.flatnonzero((np.diff(way, prepend=-1) != 0) | (np.diff(ways, prepend=-np.inf) >= SAME_POINT_MM))
+        way, ways, along = way[apart], ways[apart], self._ways_in.along(met[order[apart]])
+        rank = np.arange(len(way)) - np.searchsorted(way, way)
+        found, is_face = np.full((len(heights_mm) * len(reach), 2), np.inf), np.zeros((len(heights_mm) * len(reach), 2), bool)
         for side in (0, 1):
             own = rank == side
-            near[i[own], side], sides[i[own], side] = ways[own], j[own]
-        # A way that comes or goes through the side of a window does not cross the wall from face to face.
-        if not len(i):
-            return near
-        edges = edges_of(loops)[1][sides]
-        along = np.abs(np.einsum("nij,nj->ni", edges, normals)) / np.maximum(np.linalg.norm(edges, axis=2), HAIR_MM)
-        across = np.isfinite(near).all(axis=1) & (along <= FACE_SHARE).all(axis=1)
-        if across.any():
-            # Beside a mitred corner a way misses its own side of the wall and comes upon the other.
-            across &= near[:, 0] <= float(np.median(near[across, 0])) + DENT_MM
-        return np.where(across[:, None], near, np.inf)
+            # A way that comes or goes through the side of a window does not cross the wall from face to face.
+            found[way[own], side], is_face[way[own], side] = ways[own], along[own] <= FACE_SHARE
+        across = is_face.all(axis=1).reshape(len(heights_mm), -1)
+        crossed: Floats = found.reshape(*across.shape, 2)
+        enters = np.sort(np.where(across, crossed[:, :, 0], np.inf), axis=1)
+        middle, every = np.maximum(across.sum(axis=1) - 1, 0), np.arange(len(heights_mm))
+        usual = (enters[every, middle // 2] + enters[every, (middle + 1) // 2]) / 2.0
+        # Beside a mitred corner a way misses its own side of the wall and comes upon the other.
+        across &= crossed[:, :, 0] <= usual[:, None] + DENT_MM
+        return np.where(across[:, :, None], crossed, np.inf)
 
     @cached_property
     def _bevel_mm(self) -> float:
         """The tallest that a bevel can be: as tall as the wall is thick at its foot."""
-        near = self._crossed_at(self.frame.base_mm + 0.01)
+        near = self._crossed_at(np.array([self.frame.base_mm + 0.01]))[0]
         met = np.isfinite(near).all(axis=1)
         return float(np.median(near[met, 1] - near[met, 0])) if met.any() else 0.0
 

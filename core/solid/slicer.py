@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints
+from ..mesh import Floats, Ints, cross
 
 ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 """Which corner of a triangle is alone on its side of a height, by the sum of 1, 2 and 4 for the corners above it."""
@@ -135,15 +135,7 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
     cos, sin = np.cos(turns), np.sin(turns)
     x, y = (vertices[:, :2] - axis).T
     side = np.outer(sin, x) - np.outer(cos, y)
-    is_over = side > 0.0
-    # Most triangles are met by no plane: those have all corners on one side of all of them.
-    one, two, three = (np.packbits(is_over, axis=0)[:, each] for each in triangles.T)
-    met = np.flatnonzero(((one ^ two) | (one ^ three)).any(axis=0))
-    first, second, third = (is_over[:, each].view(np.int8) for each in triangles[met].T)
-    above = first + 2 * second + 4 * third
-    plane, nth = np.nonzero(above % 7)
-    triangle, above = met[nth], above[plane, nth]
-    corner, begin, end = (triangles[triangle, each[above] % 3].astype(np.int64) for each in (ALONE, BEGIN, END))
+    plane, _, corner, begin, end = _upright_met(side, triangles)
     # A side begins where the one before ends: at the same edge of the surface.
     count = len(vertices)
     begins, ends = (np.argsort((plane * count + np.minimum(corner, other)) * count + np.maximum(corner, other))
@@ -159,6 +151,59 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
         least, ahead = np.minimum(least, least[ahead]), ahead[ahead]
     first, of = np.unique(least, return_inverse=True)
     return Loops(starts, starts[following] - starts, plane, of, first)
+
+
+def _upright_met(side: Floats, triangles: Ints) -> tuple[np.ndarray, ...]:
+    """Where planes cross triangles (t, 3), by how far the vertices lie to one side of each (p, n): each (e,) which plane,
+    which triangle, which of its corners is alone on its side, and to which others the edges run in which the cut begins and
+    ends."""
+    is_over = side > 0.0
+    # Most triangles are met by no plane: those have all corners on one side of all of them.
+    one, two, three = (np.packbits(is_over, axis=0)[:, each] for each in triangles.T)
+    met = np.flatnonzero(((one ^ two) | (one ^ three)).any(axis=0))
+    first, second, third = (is_over[:, each].view(np.int8) for each in triangles[met].T)
+    above = (first + 2 * second + 4 * third).ravel()
+    # Neither 0, all below, nor 7, all above.
+    crossed = np.flatnonzero((above + 1) & 6 != 0)
+    plane, nth = np.divmod(crossed, len(met))
+    triangle, above, corners = met[nth], above[crossed], triangles.ravel()
+    corner, begin, end = (corners[3 * triangle + (each % 3)[above]].astype(np.int64) for each in (ALONE, BEGIN, END))
+    return plane, triangle, corner, begin, end
+
+
+class Across:
+    """The surface of a solid, (n, 3) vertices and (t, 3) triangles, under level lines from places (p, 2) along unit ways (p, 2),
+    which may run at any height."""
+
+    def __init__(self, vertices: Floats, triangles: Ints, places: Floats, ways: Floats) -> None:
+        (x, y, z), (way_x, way_y) = np.ascontiguousarray(vertices.T), ways.T
+        side = (np.outer(way_x, y) - np.outer(way_y, x) - (way_x * places[:, 1] - way_y * places[:, 0])[:, None])
+        line, triangle, corner, *others = _upright_met(side, triangles)
+        rows, side, way_x, way_y = line * len(x), side.ravel(), way_x[line], way_y[line]
+        off, x_0, y_0, up = side[rows + corner], x[corner], y[corner], z[corner]
+        far = x_0 * way_x + y_0 * way_y - np.einsum("ij,ij->i", places, ways)[line]
+        ends = []
+        for other in others:
+            share = off / (off - side[rows + other])
+            ends.append((far + share * ((x[other] - x_0) * way_x + (y[other] - y_0) * way_y), up + share * (z[other] - up)))
+        (self._far, self._low), (far, self._high) = ends
+        self._more, self._line = far - self._far, line
+        self._ways, self._vertices, self._corners = ways, vertices, triangles[triangle]
+
+    def at(self, heights_mm: Floats) -> tuple[np.ndarray, np.ndarray, Floats, np.ndarray]:
+        """Each (c,), in no order: at which of heights (h,) and on which line the surface is crossed, how far along, mm, and a
+        number for what is crossed there."""
+        level, nth = np.nonzero((self._low <= heights_mm[:, None]) != (self._high <= heights_mm[:, None]))
+        low, high = self._low[nth], self._high[nth]
+        return level, self._line[nth], self._far[nth] + self._more[nth] * ((heights_mm[level] - low) / (high - low)), nth
+
+    def along(self, nth: np.ndarray) -> Floats:
+        """(c,) how much of its level cut runs along the line at what is crossed (c,): from 0, where it is square to it, to 1."""
+        first, second, third = self._vertices[self._corners[nth]].transpose(1, 0, 2)
+        x, y, _ = cross(second - first, third - first).T
+        way_x, way_y = self._ways[self._line[nth]].T
+        share: Floats = np.abs(x * way_y - y * way_x) / np.maximum(np.hypot(x, y), 1e-15)
+        return share
 
 
 def runs_of(first: np.ndarray, many: np.ndarray) -> np.ndarray:
