@@ -41,9 +41,9 @@ APART = 4.0 * TURN
 
 @dataclass(frozen=True, eq=False)
 class _Pieces:
-    """Pieces of sides by height and angle, each three times, one turn apart: firsts (h + 1,) where those of each height begin;
-    angles (p,), with APART for each height before; x, y, far_mm (p,) of their middles from the middle of all; side (p,):
-    whose piece it is; half_mm: of the longest; least_mm, most_mm (h,): how near to the middle and far from it they lie."""
+    """Pieces of sides by height and angle: firsts (h + 1,) where those of each height begin; angles (p,), with APART for each
+    height before; x, y, far_mm (p,) of their middles from the middle of all; side (p,): whose piece it is; half_mm: of the
+    longest; least_mm, most_mm (h,): how near to the middle and far from it they lie."""
 
     firsts: np.ndarray
     angles: Floats
@@ -93,14 +93,11 @@ class Sides:
         angles = np.arctan2(y, x) + APART * height
         order = np.argsort(angles)
         counts = np.bincount(height, minlength=len(self.firsts) - 1)
-        firsts = 3 * np.concatenate([[0], np.cumsum(counts)])
-        thrice = order[runs_of(np.repeat(firsts[:-1] // 3, 3), np.repeat(counts, 3))]
-        turns = np.repeat(np.tile([-TURN, 0.0, TURN], len(counts)), np.repeat(counts, 3))
         far = np.hypot(x, y)
         least, most = np.full(len(counts), np.inf), np.zeros(len(counts))
         np.minimum.at(least, height, far)
         np.maximum.at(most, height, far)
-        return _Pieces(firsts, angles[thrice] + turns, x[thrice], y[thrice], far[thrice], side[thrice],
+        return _Pieces(np.concatenate([[0], np.cumsum(counts)]), angles[order], x[order], y[order], far[order], side[order],
                        float(length.max(initial=0.0)) / 2.0, least, most)
 
     def signed_distances_mm(self, points: Floats, heights: np.ndarray, within_mm: float = math.inf) -> tuple[Floats, Floats]:
@@ -124,13 +121,17 @@ class Sides:
         pieces = self._pieces
         real = np.flatnonzero(np.diff(pieces.firsts)[heights])
         x, y = (points[real] - self.middle).T
-        far, angles = np.hypot(x, y), np.arctan2(y, x) + APART * heights[real]
+        far, turns = np.hypot(x, y), np.arctan2(y, x)
+        angles = turns + APART * heights[real]
         reach = np.minimum(self._first_try(x, y, angles, heights[real]) * (1.0 + squarely), within_mm) + pieces.half_mm
         about = self._widest_rad(far, reach, heights[real])
-        low, high = np.searchsorted(pieces.angles, angles - about), np.searchsorted(pieces.angles, angles + about, "right")
-        for own in _portions(np.cumsum(high - low)):
-            many = high[own] - low[own]
-            i, j = np.repeat(np.arange(own.start, own.stop), many), runs_of(low[own], many)
+        # What lies across the end of the full turn comes second.
+        across = angles + np.where(turns < about - math.pi, TURN, -TURN)
+        low = np.searchsorted(pieces.angles, np.column_stack([angles - about, across - about]))
+        many = np.searchsorted(pieces.angles, np.column_stack([angles + about, across + about]), "right") - low
+        each = many.sum(axis=1)
+        for own in _portions(np.cumsum(each)):
+            i, j = np.repeat(np.arange(own.start, own.stop), each[own]), runs_of(low[own].ravel(), many[own].ravel())
             kept = np.flatnonzero(np.abs(pieces.far_mm[j] - far[i]) <= reach[i])
             if not len(kept):
                 continue
@@ -152,12 +153,9 @@ class Sides:
     def _first_try(self, x: Floats, y: Floats, angles: Floats, heights: np.ndarray) -> Floats:
         """(n,) mm to the nearest of some pieces that lie in a direction."""
         pieces = self._pieces
-        at = np.searchsorted(pieces.angles, angles)
-        least = np.full(len(x), np.inf)
-        for step in range(-FIRST_TRIED, FIRST_TRIED):
-            j = np.clip(at + step, pieces.firsts[heights], pieces.firsts[heights + 1] - 1)
-            np.minimum(least, (pieces.x[j] - x) ** 2 + (pieces.y[j] - y) ** 2, out=least)
-        nearest: Floats = np.sqrt(least)
+        at = np.searchsorted(pieces.angles, angles) + np.arange(-FIRST_TRIED, FIRST_TRIED)[:, None]
+        j = np.minimum(np.maximum(at, pieces.firsts[heights]), pieces.firsts[heights + 1] - 1)
+        nearest: Floats = np.sqrt(((pieces.x[j] - x) ** 2 + (pieces.y[j] - y) ** 2).min(axis=0))
         return nearest
 
     def _nearest_of(self, x: Floats, y: Floats, i: np.ndarray, j: np.ndarray,

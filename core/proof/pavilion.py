@@ -134,7 +134,8 @@ def _level_room(frame: Frame, heights: Floats, places: Floats) -> tuple[Floats, 
     room, feet = np.full(places.shape[:2], np.inf), places.copy()
 
     def read(some: np.ndarray) -> None:
-        room[some], feet[some] = sides.signed_distances_mm(places[some], np.nonzero(some)[0], ROOM_MM)
+        if some.any():
+            room[some], feet[some] = sides.signed_distances_mm(places[some], np.nonzero(some)[0], ROOM_MM)
 
     met, group = np.isfinite(places[:, :, 0]), _groups(places)
     heads = met & (group == np.arange(places.shape[1]))

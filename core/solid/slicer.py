@@ -19,6 +19,10 @@ ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 BEGIN, END = ALONE + [0, 1, 1, 2, 1, 2, 2, 0], ALONE + [0, 2, 2, 1, 2, 1, 1, 0]
 """To which corner after that the edge runs in which the cut begins, metal on its left, and in which it ends."""
 
+LOWEST, HIGHEST = np.array([0, 0, 1, 0, 2, 2, 1, 0]), np.array([1, 1, 2, 2, 0, 1, 0, 1])
+"""Which corner of a triangle is the lowest, and the highest, by the sum of 1, 2 and 4 for those that are no higher than the
+next."""
+
 OFF_LINE = 0.3819
 """By which share of a step upright sections lie beside the directions that drawings have corners in. Nought: a section runs
 along edges, and is found or not by rounding."""
@@ -29,10 +33,16 @@ class Slicer:
 
     def __init__(self, vertices: Floats, triangles: Ints) -> None:
         self._x, self._y, self._z = np.ascontiguousarray(vertices.T)
-        # Twice the first two corners, so that the two after any corner follow it.
-        self._corners = np.concatenate([triangles, triangles[:, :2]], axis=1).ravel()
-        self._heights = np.ascontiguousarray(self._z[triangles].T)
-        self._low, self._high = self._heights.min(axis=0), self._heights.max(axis=0)
+        first, second, third = heights = self._z[triangles.T]
+        order = (first <= second) + 2 * (second <= third) + 4 * (third <= first)
+        self._low, self._high = (each(each(first, second), third) for each in (np.minimum, np.maximum))
+        corners, begins = triangles.ravel(), np.arange(0, 3 * len(triangles), 3)
+        self._middle = heights.T.ravel()[begins + (3 - LOWEST - HIGHEST)[order]]
+        # Of each triangle the corner that is alone on its side, and the two to which the edges run in which a cut begins,
+        # metal on its left, and ends: where the lowest is alone, and after all those where the highest is.
+        self._alone, self._begin, self._end = (
+            corners[np.concatenate([begins + ((LOWEST + a) % 3)[order], begins + ((HIGHEST + b) % 3)[order]])]
+            for a, b in ((0, 0), (2, 1), (1, 2)))
 
     def sides_at(self, heights_mm: Floats) -> tuple[Floats, Floats, Ints]:
         """Starts and ways, each (e, 2), of the sides of the level cuts at heights (h,), in the order of the heights, with
@@ -62,16 +72,17 @@ class Slicer:
         return starts, ways, np.bincount(level, minlength=shift)
 
     def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
-        first, second, third = (self._heights[:, triangle] > height).view(np.int8)
-        above = first + 2 * second + 4 * third
-        alone, begin, end = (self._corners[5 * triangle + corner[above]] for corner in (ALONE, BEGIN, END))
+        which = triangle + len(self._low) * (self._middle[triangle] <= height)
+        alone = self._alone[which]
         x, y, z = self._x[alone], self._y[alone], self._z[alone]
         up = height - z
-        ends = []
-        for other in (begin, end):
-            share = up / (self._z[other] - z)
-            ends.append(np.column_stack([x + (self._x[other] - x) * share, y + (self._y[other] - y) * share]))
-        return ends[0], ends[1] - ends[0]
+        starts, ways = np.empty((2, len(which), 2))
+        for corner, place in ((self._begin[which], starts), (self._end[which], ways)):
+            share = up / (self._z[corner] - z)
+            place[:, 0] = x + (self._x[corner] - x) * share
+            place[:, 1] = y + (self._y[corner] - y) * share
+        ways -= starts
+        return starts, ways
 
 
 def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> tuple[Floats, Floats, np.ndarray]:
