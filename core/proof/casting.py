@@ -21,15 +21,13 @@ from .findings import Finding, Limit, at_least, at_most, fills, judge, unable, r
 from .heavy import judge_solid
 from .narrowest import NEAR, NONE_NARROWER, REACH_MM, Search
 from .runs import Uprights
+from .shrinkage import told_shrinkage
 from .sprue import judge_sprue
 from .subject import NAME_WALL, NO_WALL, Subject
 
 BALL_READ_MM = 2.0 * READ_MM
 """How finely a ball between facets is read: its normal is found to a sixth of the turn from one facet to the next.
 Larger: thin sections pass."""
-
-PRINTED = "direct metal print"
-"""The process that needs no sprue and no investment."""
 
 BEAD, PAST_BEADS = "bead", 12
 """Parts that are stubs fed by their plate, and how many places are looked at to find the thinnest outside them. Fewer: the
@@ -47,6 +45,8 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _edges(subject, rules)
     if not subject.is_set:
         yield judge_solid(subject, rules)
+        if not subject.is_of_several:
+            yield from told_shrinkage(subject)
     yield from _flow(subject, rules)
 
 
@@ -83,7 +83,7 @@ def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if subject.is_set:
         return
-    if subject.is_of_several or subject.process == PRINTED or not subject.parts:
+    if subject.is_of_several or not subject.is_poured or not subject.parts:
         claws = {name: subject.parts[name] for name in subject.gauge.claw_names}
         yield from check_claws_run(subject, Uprights(claws, ()) if claws else None, rules)
         feeding = None
@@ -96,7 +96,7 @@ def _flow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 def check_poured(subject: Subject, rules: HouseRules, feeding: Feeding | None = None) -> Iterator[Finding]:
     """Where the sprue may go, and how each part is fed from there; a print has none, and once set it is off."""
-    if subject.process == PRINTED or subject.is_set:
+    if not subject.is_poured:
         return
     sprue = judge_sprue(subject, rules)
     yield sprue
@@ -112,6 +112,7 @@ def check_whole(subject: Subject, rules: HouseRules, thin_mm: float = REACH_MM) 
     yield _thin(subject, rules, thin_mm)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
+    yield from told_shrinkage(subject)
     yield from check_poured(subject, rules)
 
 

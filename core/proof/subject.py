@@ -10,6 +10,7 @@ import numpy as np
 
 from ..head import Head, Plan
 from ..head.placed import PlacedStone
+from ..head.planning.making import PRINTED
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, solid_of
 from ..stone import Stone
@@ -154,6 +155,11 @@ class Subject:
     @property
     def is_set(self) -> bool:
         return self.state == "set"
+
+    @property
+    def is_poured(self) -> bool:
+        """Whether this is metal as it comes from a mould, which a print has not seen."""
+        return not self.is_set and self.process != PRINTED
 
     @cached_property
     def is_seat_cut(self) -> bool:
