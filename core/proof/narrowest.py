@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints, lengths
+from ..mesh import Floats, Ints, cross, lengths
 from ..solid.kernel import Solid, first_hits
 from .places import Places
 from .surface import Surface
-from .thickness import Balls, balls_around, straight_balls, tangents
+from .thickness import COS_FACING, Balls, balls_around, straight_balls, tangents
 
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
@@ -47,6 +47,18 @@ every crevice beside a claw is a gap; smaller: feathers of metal count as edges.
 EDGE_SHARE, EDGE_LEFT = 0.85, 0.4
 """A wedge has, at this share of the way to its edge, less than this share of its width. Larger shares: blunt ends count as
 edges; smaller: rounded edges count as thin."""
+
+EXTENT, AS_THIN = 0.5, 1.5
+"""Thin metal goes on being thin: so far to some side, as a share of its width, it is no thicker than this many times. Larger
+share, or fewer times: short necks are passed over. Smaller, or more: where a claw ends over a wall's edge, the way from the one's
+inner face to the other's outer face is read."""
+
+ROOM = 0.1
+"""Metal that there must be to both sides of that, as a share of the width. Larger: thin bars are passed over; smaller: places just
+inside a claw's end count."""
+
+SIDES_DEG = (0.0, 180.0, 90.0, 270.0, 45.0, 225.0, 135.0, 315.0)
+"""Sides to which thin metal is followed, and in which order. Fewer: a neck that runs between them is passed over."""
 
 AT_ONCE, AT_ONCE_TOLD = 3, 32
 """How many of a place's normals are read in full at once, and of how many places it is told at once whether they count. Only the
@@ -171,7 +183,32 @@ class Search:
         usable[usable] = self.counts(points[usable], balls.touches[usable])
         narrow = np.flatnonzero(usable & (balls.diameters < self.follow_mm))
         usable[narrow] = ~self._is_wedge(points[narrow], normals[narrow], balls.at(narrow))
+        if self.is_metal:
+            narrow = narrow[usable[narrow]]
+            usable[narrow] = self._goes_on(points[narrow], normals[narrow], balls.at(narrow))
         return usable
+
+    def _goes_on(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
+        """(n,) bool: whether metal is about as thin a little to any side too, and not only where it ends beside that way."""
+        across = points - balls.touches
+        across /= np.maximum(lengths(across), 1e-30)[:, None]
+        first, second = tangents(across)
+        goes_on = np.zeros(len(points), bool)
+        for turn in SIDES_DEG:
+            index = np.flatnonzero(~goes_on)
+            if not len(index):
+                break
+            on = math.cos(math.radians(turn)) * first[index] + math.sin(math.radians(turn)) * second[index]
+            way, width = across[index], balls.diameters[index][:, None]
+            middle = (points[index] + balls.touches[index]) / 2.0
+            beside = middle + EXTENT * width * on
+            (one, wall), (other, facing) = (first_hits(self.solid, beside, beside + AS_THIN * width * each) for each in (way, -way))
+            is_thin = (one + other <= AS_THIN * width[:, 0]) & (np.einsum("ij,ij->i", wall, facing) <= -COS_FACING)
+            aside = ROOM * width * cross(on, way)
+            for start, end in ((middle, beside), (beside - aside, beside + aside)):
+                is_thin &= np.isinf(first_hits(self.solid, start, end)[0])
+            goes_on[index] = is_thin
+        return goes_on
 
     def _is_wedge(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
         """(n,) bool: whether the two walls lean together and meet in an edge."""

@@ -84,20 +84,28 @@ def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
     simple = checked(solid.simplify(within_mm), part)
     vertices, triangles = triangles_of(simple)
-    if _shortest_edge_mm(vertices, triangles) >= 2.0 * WELD_MM:
+    first, welded = _welded(vertices, triangles, WELD_MM)
+    if _shortest_edge_mm(vertices, triangles) >= 2.0 * WELD_MM and _is_closed(welded):
         return simple
     # The kernel keeps some edges of no length where parts meet in one plane; welded, their triangles have no width.
-    first, welded = _welded(vertices, triangles, WELD_MM)
     has_width = (welded != np.roll(welded, 1, axis=1)).all(axis=1)
-    if not _is_closed(welded[has_width]):
-        return simple
-    return solid_of_triangles(vertices[first], welded[has_width], part)
+    welded = _without_doubled(welded[has_width])
+    return solid_of_triangles(vertices[first], welded, part) if _is_closed(welded) else simple
 
 
 def _shortest_edge_mm(vertices: Floats, triangles: Ints) -> float:
     low = triangles < triangles[:, [1, 2, 0]]  # each edge once
     sides = vertices[triangles[low]] - vertices[triangles[:, [1, 2, 0]][low]]
     return math.sqrt(float(np.einsum("ij,ij->i", sides, sides).min()))
+
+
+def _without_doubled(triangles: Ints) -> Ints:
+    """(t, 3) triangles without those that lie back to back: welding closes what was open between them, by less than it."""
+    corners = np.sort(triangles, axis=1).astype(np.int64)
+    many = int(corners.max()) + 1
+    _, which, counts = np.unique((corners[:, 0] * many + corners[:, 1]) * many + corners[:, 2], return_inverse=True, return_counts=True)
+    kept: Ints = triangles[counts[which] == 1]
+    return kept
 
 
 def overlap(first: Solid, second: Solid) -> Solid:

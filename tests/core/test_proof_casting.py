@@ -13,7 +13,9 @@ from manifold3d import Manifold
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of, surface
 from core.proof.casting import check_casting
-from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_triangles
+from core.proof.narrowest import Search
+from core.proof.places import Places
+from core.solid.kernel import Solid, contains, cut, fuse, hull_triangles, moved, solid_of_triangles
 from core.spec import Spec
 from core.tolerance import READ_MM
 from core.trade.alloys import alloy
@@ -99,6 +101,28 @@ def test_a_round_wire_reads_its_diameter_however_it_is_facetted() -> None:
         wire = Manifold.cylinder(6.0, 0.35, 0.35, count)
         across = 0.7 * math.cos(math.pi / count)
         assert found(alone(wire), "thin").measured == pytest.approx(across, abs=0.7 * (1.0 - math.cos(math.pi / count)) + 0.002)
+
+
+def narrowest_along_the_edge(metal: Solid, slope: float) -> float | None:
+    """What is narrowest from places just under the edge at x = z = 0 of a wall that leans out by so much."""
+    leaning = alone(metal.transform(np.array([[1.0, 0.0, slope, 0.0], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])))
+    along, down = (each.ravel() for each in np.meshgrid(np.linspace(-1.6, 1.6, 321), [-0.005, -0.021, -0.05]))
+    points, normal = np.column_stack([slope * down, along, down]), np.array([1.0, 0.0, -slope]) / math.hypot(1.0, slope)
+    is_outside = ~contains(leaning.metal, points + 1e-4 * normal)
+    search = Search(leaning.metal, True, 1.6, 0.9, lambda places, _: np.ones(len(places), bool), leaning.surface)
+    found = search.narrowest(Places(points[is_outside], np.tile(normal, (int(is_outside.sum()), 1)), 0.02))
+    return found[0].diameter_mm if found else None
+
+
+@pytest.mark.parametrize("slope", [0.15, 0.3])
+def test_a_neck_is_thin_but_not_the_way_across_an_edge_at_which_a_claw_ends(slope: float) -> None:
+    """A block that stands 0.3 mm over the edge of a wall; and a leg that runs on down outside it, whose end crosses the edge."""
+    wall = block((-1.5, 0.0, -1.0), (3.0, 4.0, 2.0))
+    neck = narrowest_along_the_edge(fuse([wall, block((0.7, 0.0, 1.0), (2.0, 4.0, 2.0))], "neck"), slope)
+    assert neck == pytest.approx(0.3 / math.hypot(1.0, slope), abs=1e-3)
+    for turn in (0.0, 5.0, 12.0, 20.0, 28.0):
+        leg = block((0.5, 0.0, 0.0), (1.6, 1.5, 4.0)).rotate((0.0, 0.0, turn))
+        assert narrowest_along_the_edge(fuse([wall, leg], "leg"), slope) is None, turn
 
 
 def test_printed_metal_is_held_to_its_own_least() -> None:

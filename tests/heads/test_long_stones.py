@@ -48,6 +48,9 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("radiant", 18.0, 6.0, "gallery"), ("radiant", 45.0, 15.0, "gallery"),  # bars across flat corners were 0.3 mm thin inside
     ("emerald", 3.0, 2.0, "peg"), ("radiant", 5.0, 2.5, "peg"),  # claws bent over a low crown were rounded off below it
     ("cushion", 9.0, 6.0, "gallery"),  # a corner of a window went astray and the wall folded
+    # From the inner face of a V claw's leg to the outer edge of the wall or peg below its end was read for a wall.
+    ("heart", 10.0, 8.0, "tapered claw"), ("trillion", 12.0, 9.6, "peg"),
+    ("heart", 15.0, 15.0, "peg"),  # two triangles back to back, with less air between them than a reader tells
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
