@@ -82,6 +82,12 @@ class PolyMesh:
         """Vertex indices of one face."""
         return self.corners[self.starts[index]:self.starts[index + 1]]
 
+    def corners_after(self) -> Ints:
+        """(c,) int: for each of `corners` the vertex that comes next in its face."""
+        following = np.arange(1, len(self.corners) + 1)
+        following[self.starts[1:] - 1] = self.starts[:-1]
+        return self.corners[following]
+
     def faces_tagged(self, *names: str) -> Ints:
         """Indices of the faces that carry one of these tags."""
         wanted = [i for i, name in enumerate(self.tag_names) if name in names]
@@ -103,10 +109,7 @@ class PolyMesh:
 
     @cached_property
     def _face_normals(self) -> Floats:
-        points = self.vertices[self.corners]
-        following = np.arange(1, len(self.corners) + 1)
-        following[self.starts[1:] - 1] = self.starts[:-1]
-        sums = np.add.reduceat(cross(points, points[following]), self.starts[:-1], axis=0)
+        sums = np.add.reduceat(cross(self.vertices[self.corners], self.vertices[self.corners_after()]), self.starts[:-1], axis=0)
         normals: Floats = sums / np.linalg.norm(sums, axis=1, keepdims=True)
         normals.flags.writeable = False
         return normals
@@ -137,9 +140,7 @@ class PolyMesh:
 
     def is_closed(self) -> bool:
         """Every edge is used once in each direction."""
-        following = np.arange(1, len(self.corners) + 1)
-        following[self.starts[1:] - 1] = self.starts[:-1]
-        a, b = self.corners.astype(np.int64), self.corners[following].astype(np.int64)
+        a, b = self.corners.astype(np.int64), self.corners_after().astype(np.int64)
         n = len(self.vertices)
         there, back = np.sort(a * n + b), np.sort(b * n + a)
         return bool((there == back).all() and (np.diff(there) > 0).all())

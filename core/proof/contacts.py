@@ -16,7 +16,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats, Ints, cross
-from ..solid.kernel import bounds
+from ..solid.kernel import bounds, first_hits
 from .chords import are_inside
 from .loops import is_inside
 from .measure import CLOSED_MM, HAIR_MM, Gauge
@@ -62,9 +62,6 @@ choices are looked at otherwise."""
 TIP_SHARES = (-0.3, 0.0, 0.3)
 """Across a closed claw, where it lies on the crown, as shares of its diameter. Larger: it would lie wider than it
 is."""
-
-SLOPE_MM = 1e-4
-"""Step over which a crown's slope is read. Larger: it is read across a facet's edge."""
 
 ROUNDED = 9
 """Decimals that are kept of normals: rounding in the last places would wedge parallel sides, in sums if not in
@@ -314,13 +311,11 @@ def _closed_tips(gauge: Gauge, contact_share: float) -> tuple[Floats, Floats, np
         places += [tip + share * claw.diameter_mm * along for share in TIP_SHARES]
         names += [claw.name] * len(TIP_SHARES)
     flat = np.array(places)
-    steps = np.concatenate([flat, flat + [SLOPE_MM, 0.0], flat + [0.0, SLOPE_MM]])
-    height, ahead, aside = gauge.stone.crown_height_at(steps).reshape(3, -1)
-    normals = np.column_stack([(height - ahead) / SLOPE_MM, (height - aside) / SLOPE_MM, np.ones(len(flat))])
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    above, below = (np.column_stack([flat, np.full(len(flat), z)]) for z in (gauge.table_mm + 1.0, gauge.girdle_plane_mm))
+    ways, normals = first_hits(gauge.stone_solid, above, below)
     # Beside the crown a tip finds nothing to lie on.
-    on = np.isfinite(normals).all(axis=1)
-    return np.column_stack([flat, height + gauge.girdle_plane_mm])[on], normals[on], np.array(names, object)[on]
+    on = np.isfinite(ways)
+    return (above - np.outer(ways, [0.0, 0.0, 1.0]))[on], normals[on], np.array(names, object)[on]
 
 
 def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:

@@ -60,12 +60,6 @@ SEATED_MM = 0.01
 """How deep metal may reach into the stone and still count as a finished seat: what a stone beds into when pushed home.
 Common practice, no source."""
 
-CROWN_STEPS = 96
-"""Places along the crown from which its length is summed up. Fewer: a dome reads short."""
-
-LEVEL_MM = 1e-6
-"""How far below the crown's highest place still is its top. Larger: a low dome would end early."""
-
 BELOW_SHARES = (0.1, 0.45, 0.8)
 """Where in a notch, from the girdle inwards as shares of its depth, the seat is looked at."""
 
@@ -85,13 +79,6 @@ def _within(vertices: Floats, triangles: Ints, low: Floats, high: Floats) -> Int
     beyond = np.packbits(np.concatenate([vertices < low, vertices > high], axis=1), axis=1)[:, 0][triangles]
     reaching: Ints = triangles[(beyond[:, 0] & beyond[:, 1] & beyond[:, 2]) == 0]
     return reaching
-
-
-def _after(mesh: PolyMesh) -> Ints:
-    """(c,) for each corner of a mesh's faces, which comes next in its face."""
-    after = np.arange(1, len(mesh.corners) + 1)
-    after[mesh.starts[1:] - 1] = mesh.starts[:-1]
-    return after.astype(np.int32)
 
 
 def _not_above_one(vertices: Floats, triangles: Ints, normals: Floats, offsets: Floats) -> Ints:
@@ -211,11 +198,11 @@ def is_convex(placed: PolyMesh) -> bool:
 def _edges_turning_in(placed: PolyMesh) -> Ints:
     """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other."""
     normals, offsets = facet_planes(placed)
-    faces, sides = np.repeat(np.arange(len(placed)), np.diff(placed.starts)), placed.corners[_after(placed)]
+    faces, sides = np.repeat(np.arange(len(placed)), placed.sizes), placed.corners_after()
     edge = np.minimum(placed.corners, sides).astype(np.int64) * len(placed.vertices) + np.maximum(placed.corners, sides)
     order = np.argsort(edge, kind="stable")
     one, other = faces[order].reshape(-1, 2).T
-    middles = np.add.reduceat(placed.vertices[placed.corners], placed.starts[:-1], axis=0) / np.diff(placed.starts)[:, None]
+    middles = np.add.reduceat(placed.vertices[placed.corners], placed.starts[:-1], axis=0) / placed.sizes[:, None]
     rises = np.einsum("ij,ij->i", middles[one], normals[other]) > offsets[other] + ON_FACET_MM
     at = order[::2][rises]
     return np.column_stack([placed.corners[at], sides[at]])
@@ -330,57 +317,6 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
             i, j = near_pairs(near[some], facets, gap)
             gap = float(nearest_of_triangles(near[some[i]], facets[j])[0].min(initial=gap))
     return gap
-
-
-def crown_lines(frame: Frame, claws: Sequence[ClawMeasure], count: int) -> list[tuple[Floats, float]]:
-    """For each claw (count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top,
-    inwards from the claw, and its length, mm."""
-    edges, inwards = np.array([claw.edge for claw in claws]), -np.array([claw.outwards for claw in claws])
-    steps, z = _crown_steps(frame, edges, inwards, _to_table_mm(frame, edges, -inwards))
-    highest = (z >= np.nanmax(z, axis=1, keepdims=True) - LEVEL_MM).argmax(axis=1)
-    # One that passes the table, or a dome's top, falls again behind its highest place.
-    falls = np.isfinite(z[np.arange(len(z)), np.minimum(highest + 1, CROWN_STEPS)]) & (highest < CROWN_STEPS)
-    if falls.any():
-        steps[falls], z[falls] = _crown_steps(frame, edges[falls], inwards[falls], steps[falls, highest[falls]])
-    along, lengths = np.empty((len(claws), count)), []
-    for i, (own_steps, own_z) in enumerate(zip(steps, z)):
-        is_met = np.isfinite(own_z)
-        own_steps, own_z = own_steps[is_met], own_z[is_met]
-        run = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(own_steps), np.diff(own_z)))])
-        along[i] = np.interp(np.linspace(0.0, run[-1], count), run, own_steps)
-        lengths.append(float(run[-1]))
-    xy = edges[:, None] + along[:, :, None] * inwards[:, None]
-    heights = frame.stone.crown_height_at(xy.reshape(-1, 2)) + frame.girdle_plane_mm
-    return list(zip(np.concatenate([xy, heights.reshape(len(claws), count, 1)], axis=2), lengths))
-
-
-def _crown_steps(frame: Frame, edges: Floats, inwards: Floats, far_mm: Floats) -> tuple[Floats, Floats]:
-    """(c, k) ways in from places (c, 2) of the girdle, as far as asked (c,), and the crown's heights there, mm; nan beside
-    the stone."""
-    steps = np.linspace(0.0, 1.0, CROWN_STEPS + 1) * far_mm[:, None]
-    steps[:, 0] = 1e-3
-    xy = edges[:, None] + steps[:, :, None] * inwards[:, None]
-    return steps, frame.stone.crown_height_at(xy.reshape(-1, 2)).reshape(steps.shape) + frame.girdle_plane_mm
-
-
-def crown_contact(solid: Solid, line: Floats, reading_mm: float) -> tuple[float, Floats]:
-    """Share of a line (k, 3) up the crown's slope, girdle to table, that a claw lies on; (3,) its end."""
-
-    def touches(at: Floats) -> np.ndarray:
-        at = np.where(np.isfinite(at), at, 1e3)
-        # Metal farther up does not touch, so that there is no need to look for it.
-        ways, _ = first_hits(solid, at - [0.0, 0.0, reading_mm], at + [0.0, 0.0, reading_mm])
-        return np.isfinite(ways)
-
-    touching = touches(line)
-    if not touching.any():
-        return 0.0, line[0]
-    last = int(np.flatnonzero(touching).max())
-    after = min(last + 1, len(line) - 1)
-    finer = line[last] + np.linspace(0.0, 1.0, 17)[:, None] * (line[after] - line[last])
-    more = int(np.argmin(np.append(touches(finer), False))) - 1
-    gaps = int((~touching[:last]).sum())
-    return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
 
 
 def seat_gaps(frame: Frame, claws: Sequence[ClawMeasure]) -> tuple[Gaps, Gaps]:

@@ -63,9 +63,7 @@ def volume_in_common(vertices: Floats, triangles: Ints, stone: PolyMesh,
     of_triangle = metal[triangles[:, 0]]
     owner = np.repeat(np.arange(len(triangles), dtype=np.int32), 3)
     sides = _Edges.of(triangles.ravel(), np.roll(triangles, -1, axis=1).ravel(), owner)
-    after = np.arange(1, len(stone.corners) + 1)
-    after[stone.starts[1:] - 1] = stone.starts[:-1]
-    edges = _Edges.of(stone.corners, stone.corners[after], np.repeat(np.arange(len(stone)), stone.sizes))
+    edges = _Edges.of(stone.corners, stone.corners_after(), np.repeat(np.arange(len(stone)), stone.sizes))
 
     total, begins, ends = 0.0, [], []
     # The metal's own edges within the stone.

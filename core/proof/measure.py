@@ -11,7 +11,7 @@ import numpy as np
 
 from ..mesh import Floats
 from ..solid.kernel import bounds
-from . import fit
+from . import crown, fit
 from .chords import are_inside
 from .claw_measure import ClawMeasure, measure_claws
 from .fit import MOST_FACETS, SEATED_MM
@@ -181,18 +181,19 @@ class Gauge(Frame):
         return self.has_metal(np.array([self.girdle_middle_mm]), points + normals * (self.settling_mm + CLOSED_MM),
                               np.zeros(len(points), np.int32))
 
-    def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
-        """(count, 3) points on the crown inwards from the claw to the table's edge, and the slope's length, mm."""
-        if count not in self._crown_lines:
-            lines = fit.crown_lines(self, self.claws, count)
-            self._crown_lines[count] = {each.name: line for each, line in zip(self.claws, lines)}
-        return self._crown_lines[count][claw.name]
-
     @cached_property
-    def _crown_lines(self) -> dict[int, dict[str, tuple[Floats, float]]]:
-        """Those already followed, of all claws at once: a dome's take milliseconds."""
-        return {}
+    def _crown_profiles(self) -> dict[str, tuple[Floats, Floats, Floats]]:
+        """For each claw the crown inwards from it, as `crown_profiles` has them."""
+        return {claw.name: each for claw, each in zip(self.claws, crown.crown_profiles(self, self.claws))}
+
+    def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
+        """(count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top, inwards from
+        the claw, and its length, mm; nan where it has none."""
+        ways, heights, run = self._crown_profiles[claw.name]
+        at = np.linspace(0.0, run[-1], count)
+        xy = claw.edge - np.interp(at, run, ways)[:, None] * claw.outwards
+        return np.column_stack([xy, np.interp(at, run, heights)]), float(run[-1])
 
     def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
         """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""
-        return fit.crown_contact(self.parts[claw.name], self.crown_line(claw, CONTACT_PLACES)[0], reading_mm)
+        return crown.contact(self.parts[claw.name], self.crown_line(claw, CONTACT_PLACES)[0], reading_mm)

@@ -251,9 +251,7 @@ class BesideStone:
 def _is_convex(mesh: PolyMesh, normals: Floats, offsets: Floats) -> bool:
     """Whether no face of a closed mesh, with the planes given, stands out over a face beside it, which no dent is without."""
     sizes = mesh.sizes
-    following = np.arange(1, len(mesh.corners) + 1)
-    following[mesh.starts[1:] - 1] = mesh.starts[:-1]
-    after = mesh.corners[following]
+    after = mesh.corners_after()
     keys = np.minimum(mesh.corners, after).astype(np.int64) * len(mesh.vertices) + np.maximum(mesh.corners, after)
     # The two faces of an edge stand side by side once the edges are sorted.
     pairs = np.repeat(np.arange(len(sizes)), sizes)[ordered(keys)].reshape(-1, 2)

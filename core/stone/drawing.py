@@ -37,9 +37,7 @@ def crown_view(stone: Stone) -> Drawing:
 
 def _edges(mesh: PolyMesh) -> tuple[Ints, Ints, Ints, Ints]:
     """Each edge once: its two vertices, the face that runs along it and the face that runs back, all (e,)."""
-    following = np.arange(1, len(mesh.corners) + 1)
-    following[mesh.starts[1:] - 1] = mesh.starts[:-1]
-    start, end = mesh.corners, mesh.corners[following]
+    start, end = mesh.corners, mesh.corners_after()
     owner = np.repeat(np.arange(len(mesh), dtype=np.int32), mesh.sizes)
     there, back = np.lexsort([end, start]), np.lexsort([start, end])
     once = start[there] < end[there]

@@ -354,6 +354,21 @@ def test_sections_of_the_finished_claws_touch_the_girdle() -> None:
         assert distances_mm(claw.edge[None, :], loop)[0] < 0.01
 
 
+@pytest.mark.parametrize("cut_name", ["round brilliant", "marquise", "heart", "oval cabochon"])
+def test_a_line_up_the_crown_lies_on_it_and_is_as_long_as_its_steps_add_up_to(cut_name: str) -> None:
+    measured = subject_of(make_head(spec_of({"stone.cut": cut_name, "stone.length_mm": 6.0}))).gauge
+    assert measured.claws
+    for claw in measured.claws:
+        line, length_mm = measured.crown_line(claw, 2001)
+        heights = measured.stone.crown_height_at(line[:, :2]) + measured.girdle_plane_mm
+        assert line[:, 2] == pytest.approx(heights, abs=1e-6)
+        assert length_mm == pytest.approx(np.linalg.norm(np.diff(line, axis=0), axis=1).sum(), abs=1e-4)
+        # Past its end the crown rises no farther.
+        beyond = line[-1, :2] - np.linspace(0.0, 0.5, 20)[:, None] * claw.outwards
+        assert line[-1, 2] == pytest.approx(np.nanmax(measured.stone.crown_height_at(beyond)) + measured.girdle_plane_mm, abs=1e-5)
+        assert (np.diff(line[:, 2]) > -1e-9).all()
+
+
 @pytest.mark.parametrize("length_mm", [2.0, 6.0, 12.0])
 def test_tip_height_and_contact_come_out_as_the_setter_meant(length_mm: float) -> None:
     made = make_head(Spec().with_choices(stone__length_mm=length_mm), "set")

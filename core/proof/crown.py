@@ -1,0 +1,72 @@
+"""The crown from each claw inwards, as the upright plane through the claw cuts it, and how much of it a claw lies on."""
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from ..mesh import Floats
+from ..solid.kernel import Solid, bounds, first_hits
+from ..stone.facets import LEVEL
+from .claw_measure import ClawMeasure
+from .frame import Frame
+
+LEVEL_MM = 1e-6
+"""How far below the crown's highest place still is its top. Larger: a low dome would end early."""
+
+BESIDE_MM = 1e-3
+"""How far outside the girdle's middle the crown may begin, and how far inside a line up it does. Larger: lines are read short;
+smaller: they begin beside the stone."""
+
+
+def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Floats, Floats, Floats]]:
+    """For each claw the crown's slope from the girdle to the table's edge or a dome's top, inwards from the claw: at each
+    facet's edge (k,) mm the level way in, the height, and the way along it."""
+    mesh = frame.placed
+    edges, inwards = np.array([claw.edge for claw in claws]), -np.array([claw.outwards for claw in claws])
+    # Sides of the facets that look up, as those come round each.
+    up = np.repeat(mesh.face_normals()[:, 2] > LEVEL, mesh.sizes)
+    start, stop = mesh.corners[up], mesh.corners_after()[up]
+    aside = np.column_stack([-inwards[:, 1], inwards[:, 0]])
+    off = aside @ mesh.vertices[:, :2].T - np.einsum("ij,ij->i", aside, edges)[:, None]
+    is_left = off > 0.0
+    owner, side = np.nonzero(is_left[:, start] != is_left[:, stop])
+    first, second = start[side], stop[side]
+    share = off[owner, first] / (off[owner, first] - off[owner, second])
+    met = mesh.vertices[first] + share[:, None] * (mesh.vertices[second] - mesh.vertices[first])
+    ways = np.einsum("ij,ij->i", met[:, :2] - edges[owner], inwards[owner])
+    kept = np.flatnonzero(ways > -BESIDE_MM)
+    kept = kept[np.lexsort((ways[kept], owner[kept]))]
+    ends = np.cumsum(np.bincount(owner[kept], minlength=len(claws)))[:-1]
+    found = []
+    for own_ways, heights in zip(np.split(ways[kept], ends), np.split(met[kept, 2], ends)):
+        last = int((heights >= heights.max(initial=-np.inf) - LEVEL_MM).argmax()) + 1 if len(heights) else 0
+        begins = np.interp(BESIDE_MM, own_ways[:last], heights[:last]) if last else np.nan
+        past = min(int(np.searchsorted(own_ways[:last], BESIDE_MM)), last - 1)
+        own_ways, heights = np.append(BESIDE_MM, own_ways[past:last]), np.append(begins, heights[past:last])
+        steps = np.hypot(own_ways[1:] - own_ways[:-1], heights[1:] - heights[:-1])
+        found.append((own_ways, heights, np.concatenate([[0.0], np.cumsum(steps)])))
+    return found
+
+
+def contact(solid: Solid, line: Floats, reading_mm: float) -> tuple[float, Floats]:
+    """Share of a line (k, 3) up the crown's slope, girdle to table, that a claw lies on; (3,) its end."""
+    low, high = bounds(solid)
+    # Metal farther up does not touch, so that there is no need to look for it.
+    low, high = low - [0.0, 0.0, reading_mm], high + [0.0, 0.0, reading_mm]
+
+    def touches(at: Floats) -> np.ndarray:
+        may = np.flatnonzero(((at >= low) & (at <= high)).all(axis=1))
+        found = np.zeros(len(at), bool)
+        found[may] = np.isfinite(first_hits(solid, at[may] - [0.0, 0.0, reading_mm], at[may] + [0.0, 0.0, reading_mm])[0])
+        return found
+
+    touching = touches(line)
+    if not touching.any():
+        return 0.0, line[0]
+    last = int(np.flatnonzero(touching).max())
+    after = min(last + 1, len(line) - 1)
+    finer = line[last] + np.linspace(0.0, 1.0, 17)[:, None] * (line[after] - line[last])
+    more = int(np.argmin(np.append(touches(finer), False))) - 1
+    gaps = int((~touching[:last]).sum())
+    return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
