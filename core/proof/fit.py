@@ -26,7 +26,8 @@ from ..tolerance import SAME_POINT_MM
 from .apart import near_pairs, nearest_of_triangles
 from .claw_measure import ClawMeasure
 from .frame import Frame
-from .inside import deepest, volume_in_common
+from .halves import Half, halves
+from .inside import DEEP_MM, deepest, volume_in_common
 from .loops import first_crossing, in_rows
 
 EVERY = 8
@@ -52,6 +53,11 @@ OUTWARDS = np.array([(x, y, z) for x in (-1, 0, 1) for y in (-1, 0, 1) for z in 
 OUTWARDS /= np.linalg.norm(OUTWARDS, axis=1, keepdims=True)
 """Directions of those ways, (14, 3), along the axes and the diagonals: the way found is at most a quarter longer than
 the depth."""
+
+PAST_CUT = 1.25
+"""How far past the cut between its halves a stone is held against metal, as a share of the depth that is passed over. No more
+than once: metal in the cut is passed over; one and a half times: other metal at its edge counts as inside.
+"""
 
 ON_FACET_MM = 1e-4
 """How far a facet of a convex stone may rise above its neighbour. Larger: a shallow cleft is passed over."""
@@ -118,9 +124,27 @@ def depth(frame: Frame) -> tuple[float, Floats]:
     """How deep metal reaches into the stone, mm, and (3,) where."""
     if len(frame.placed) > MOST_FACETS:
         return _depth_in_scan(frame)
-    if not is_convex(frame.placed):
+    turning = _edges_turning_in(frame.placed)
+    if len(turning):
+        if _is_clear_of_halves(frame, halves(frame.placed, frame.placed.vertices[turning], ON_FACET_MM)):
+            return 0.0, frame.culet
         return _depth_between_lobes(frame, overlap(frame.metal, frame.stone_solid))
     return _depth_of(frame, _reaching(frame))
+
+
+def _is_clear_of_halves(frame: Frame, parts: Sequence[Half]) -> bool:
+    """Whether metal reaches into neither half of a stone, so that there is no need to look what both claim."""
+    vertices, triangles = frame.metal_triangles
+    triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
+    for part in parts:
+        # By more than what is passed over, so that what lies across the cut is found as well; a stone's edge on the cut that
+        # turns out leaves other metal two thirds of that to both sides.
+        part = part.past_cut(PAST_CUT * DEEP_MM)
+        reaching = vertices[_not_above_one(vertices, triangles, part.normals, part.offsets)]
+        if deepest(reaching, part.normals, part.offsets)[0] > DEEP_MM:
+            return False
+    middle = frame.placed.vertices.mean(axis=0)[None, :]
+    return len(parts) > 0 and not (contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0])
 
 
 def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
@@ -298,14 +322,18 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
     """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
     if bounds(rail)[1][2] <= frame.culet[2] - reach_mm:
         return reach_mm
-    if not is_convex(frame.placed):
-        return gap_mm(rail, frame.stone_solid, reach_mm)
     vertices, triangles = triangles_of(rail)
     normals, offsets = facet_planes(frame.placed)
-    # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
+    has_lobes = not is_convex(frame.placed)
+    if has_lobes:
+        # So far out that nothing of the stone rises above any plane.
+        offsets = (frame.placed.vertices @ normals.T).max(axis=0)
+    # What lies so far above one plane, all of it, is no nearer to the stone.
     near = vertices[_not_above_one(vertices, triangles, normals, offsets + reach_mm)]
     if not len(near):
         return reach_mm
+    if has_lobes:
+        return gap_mm(rail, frame.stone_solid, reach_mm)
     if deepest(near, normals, offsets)[0] > 0.0:
         return 0.0
     facets = frame.placed.vertices[frame.placed.triangles()[0]]

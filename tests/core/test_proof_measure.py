@@ -22,9 +22,11 @@ from core.proof.loops import (
 )
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
-    SEATED_MM, _reaching, common, deepest_within, depth, facet_planes, is_convex, rail_gap, room_at_culet,
+    ON_FACET_MM, SEATED_MM, _depth_between_lobes, _edges_turning_in, _reaching, common, deepest_within, depth, facet_planes,
+    is_convex, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
+from core.proof.halves import halves
 from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
 from core.solid.kernel import (
@@ -298,6 +300,49 @@ def test_the_deepest_place_is_found_in_the_middle_of_a_face() -> None:
 def test_a_heart_is_not_convex_and_a_round_is() -> None:
     assert not is_convex(make_stone(spec_of({"stone.cut": "heart"}).section("stone")).mesh)
     assert is_convex(make_stone(spec_of({"stone.cut": "princess"}).section("stone")).mesh)
+
+
+def test_a_heart_parts_in_two_convex_halves() -> None:
+    stone = make_stone(spec_of({"stone.cut": "heart", "stone.length_mm": 7.0}).section("stone")).mesh
+    parts = halves(stone, stone.vertices[_edges_turning_in(stone)], ON_FACET_MM)
+    assert len(parts) == 2
+    low, high = stone.vertices.min(axis=0), stone.vertices.max(axis=0)
+    places = np.random.default_rng(3).uniform(low, high, (4000, 3))
+    within = [(places @ part.normals.T <= part.offsets).all(axis=1) for part in parts]
+    assert (within[0] | within[1]).tolist() == contains(solid_of_triangles(stone.vertices, stone.triangles()[0], "stone"), places).tolist()
+    assert not (within[0] & within[1]).any() and min(each.sum() for each in within) > 500
+    # Where one half is dented, or the edges that turn in lie in no one plane, there are none.
+    assert halves(stone, stone.vertices[_edges_turning_in(stone)] + [0.0, 0.3, 0.0], ON_FACET_MM) == ()
+    assert halves(stone, np.random.default_rng(3).uniform(low, high, (4, 2, 3)), ON_FACET_MM) == ()
+
+
+def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
+    """In a half, in the cut between both, across it and in the cleft, as what both claim tells."""
+    frame, random, found = gauge("set", **{"stone.cut": "heart", "wall.taper_deg": 12.0}), np.random.default_rng(13), []
+    points = frame.placed.vertices[_edges_turning_in(frame.placed)].reshape(-1, 3)
+    low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
+    sheet = CUBE * [0.6, 1e-3, 0.3]
+    splinters = [random.uniform(low, high) + size * random.uniform(-1.0, 1.0, (4, 3)) for size in np.repeat([0.05, 0.5, 2.0], 40)]
+    for corners in (*splinters, *(points.mean(axis=0) + sheet + [x, 0.0, 0.0] for x in np.linspace(-3.0, 3.0, 13))):
+        metal = solid_of_triangles(*hull_triangles(corners), "splinter")
+        entered = Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid)
+        told = _depth_between_lobes(entered, overlap(metal, frame.stone_solid))[0]
+        assert depth(entered)[0] == pytest.approx(told, abs=3e-4)
+        assert (depth(entered)[0] > SEATED_MM) == (told > SEATED_MM)
+        found.append(depth(entered)[0])
+    assert 30 < sum(each > SEATED_MM for each in found) < len(found) - 30
+    assert depth(frame) == (0.0, pytest.approx(frame.culet))
+
+
+def test_room_beside_a_heart_is_that_of_the_kernel() -> None:
+    frame, random, found = gauge("set", **{"stone.cut": "heart", "wall.taper_deg": 12.0}), np.random.default_rng(17), []
+    middle, across = frame.placed.vertices.mean(axis=0), np.ptp(frame.placed.vertices, axis=0)
+    for size in np.repeat([0.05, 0.6], 60):
+        corners = middle + across * random.uniform(-0.8, 0.8, 3) + size * random.uniform(-1.0, 1.0, (5, 3))
+        metal = solid_of_triangles(*hull_triangles(corners), "splinter")
+        found.append(rail_gap(frame, metal, 0.4))
+        assert found[-1] == pytest.approx(gap_mm(metal, frame.stone_solid, 0.4), abs=2e-6)
+    assert min(found) == 0.0 and max(found) == 0.4 and sum(0.0 < each < 0.4 for each in found) > 10
 
 
 @pytest.mark.parametrize("cut_name", ["heart", "round brilliant", "oval cabochon"])
