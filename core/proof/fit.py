@@ -129,7 +129,7 @@ def depth(frame: Frame) -> tuple[float, Floats]:
         if _is_clear_of_halves(frame, halves(frame.placed, frame.placed.vertices[turning], ON_FACET_MM)):
             return 0.0, frame.culet
         return _depth_between_lobes(frame, overlap(frame.metal, frame.stone_solid))
-    return _depth_of(frame, _reaching(frame))
+    return _depth_of(frame, _reaching(frame, DEEP_MM))
 
 
 def _is_clear_of_halves(frame: Frame, parts: Sequence[Half]) -> bool:
@@ -201,11 +201,12 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     return depths[best], vertices[best]
 
 
-def _reaching(frame: Frame) -> Ints:
-    """(t, 3) those of the metal's triangles that may reach into the stone."""
+def _reaching(frame: Frame, deeper_mm: float = 0.0) -> Ints:
+    """(t, 3) those of the metal's triangles that may reach into the stone by more than so much."""
     vertices, triangles = frame.metal_triangles
     triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
-    return _not_above_one(vertices, triangles, *facet_planes(frame.placed))
+    normals, offsets = facet_planes(frame.placed)
+    return _not_above_one(vertices, triangles, normals, offsets - deeper_mm)
 
 
 def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
