@@ -323,18 +323,14 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
     """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
     if bounds(rail)[1][2] <= frame.culet[2] - reach_mm:
         return reach_mm
+    if not is_convex(frame.placed):
+        return gap_mm(rail, frame.stone_solid, reach_mm)
     vertices, triangles = triangles_of(rail)
     normals, offsets = facet_planes(frame.placed)
-    has_lobes = not is_convex(frame.placed)
-    if has_lobes:
-        # So far out that nothing of the stone rises above any plane.
-        offsets = (frame.placed.vertices @ normals.T).max(axis=0)
-    # What lies so far above one plane, all of it, is no nearer to the stone.
+    # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
     near = vertices[_not_above_one(vertices, triangles, normals, offsets + reach_mm)]
     if not len(near):
         return reach_mm
-    if has_lobes:
-        return gap_mm(rail, frame.stone_solid, reach_mm)
     if deepest(near, normals, offsets)[0] > 0.0:
         return 0.0
     facets = frame.placed.vertices[frame.placed.triangles()[0]]
