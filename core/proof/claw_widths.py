@@ -8,7 +8,7 @@ import numpy as np
 
 from ..mesh import Floats, Ints, cross
 from .chords import faces
-from .claw_measure import ClawMeasure, straight_line
+from .claw_measure import ClawMeasure
 from .frame import Frame
 from .loops import crossings, edges_of, largest, middle_of
 
@@ -26,17 +26,21 @@ ROUNDING_MM = 1e-9
 """How far the sides of a section may be longer than twice its width for it to be one plain loop. Larger: loops would be
 taken for one that just miss it; smaller: most sections are cut twice."""
 
+TOGETHER = 12
+"""How many stretches of round claws are looked at in one go. Only the time taken depends on it."""
+
 Stretch = tuple[ClawMeasure, Floats]
 """A claw and the heights (k,) at which it is looked at."""
 
 
 def widths_along(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
     """For each stretch (k,) least widths square to the claw's line, in six directions, or the least thickness of a V's
-    legs, mm; 0 where there is no metal. Round claws are all looked at together."""
+    legs, mm; 0 where there is no metal."""
     found = [np.zeros(len(heights)) for _, heights in stretches]
     are_round = [i for i, (claw, _) in enumerate(stretches) if not claw.is_v]
-    if are_round:
-        for i, widths in zip(are_round, _round_widths(frame, [stretches[i] for i in are_round])):
+    for start in range(0, len(are_round), TOGETHER):
+        some = are_round[start:start + TOGETHER]
+        for i, widths in zip(some, _round_widths(frame, [stretches[i] for i in some])):
             found[i] = widths
     for (claw, heights), widths in zip(stretches, found):
         if claw.is_v:
@@ -60,14 +64,13 @@ def _round_widths(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
         first = (np.cumsum(sizes) - sizes)[levels]
         widths[levels] = _wide(LINES @ starts, first).min(axis=0)
         areas[levels] = np.abs(np.add.reduceat(starts[0] * ways[1] - starts[1] * ways[0], first)) / 2.0
-    end = 0
-    for claw, heights in stretches:
-        start, end = end, end + len(heights)
-        for k in _lacking(areas[start:end]):
-            turn = _square_to_lines([(claw, heights[k:k + 1])])[0]
-            through = _through_middle(largest(frame.part_at(claw.name, float(heights[k]))) @ turn)
-            widths[start + k] = min(widths[start + k], through)
-    return np.split(widths, np.cumsum([len(heights) for _, heights in stretches])[:-1])
+    counts = np.array([len(heights) for _, heights in stretches])
+    owner, heights = np.repeat(np.arange(len(counts)), counts), np.concatenate([each for _, each in stretches])
+    for k in _lacking(areas, owner, len(counts)):
+        claw, height = stretches[owner[k]][0], heights[k:k + 1]
+        turn = _square_to_lines([(claw, height)])[0]
+        widths[k] = min(widths[k], _through_middle(largest(frame.part_at(claw.name, float(height[0]))) @ turn))
+    return np.split(widths, np.cumsum(counts)[:-1])
 
 
 def _sides(frame: Frame, stretches: Sequence[Stretch]) -> tuple[Floats, Floats, Ints]:
@@ -100,14 +103,20 @@ def _wide(values: Floats, first: Ints) -> Floats:
     return wide
 
 
-def _lacking(areas: Floats) -> list[int]:
-    """Which sections of one claw have less than their expected area, (k,) mm2: there metal is missing."""
+def _lacking(areas: Floats, owner: np.ndarray, count: int) -> list[int]:
+    """Which sections have less than their expected area: there metal is missing. Of areas (k,) mm2, of so many stretches,
+    owner (k,): of which."""
     known = np.flatnonzero(areas)
-    if not len(known):
-        return []
-    steps = np.arange(len(known), dtype=np.float64)
-    growth, start = straight_line(areas[known], steps) if len(known) > 2 else (0.0, float(areas.max()))
-    lacking: list[int] = known[areas[known] < WHOLE_SHARE * (start + growth * steps)].tolist()
+    areas, owner = areas[known], owner[known]
+    many = np.bincount(owner, minlength=count)
+    steps = np.arange(len(known)) - (np.cumsum(many) - many + (many - 1) / 2.0)[owner]
+    # By the straight line nearest to all of a stretch; two only say that the larger is whole.
+    squares, products = (np.bincount(owner, steps * each, count) for each in (steps, areas))
+    growth = np.where(many > 2, products / np.maximum(squares, 1.0), 0.0)
+    whole, most = np.bincount(owner, areas, count) / np.maximum(many, 1), np.zeros(count)
+    np.maximum.at(most, owner, areas)
+    expected = np.where(many > 2, whole, most)[owner] + growth[owner] * steps
+    lacking: list[int] = known[areas < WHOLE_SHARE * expected].tolist()
     return lacking
 
 
@@ -122,19 +131,22 @@ def _through_middle(ring: Floats) -> float:
 def _square_to_lines(stretches: Sequence[Stretch]) -> Floats:
     """(k, 2, 2) for all heights of all stretches what turns level ways into ways outwards and along, square to the
     claw's line."""
-    lines = []
-    for claw, heights in stretches:
-        z = claw.spine[:, 2]
-        steps = np.diff(claw.spine[:, :2], axis=0) / np.diff(z)[:, None]
-        middles = (z[1:] + z[:-1]) / 2.0
-        # Near the girdle the lean is known better than by the last step.
-        outwards = np.interp(heights, np.append(middles, z[-1]), np.append(steps @ claw.outwards, claw.slope))
-        across = np.array([-claw.outwards[1], claw.outwards[0]])
-        lines.append(np.outer(outwards, claw.outwards) + np.outer(np.interp(heights, middles, steps @ across), across))
-    sizes = [len(each) for each in lines]
-    line = np.column_stack([np.concatenate(lines), np.ones(sum(sizes))])
+    spines, slopes = np.array([claw.spine for claw, _ in stretches]), np.array([claw.slope for claw, _ in stretches])
+    outwards = np.array([claw.outwards for claw, _ in stretches])
+    across = np.column_stack([-outwards[:, 1], outwards[:, 0]])
+    z = spines[:, :, 2]
+    steps = (spines[:, 1:, :2] - spines[:, :-1, :2]) / (z[:, 1:] - z[:, :-1])[:, :, None]
+    # Near the girdle the lean is known better than by the last step.
+    middles = np.column_stack([(z[:, 1:] + z[:, :-1]) / 2.0, z[:, -1]])
+    ahead = np.column_stack([np.einsum("ikj,ij->ik", steps, outwards), slopes])
+    aside = np.einsum("ikj,ij->ik", steps, across)
+    heights = [each for _, each in stretches]
+    owner = np.repeat(np.arange(len(stretches)), [len(each) for each in heights])
+    level, along = outwards[owner], np.concatenate(list(map(np.interp, heights, middles, ahead)))
+    line = along[:, None] * level
+    line += np.concatenate(list(map(np.interp, heights, middles[:, :-1], aside)))[:, None] * across[owner]
+    line = np.column_stack([line, np.ones(len(line))])
     line /= np.sqrt(np.einsum("ij,ij->i", line, line))[:, None]
-    level = np.repeat([claw.outwards for claw, _ in stretches], sizes, axis=0)
     out = np.column_stack([level, np.zeros(len(level))]) - line * np.einsum("ij,ij->i", line[:, :2], level)[:, None]
     out /= np.sqrt(np.einsum("ij,ij->i", out, out))[:, None]
     turns: Floats = np.stack([out[:, :2], cross(line, out)[:, :2]], axis=2)
