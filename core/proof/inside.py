@@ -31,6 +31,9 @@ SOME = 16
 """From how many corners it is told whether metal holds a stone whole that it does not meet. Fewer: those that only lie
 on the metal would tell."""
 
+FINE, EVERY = 600, 8
+"""From how many planes on every which of them is tried first. Only the time taken depends on them."""
+
 ROUNDS = 60
 """How often triangles are looked at. Fewer: the deepest place would be passed over; more: only rounding."""
 
@@ -212,13 +215,26 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
     """
     depth, place = 0.0, np.zeros(3)
 
-    def nearest(points: Floats) -> Ints:
-        nonlocal depth, place
+    def lowest(points: Floats, every: int = 1) -> tuple[Ints, Floats]:
+        """Which plane, of every so many, points lie least below, and how far."""
+        some_normals, some_offsets = normals[::every], offsets[::every]
         planes, least = np.empty(len(points), np.int32), np.empty(len(points))
-        for rows in in_rows(len(points), len(normals)):
-            below = offsets - points[rows] @ normals.T
+        for rows in in_rows(len(points), len(some_normals)):
+            below = some_offsets - points[rows] @ some_normals.T
             planes[rows] = below.argmin(axis=1)
             least[rows] = below[np.arange(len(below)), planes[rows]]
+        return planes * every, least
+
+    def nearest(points: Floats) -> Ints:
+        nonlocal depth, place
+        if len(normals) <= FINE:
+            planes, least = lowest(points)
+        else:
+            # No place is deeper than below some planes, so that only those are measured that may be the deepest.
+            planes, least = lowest(points, EVERY)
+            best = int(least.argmax())
+            may = np.flatnonzero(least > max(depth, float(lowest(points[best:best + 1])[1][0])))
+            planes[may], least[may] = lowest(points[may])
         best = int(least.argmax())
         if least[best] > depth:
             depth, place = float(least[best]), points[best]
