@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
+from ..solid.slicer import runs_of
 from .nearest import SQUARELY, Sides
 
 ROUNDING = 1e-12
@@ -33,7 +34,16 @@ def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
     """Starts and ways, each (e, 2), of the edges of closed loops."""
     if not loops:
         return np.zeros((0, 2)), np.zeros((0, 2))
-    return np.concatenate(loops), np.concatenate([np.concatenate([loop[1:], loop[:1]]) - loop for loop in loops])
+    corners = np.concatenate(loops)
+    return corners, corners[_following(loops)] - corners
+
+
+def _following(loops: Sequence[Floats]) -> np.ndarray:
+    """(e,) which corner follows each in its loop, when the loops' corners follow each other."""
+    firsts = starts_of(loops)
+    following: np.ndarray = np.arange(1, firsts[-1] + 1)
+    following[firsts[1:] - 1] = firsts[:-1]
+    return following
 
 
 def crossings(loops: Sequence[Floats], origins: Floats, directions: Floats) -> Floats:
@@ -73,6 +83,30 @@ def first_crossing(loops: Sequence[Floats], origins: Floats, directions: Floats,
     return least
 
 
+def farthest_crossings(loops: Sequence[Floats], middle: Floats, directions: Floats) -> Floats:
+    """(l, n) the greatest way at which each line from a middle (2,) in directions (n, 2), ahead or back, crosses the sides of
+    each loop; -inf where it does not."""
+    starts, ways = edges_of(loops)
+    of = np.repeat(np.arange(len(loops)), [len(loop) for loop in loops])
+    starts = starts - middle
+    # Seen from the middle, a side reaches over some of the lines ahead, and of those back.
+    ends = starts + ways
+    turn = np.arctan2(starts[:, 1], starts[:, 0])
+    over = np.arctan2(starts[:, 0] * ends[:, 1] - starts[:, 1] * ends[:, 0], np.einsum("ij,ij->i", starts, ends))
+    ahead = np.arctan2(directions[:, 1], directions[:, 0])
+    turns = np.add.outer(math.pi * np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0]), ahead).ravel()
+    order = np.argsort(turns)
+    first = np.searchsorted(turns[order], np.minimum(turn, turn + over) - ROUNDING)
+    many = np.searchsorted(turns[order], np.maximum(turn, turn + over) + ROUNDING) - first
+    side, line = np.repeat(np.arange(len(of)), many), order[runs_of(first, many)] % len(ahead)
+    (x, y), (way_x, way_y), (dx, dy) = starts[side].T, ways[side].T, directions[line].T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        far = (x * way_y - y * way_x) / (dx * way_y - dy * way_x)
+    found = np.full((len(loops), len(directions)), -np.inf)
+    np.fmax.at(found, (of[side], line), np.where(np.isfinite(far), far, -np.inf))
+    return found
+
+
 def in_rows(rows: int, columns: int) -> Iterator[slice]:
     """Slices of as many rows as make up no more than AT_ONCE pairs with the columns."""
     step = max(1, AT_ONCE // max(columns, 1))
@@ -84,8 +118,7 @@ def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
     sides."""
     starts, ways = edges_of(loops)
     low = _off_line(starts)
-    high = np.concatenate([np.append(part[1:], part[:1]) for part in np.split(low, np.cumsum([len(loop) for loop in loops])[:-1])])
-    return _crosses_odd(starts, ways, low, high, points, _off_line(points))
+    return _crosses_odd(starts, ways, low, low[_following(loops)], points, _off_line(points))
 
 
 def are_inside_sides(starts: Floats, ways: Floats, of: np.ndarray, points: Floats, at: np.ndarray) -> np.ndarray:
@@ -108,6 +141,11 @@ def _off_line(points: Floats) -> Floats:
     return level
 
 
+def _on_line(points: Floats) -> Floats:
+    ahead: Floats = points[:, 0] * COS + points[:, 1] * SIN
+    return ahead
+
+
 def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points: Floats, level: Floats) -> np.ndarray:
     """(n,) bool: from which points (n, 2), at levels (n,), a line ahead crosses an odd number of sides (e, 2), which reach from
     level to level (e,)."""
@@ -118,8 +156,7 @@ def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points
     counts = last - first
     j = np.repeat(np.arange(len(starts)), counts)
     i = order[np.arange(len(j)) + np.repeat(first - (np.cumsum(counts) - counts), counts)]
-    met = starts[j] + ways[j] * ((level[i] - low[j]) / (high[j] - low[j]))[:, None]
-    ahead = (met - points[i]) @ np.array([COS, SIN]) > 0.0
+    ahead = _on_line(starts)[j] + _on_line(ways)[j] * ((level[i] - low[j]) / (high[j] - low[j])) > _on_line(points)[i]
     odd: np.ndarray = np.bincount(i[ahead], minlength=len(points)) % 2 == 1
     return odd
 
@@ -131,7 +168,7 @@ def distances_mm(points: Floats, loop: Floats) -> Floats:
         return np.abs(_sides_of(starts, ways).nearest(points, np.zeros(len(points), np.int32))[0])
     least: Floats = np.empty(len(points))
     for rows in in_rows(len(points), len(starts)):
-        least[rows] = to_sides(points[rows, None], starts, ways)[0].min(axis=1)
+        least[rows] = _to_all_sides(points[rows], starts, ways)[0].min(axis=1)
     return np.sqrt(least)
 
 
@@ -143,7 +180,7 @@ def signed_distances_mm(points: Floats, sides: tuple[Floats, Floats]) -> tuple[F
     if len(points) * len(starts) > MANY_PAIRS:
         return of_all.signed_distances_mm(points, np.zeros(len(points), np.int32))
     starts, ways, rows = of_all.starts, of_all.ways, np.arange(len(points))
-    squares, turned = to_sides(points[:, None], starts, ways)
+    squares, turned = _to_all_sides(points, starts, ways)
     # At a corner both sides are equally near; the one that is seen more squarely says it.
     nearest = np.argmin(squares - SQUARELY * turned * turned, axis=1)
     square, turn = squares[rows, nearest], turned[rows, nearest]
@@ -158,15 +195,39 @@ def _sides_of(starts: Floats, ways: Floats) -> Sides:
 
 
 def to_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
-    """Squared distances of points (..., 2) from sides (..., 2), and how far to the left of the sides' lines."""
+    """Squared distances of points (n, 2), each from its own side (n, 2), and how far to the left of the sides' lines."""
     lengths = np.maximum(np.hypot(ways[:, 0], ways[:, 1]), 1e-15)
     along_x, along_y = ways[:, 0] / lengths, ways[:, 1] / lengths
-    x, y = points[..., 0] - starts[:, 0], points[..., 1] - starts[:, 1]
+    x, y = points[:, 0] - starts[:, 0], points[:, 1] - starts[:, 1]
     left: Floats = along_x * y - along_y * x
-    past = x * along_x + y * along_y
-    past -= np.minimum(np.maximum(past, 0.0), lengths)
-    squares: Floats = left * left + past * past
-    return squares, left
+    return _squared(left, x * along_x + y * along_y, lengths), left
+
+
+def _to_all_sides(points: Floats, starts: Floats, ways: Floats) -> tuple[Floats, Floats]:
+    """The same, (n, e), of each of points (n, 2) from each of sides (e, 2)."""
+    way_x, way_y = ways.T
+    lengths = np.maximum(np.hypot(way_x, way_y), 1e-15)
+    # As products of matrices, whose last rows take the sides' starts off.
+    aside, ahead = np.empty((2, 3, len(lengths)))
+    np.divide(way_x, lengths, out=ahead[0])
+    np.divide(way_y, lengths, out=ahead[1])
+    aside[0], aside[1] = -ahead[1], ahead[0]
+    for each in (aside, ahead):
+        each[2] = -np.einsum("ij,ji->i", starts, each[:2])
+    places = np.ones((len(points), 3))
+    places[:, :2] = points
+    left: Floats = places @ aside
+    return _squared(left, places @ ahead, lengths), left
+
+
+def _squared(left: Floats, past: Floats, lengths: Floats) -> Floats:
+    """Squared distances from sides of some lengths, by how far to the left of their lines and past their starts."""
+    # In place: fresh memory takes longer than the sums.
+    along = np.maximum(past, 0.0)
+    past -= np.minimum(along, lengths, out=along)
+    past *= past
+    past += np.multiply(left, left, out=along)
+    return past
 
 
 INSETS = 40
@@ -192,18 +253,22 @@ def starts_of(loops: Sequence[Floats]) -> np.ndarray:
     return np.concatenate([[0], np.cumsum([len(loop) for loop in loops])]).astype(int)
 
 
-def corners_of(loop: Floats) -> Floats:
-    """A loop (k, 2) without points that lie on a straight line between their neighbours; of some that follow each other, every
+def corners_of(loops: Sequence[Floats]) -> list[Floats]:
+    """Loops (k, 2) without points that lie on a straight line between their neighbours; of some that follow each other, every
     second stays, so that what turns in several small steps keeps its corner."""
-    after = np.concatenate([loop[1:], loop[:1]]) - loop
-    before = np.concatenate([after[-1:], after[:-1]])
-    past = before + after
-    off = np.abs(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0])
-    turns = off > STRAIGHT_MM * np.hypot(past[:, 0], past[:, 1])
-    turns[0] = True
-    every = np.arange(len(loop))
-    kept: Floats = loop[(every - np.maximum.accumulate(np.where(turns, every, 0))) % 2 == 0]
-    return kept
+    if not loops:
+        return []
+    points, firsts = np.concatenate(loops), starts_of(loops)
+    every, begins, ends = np.arange(len(points)), firsts[:-1], firsts[1:]
+    previous = every - 1
+    previous[begins] = ends - 1
+    after_x, after_y = (points[_following(loops)] - points).T
+    before_x, before_y = after_x[previous], after_y[previous]
+    off = np.abs(before_x * after_y - before_y * after_x)
+    turns = off > STRAIGHT_MM * np.hypot(before_x + after_x, before_y + after_y)
+    turns[begins] = True
+    kept = (every - np.maximum.accumulate(np.where(turns, every, 0))) % 2 == 0
+    return [points[begin:end][kept[begin:end]] for begin, end in zip(begins.tolist(), ends.tolist())]
 
 
 def area_mm2(loops: Sequence[Floats]) -> float:

@@ -171,7 +171,7 @@ class Sides:
         squares = left * left
         seen = past + squares * (1.0 - squarely)
         squares += past
-        begins = np.flatnonzero(np.diff(i, prepend=-1))
+        begins = np.concatenate([[0], np.flatnonzero(i[1:] != i[:-1]) + 1])
         least = np.repeat(np.minimum.reduceat(seen, begins), np.diff(np.append(begins, len(i))))
         equal = np.flatnonzero(seen == least)
         pick = equal[np.searchsorted(i[equal], i[begins])]

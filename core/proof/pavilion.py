@@ -16,7 +16,7 @@ from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
 from .fit import facet_planes, is_convex
 from .frame import FLAT_MM, HAIR_MM, Frame
-from .loops import area_mm2, crossings, distances_mm, is_inside, is_ring, largest
+from .loops import area_mm2, crossings, distances_mm, farthest_crossings, is_inside, is_ring, largest
 
 LEVELS = 18
 """Levels between the top of the bearing and the culet, closer together above."""
@@ -82,14 +82,13 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
     low = frame.base_mm if frame.has_flat_base else float(frame.culet[2]) + ABOVE_CULET_MM
     top = max(top_mm - HAIR_MM, low)
     heights = top - (top - low) * np.linspace(0.0, 1.0, LEVELS) ** CROWDING
-    centre = np.broadcast_to(frame.culet[:2], starts.shape)
-    ways = starts - centre
+    ways = starts - frame.culet[:2]
     ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
     facets = _convex_planes(frame.placed)
     if facets is not None:
         places, slopes, shares = _on_facets(heights, frame.culet[:2], ways, *facets)
     else:
-        places, slopes, shares = _on_sections(frame, heights, centre, ways)
+        places, slopes, shares = _on_sections(frame, heights, ways)
     if top_mm >= frame.girdle_plane_mm:
         # At the girdle's edge metal stands against its upright side.
         shares[0] = 1.0
@@ -99,20 +98,18 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
         beside = np.isfinite(room) & (room > 0.0)
         if top_mm >= frame.girdle_plane_mm:
             beside[0] = False
-        for i in np.flatnonzero(beside.any(axis=1)):
-            square[i, beside[i]] = _square_room(places[i, beside[i]], feet[i, beside[i]], float(heights[i]), *facets)
+        square[beside] = _square_room(places[beside], feet[beside], heights[np.nonzero(beside)[0]], *facets)
     return Columns(heights, places, slopes, square)
 
 
-def _square_room(places: Floats, feet: Floats, height_mm: float, normals: Floats, offsets: Floats) -> Floats:
-    """(n,) mm from places (n, 2) of a convex stone at a height to points (n, 2) of the metal beside them: square to the
+def _square_room(places: Floats, feet: Floats, heights_mm: Floats, normals: Floats, offsets: Floats) -> Floats:
+    """(n,) mm from places (n, 2) of a convex stone at heights (n,) to points (n, 2) of the metal beside them: square to the
     facet that faces the metal, or along it if that is more, for metal that stands aside."""
-    off = feet @ normals[:, :2].T + height_mm * normals[:, 2] - offsets
+    off = np.column_stack([feet, heights_mm]) @ normals.T - offsets
     facing = np.argmax(off, axis=1)
-    flat = normals[facing, :2]
-    steep = np.maximum(np.linalg.norm(flat, axis=1), 1e-12)
-    way = feet - places
-    aside = np.abs(way[:, 0] * flat[:, 1] - way[:, 1] * flat[:, 0]) / steep
+    x, y, _ = normals[facing].T
+    (way_x, way_y) = (feet - places).T
+    aside = np.abs(way_x * y - way_y * x) / np.maximum(np.hypot(x, y), 1e-12)
     room: Floats = np.maximum(off[np.arange(len(off)), facing], aside)
     return room
 
@@ -176,15 +173,13 @@ def _on_facets(heights: Floats, centre: Floats, ways: Floats, normals: Floats,
     return places, drops[:, None] / steep, steep
 
 
-def _on_sections(frame: Frame, heights: Floats, centre: Floats, ways: Floats) -> tuple[Floats, Floats, Floats]:
+def _on_sections(frame: Frame, heights: Floats, ways: Floats) -> tuple[Floats, Floats, Floats]:
     """The same of any stone, by its level sections."""
     loops = [largest(found) if found else None for found in (frame.stone_at(float(z)) for z in heights)]
-    places = np.full((len(heights), *ways.shape), np.nan)
-    for i, loop in enumerate(loops):
-        if loop is not None:
-            far = crossings([loop], centre, ways)
-            out = np.where(np.isnan(far), -np.inf, far).max(axis=1)
-            places[i] = np.where(np.isfinite(out)[:, None], centre + ways * out[:, None], np.nan)
+    out = np.full((len(heights), len(ways)), -np.inf)
+    out[[loop is not None for loop in loops]] = farthest_crossings([loop for loop in loops if loop is not None],
+                                                                   frame.culet[:2], ways)
+    places = np.where(np.isfinite(out)[:, :, None], frame.culet[:2] + ways * out[:, :, None], np.nan)
     slopes, shares = np.zeros(places.shape[:2]), np.ones(places.shape[:2])
     for i in range(len(heights) - 1):
         below, drop = loops[i + 1], float(heights[i] - heights[i + 1])

@@ -106,9 +106,11 @@ class Wall:
     def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
         """Outer and inner loop at a height; None where the wall is no ring there."""
         if height_mm not in self._faces:
-            loops = sorted(self.frame.part_at("wall", height_mm), key=lambda loop: -abs(area_mm2([loop])))
-            if is_ring(loops):
-                self._faces[height_mm] = loops[0], loops[1]
+            loops = self.frame.part_at("wall", height_mm)
+            areas = [area_mm2([loop]) for loop in loops] if len(loops) == 2 else [0.0, 0.0]
+            if areas[0] * areas[1] < 0.0:
+                outer = int(abs(areas[1]) > abs(areas[0]))
+                self._faces[height_mm] = loops[outer], loops[1 - outer]
             else:
                 self._faces[height_mm] = loops[0] if len(loops) == 1 and self._goes_round(loops[0]) else None, None
         return self._faces[height_mm]
@@ -124,9 +126,10 @@ class Wall:
             outer, inner = self.faces(height)
             if outer is not None and inner is not None:
                 heights.append(height)
-                outers.append(corners_of(outer))
-                inners.append(corners_of(inner))
-        return np.array(heights), outers, inners
+                outers.append(outer)
+                inners.append(inner)
+        corners = corners_of(outers + inners)
+        return np.array(heights), corners[:len(outers)], corners[len(outers):]
 
     def _sides_of(self, loops: Sequence[Floats]) -> Sides:
         """Of one loop at each height."""
@@ -367,16 +370,21 @@ class Wall:
 
     @cached_property
     def sill_mm(self) -> float | None:
-        """Height of the lowest place at which the wall is pierced or ends; None where it is a ring up to its top."""
+        """Height of the lowest place at which the wall is pierced or ends, which is that of a corner of its surface; None where
+        it is a ring up to its top."""
         heights = sorted([self.frame.base_mm + HAIR_MM, *self._heights.tolist(), *self._hollow_heights, self.top_mm - HAIR_MM])
         open_at = next((i for i, z in enumerate(heights) if not is_ring(self.frame.part_at("wall", z))), None)
         if open_at is None or open_at == 0:
             return None if open_at is None else self.frame.base_mm
-        low, high = heights[open_at - 1], heights[open_at]
-        while high - low > SILL_MM:
-            middle = (low + high) / 2.0
-            low, high = (middle, high) if is_ring(self.frame.part_at("wall", middle)) else (low, middle)
-        return float(low + high) / 2.0
+        corners = np.unique(self.frame.part_triangles("wall")[0][:, 2])
+        corners = corners[(corners > heights[open_at - 1]) & (corners < heights[open_at])]
+        corners = corners[np.diff(corners, append=math.inf) > SILL_MM]
+        low, high = 0, len(corners) - 1
+        while low < high:
+            middle = (low + high) // 2
+            between = float(corners[middle] + corners[middle + 1]) / 2.0
+            low, high = (middle + 1, high) if is_ring(self.frame.part_at("wall", between)) else (low, middle)
+        return float(corners[low]) if len(corners) else heights[open_at]
 
     @cached_property
     def hollow_loops(self) -> list[tuple[float, Floats]]:
@@ -389,9 +397,15 @@ class Wall:
 def _usual_of(levels: Sequence[Floats]) -> tuple[list[float], float]:
     """The middle of what was read at each level, lowest first, nan where nothing was, and the wall's body by the lower
     levels; nan where nothing was read at all."""
-    middles = [float(np.median(values)) if len(values) else math.nan for values in levels]
+    middles = [_median(values) if len(values) else math.nan for values in levels]
     read = [middle for middle in middles if math.isfinite(middle)]
     return middles, float(np.median(read[:WALL_LEVELS // 2 + 1])) if read else math.nan
+
+
+def _median(values: Floats) -> float:
+    """Of so few values (n,) numpy's own takes several times as long."""
+    ranked = np.sort(values)
+    return float(ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2]) / 2.0
 
 
 def _shares_mm(loop: Floats, depths: Floats) -> tuple[float, float]:
