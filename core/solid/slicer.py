@@ -145,15 +145,17 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
     that way."""
     cos, sin = np.cos(turns), np.sin(turns)
     x, y = (vertices[:, :2] - axis).T
-    side = np.outer(sin, x) - np.outer(cos, y)
-    plane, _, corner, begin, end = _upright_met(side, triangles)
+    side = np.outer(x, sin) - np.outer(y, cos)
+    # Most triangles are met by no plane: those have all corners on one side of all of them.
+    one, two, three = (np.packbits(side > 0.0, axis=1)[each] for each in triangles.T)
+    plane, _, corner, begin, end = _upright_met(side, triangles[((one ^ two) | (one ^ three)).any(axis=1)])
     # A side begins where the one before ends: at the same edge of the surface.
     count = len(vertices)
     begins, ends = (np.argsort((plane * count + np.minimum(corner, other)) * count + np.maximum(corner, other))
                     for other in (begin, end))
     following = np.empty(len(plane), np.int64)
     following[ends] = begins
-    share = side[plane, corner] / (side[plane, corner] - side[plane, begin])
+    share = side[corner, plane] / (side[corner, plane] - side[begin, plane])
     x, y, up = (each[corner] + share * (each[begin] - each[corner]) for each in (x, y, vertices[:, 2]))
     starts = np.column_stack([x * cos[plane] + y * sin[plane], up])
     # All sides of a loop come to bear the least number among them, each time from twice as far ahead.
@@ -165,19 +167,14 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
 
 
 def _upright_met(side: Floats, triangles: Ints) -> tuple[np.ndarray, ...]:
-    """Where planes cross triangles (t, 3), by how far the vertices lie to one side of each (p, n): each (e,) which plane,
-    which triangle, which of its corners is alone on its side, and to which others the edges run in which the cut begins and
-    ends."""
-    is_over = side > 0.0
-    # Most triangles are met by no plane: those have all corners on one side of all of them.
-    one, two, three = (np.packbits(is_over, axis=0)[:, each] for each in triangles.T)
-    met = np.flatnonzero(((one ^ two) | (one ^ three)).any(axis=0))
-    first, second, third = (is_over[:, each].view(np.int8) for each in triangles[met].T)
+    """Where planes cross triangles (t, 3), by how far the vertices lie to one side of each (n, p): each (e,) which plane,
+    which triangle, which vertex is alone on its side, and to which others the edges run in which the cut begins and ends."""
+    first, second, third = (side > 0.0).view(np.int8)[triangles.T]
     above = (first + 2 * second + 4 * third).ravel()
     # Neither 0, all below, nor 7, all above.
     crossed = np.flatnonzero((above + 1) & 6 != 0)
-    plane, nth = np.divmod(crossed, len(met))
-    triangle, above, corners = met[nth], above[crossed], triangles.ravel()
+    triangle, plane = np.divmod(crossed, side.shape[1])
+    above, corners = above[crossed], triangles.ravel()
     corner, begin, end = (corners[3 * triangle + (each % 3)[above]].astype(np.int64) for each in (ALONE, BEGIN, END))
     return plane, triangle, corner, begin, end
 
@@ -188,14 +185,14 @@ class Across:
 
     def __init__(self, vertices: Floats, triangles: Ints, places: Floats, ways: Floats) -> None:
         (x, y, z), (way_x, way_y) = np.ascontiguousarray(vertices.T), ways.T
-        side = (np.outer(way_x, y) - np.outer(way_y, x) - (way_x * places[:, 1] - way_y * places[:, 0])[:, None])
+        side = np.outer(y, way_x) - np.outer(x, way_y) - (way_x * places[:, 1] - way_y * places[:, 0])
         line, triangle, corner, *others = _upright_met(side, triangles)
-        rows, side, way_x, way_y = line * len(x), side.ravel(), way_x[line], way_y[line]
-        off, x_0, y_0, up = side[rows + corner], x[corner], y[corner], z[corner]
+        count, side, way_x, way_y = len(ways), side.ravel(), way_x[line], way_y[line]
+        off, x_0, y_0, up = side[count * corner + line], x[corner], y[corner], z[corner]
         far = x_0 * way_x + y_0 * way_y - np.einsum("ij,ij->i", places, ways)[line]
         ends = []
         for other in others:
-            share = off / (off - side[rows + other])
+            share = off / (off - side[count * other + line])
             ends.append((far + share * ((x[other] - x_0) * way_x + (y[other] - y_0) * way_y), up + share * (z[other] - up)))
         (self._far, self._low), (far, self._high) = ends
         self._more, self._line = far - self._far, line
