@@ -194,17 +194,18 @@ def usual_placement(outline: Outline, point_deg: float) -> tuple[str, str]:
 
 # The same places are asked for at every tick of a slider that changes claws only.
 @lru_cache(maxsize=64)
-def place_claws(outline: Outline, placement: str, count: int, point_deg: float,
-                start_deg: float | None = None) -> tuple[Place, ...]:
-    """`count` places, by azimuth from the first. placement: "evenly", "corners" or "points".
+def place_claws(outline: Outline, placement: str, count: int, point_deg: float, start_deg: float | None = None,
+                claw_mm: float = 0.0) -> tuple[Place, ...]:
+    """`count` places, by azimuth from the first. placement: "evenly", "corners" or "points"; claw_mm: how thick a claw is.
 
     Evenly: by equal angles on a circle, else by equal lengths of outline, from `start_deg`; from half a step off the X
     axis if that is None. Corners and points: one at each, and the others spread over the stretches between them,
-    mirrored across the X axis. Raises ValueError with the end of a sentence where that can't be.
+    mirrored across the X axis; between points, one that would reach round a flatter corner stands at it. Raises ValueError
+    with the end of a sentence where that can't be.
     """
     if placement == "evenly":
         return _evenly(outline, count, start_deg)
-    return _anchored(outline, placement, count, point_deg)
+    return _anchored(outline, placement, count, point_deg, claw_mm)
 
 
 def _evenly(outline: Outline, count: int, start_deg: float | None) -> tuple[Place, ...]:
@@ -223,7 +224,7 @@ def _evenly(outline: Outline, count: int, start_deg: float | None) -> tuple[Plac
     raise ValueError("a claw would stand in the cleft, where it holds nothing; turn the claws")
 
 
-def _anchored(outline: Outline, placement: str, count: int, point_deg: float) -> tuple[Place, ...]:
+def _anchored(outline: Outline, placement: str, count: int, point_deg: float, claw_mm: float) -> tuple[Place, ...]:
     anchors = (points_of if placement == "points" else corners_of)(outline, point_deg)
     if not anchors:
         raise ValueError(f"this outline has no {placement}; let the claws stand evenly")
@@ -239,9 +240,18 @@ def _anchored(outline: Outline, placement: str, count: int, point_deg: float) ->
     if shares is None:
         raise ValueError(f"{count} claws can't stand the same on both sides of this outline; take one more or one "
                          f"fewer")
-    between = [way.place_at(along) for stretch, share in zip(stretches, shares, strict=True)
-               for along in stretch.spread(share)]
+    between = [way.place_at(along) for stretch, share in zip(stretches, shares, strict=True) for along in stretch.spread(share)]
+    if placement == "points":
+        flat = [corner for corner in outline.corners if 0.0 < corner.turn_deg < point_deg]
+        between = [_at_corner(flat, place, claw_mm / 2.0) for place in between]
     return tuple(sorted((*anchors, *between), key=azimuth_deg))
+
+
+def _at_corner(corners: list[Place], place: Place, within_mm: float) -> Place:
+    """The nearest of some corners within so far of a place, or the place: beside a corner a claw is cut by both sides and lies
+    square to neither."""
+    nearest = min(corners, key=lambda corner: math.dist(corner.point, place.point), default=place)
+    return nearest if math.dist(nearest.point, place.point) < within_mm else place
 
 
 @dataclass(frozen=True)

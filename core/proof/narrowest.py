@@ -48,7 +48,7 @@ EDGE_SHARE, EDGE_LEFT = 0.85, 0.4
 """A wedge has, at this share of the way to its edge, less than this share of its width. Larger shares: blunt ends count as
 edges; smaller: rounded edges count as thin."""
 
-EXTENT, AS_THIN = 0.5, 1.5
+EXTENT, AS_THIN = 0.3, 1.5
 """Thin metal goes on being thin: so far to some side, as a share of its width, it is no thicker than this many times. Larger
 share, or fewer times: short necks are passed over. Smaller, or more: where a claw ends over a wall's edge, the way from the one's
 inner face to the other's outer face is read."""
@@ -203,7 +203,8 @@ class Search:
             middle = (points[index] + balls.touches[index]) / 2.0
             beside = middle + EXTENT * width * on
             (one, wall), (other, facing) = (first_hits(self.solid, beside, beside + AS_THIN * width * each) for each in (way, -way))
-            is_thin = (one + other <= AS_THIN * width[:, 0]) & (np.einsum("ij,ij->i", wall, facing) <= -COS_FACING)
+            is_thin = one + other <= AS_THIN * width[:, 0]
+            is_thin &= np.minimum(np.einsum("ij,ij->i", wall, way), -np.einsum("ij,ij->i", facing, way)) >= COS_FACING
             aside = ROOM * width * cross(on, way)
             for start, end in ((middle, beside), (beside - aside, beside + aside)):
                 is_thin &= np.isinf(first_hits(self.solid, start, end)[0])

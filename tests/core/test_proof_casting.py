@@ -103,6 +103,14 @@ def test_a_round_wire_reads_its_diameter_however_it_is_facetted() -> None:
         assert found(alone(wire), "thin").measured == pytest.approx(across, abs=0.7 * (1.0 - math.cos(math.pi / count)) + 0.002)
 
 
+@pytest.mark.parametrize("radius_mm", [0.3, 0.4, 0.6])
+def test_two_dents_that_face_each_other_leave_thin_metal_however_small_they_are(radius_mm: float) -> None:
+    dents = [moved(Manifold.sphere(radius_mm, 96), (side * (radius_mm + 0.25), 0.0, 3.0)) for side in (1.0, -1.0)]
+    thin = found(alone(cut(bar(0.8, 6.0, (0.0, 0.0, 0.0)), dents, "bar")), "thin")
+    assert thin.verdict == "unsafe" and thin.measured == pytest.approx(0.5, abs=0.03)
+    assert np.linalg.norm(np.subtract(thin.place, (0.0, 0.0, 3.0))) < 0.1
+
+
 def narrowest_along_the_edge(metal: Solid, slope: float) -> float | None:
     """What is narrowest from places just under the edge at x = z = 0 of a wall that leans out by so much."""
     leaning = alone(metal.transform(np.array([[1.0, 0.0, slope, 0.0], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])))

@@ -122,6 +122,17 @@ def test_no_claw_stands_in_a_hearts_cleft() -> None:
         head("heart", claws__directions_deg="0, 90, 180")
 
 
+def test_a_claw_that_would_reach_round_a_corner_stands_at_it() -> None:
+    """The flat corners of a long trillion take no claw of their own; those along its sides come near them as it grows longer."""
+    for length_mm, is_at_corner in ((6.0, True), (9.0, True), (10.0, True), (11.0, False)):
+        made = head("trillion", stone__width_mm=3.0, stone__length_mm=length_mm)
+        corners = [corner for corner in made.stone.outline.corners if corner.turn_deg < POINT_DEG]
+        assert len(corners) == 2
+        for corner in corners:
+            ways = [math.dist(corner.point, line.place.point) for line in made.lines]
+            assert (min(ways) < 1e-9) == is_at_corner and (is_at_corner or min(ways) >= made.plan["claw_diameter"] / 2.0)
+
+
 def test_pairs_stand_beside_the_corners_and_keep_their_gap() -> None:
     made = head("emerald", claws__placement="pairs", claws__pair_gap_mm=0.5)
     assert made.plan["claw_count"] == 8

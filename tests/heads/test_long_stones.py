@@ -50,6 +50,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("cushion", 9.0, 6.0, "gallery"),  # a corner of a window went astray and the wall folded
     # From the inner face of a V claw's leg to the outer edge of the wall or peg below its end was read for a wall.
     ("heart", 10.0, 8.0, "tapered claw"), ("trillion", 12.0, 9.6, "peg"),
+    ("trillion", 9.0, 3.0, "tapered claw"), ("trillion", 11.2, 4.0, "basket"),  # claws beside a corner lay on its other side
     ("heart", 15.0, 15.0, "peg"),  # two triangles back to back, with less air between them than a reader tells
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
 ])

@@ -124,10 +124,10 @@ def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
 def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None = None) -> tuple[Place, ...]:
     """Raises ValueError with the end of a sentence where so many claws can't stand so."""
     outline, start = draft.stone.outline, draft.spec.get("claws.start_angle_deg")
+    claw_mm = claw_diameter(draft.stone.width_mm, count, draft.metal.family).value
     if placement == "pairs":
-        usual = PAIR_APART * claw_diameter(draft.stone.width_mm, count, draft.metal.family).value
-        return pair_places(outline, count, apart_mm or usual, point_deg(draft), start)
-    return place_claws(outline, placement, count, point_deg(draft), start)
+        return pair_places(outline, count, apart_mm or PAIR_APART * claw_mm, point_deg(draft), start)
+    return place_claws(outline, placement, count, point_deg(draft), start, claw_mm)
 
 
 def _refused_as(path: str, value: object, places: Callable[[], tuple[Place, ...]]) -> tuple[Place, ...]:
