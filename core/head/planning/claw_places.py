@@ -124,7 +124,8 @@ def _usual_count(draft: Draft, placement: str, why: str) -> tuple[int, str]:
 def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None = None) -> tuple[Place, ...]:
     """Raises ValueError with the end of a sentence where so many claws can't stand so."""
     outline, start = draft.stone.outline, draft.spec.get("claws.start_angle_deg")
-    claw_mm = claw_diameter(draft.stone.width_mm, count, draft.metal.family).value
+    # An outline without such places asks for none, which is refused where they are looked for.
+    claw_mm = claw_diameter(draft.stone.width_mm, count, draft.metal.family).value if count > 1 else 0.0
     if placement == "pairs":
         return pair_places(outline, count, apart_mm or PAIR_APART * claw_mm, point_deg(draft), start)
     return place_claws(outline, placement, count, point_deg(draft), start, claw_mm)
