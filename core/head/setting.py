@@ -26,6 +26,7 @@ from ..solid.kernel import (
     volume_mm3,
 )
 from ..spec import Spec
+from ..symmetry import ALIKE_MM, Symmetry
 from ..tolerance import SAME_POINT_MM, SLIVER_MM
 from .claw_sections import RELIEF_TURN_DEG
 from .claws import ClawLine, base_ring, in_space, level, raise_claw, section_of, share_at
@@ -35,15 +36,8 @@ from .site import Site
 from .sweep import circle_count
 from .tips import Aim, Bead, CrownLine, crown_line, find_tip, finish, sphere
 
-ALIKE_MM = 1e-7
-"""Claws whose measures differ by less are made once. Larger: one claw's tip stands off another's crown."""
-
 MIRROR = np.diag([1.0, -1.0, 1.0, 1.0])
 """From a claw's upright frame to the same seen in a mirror along its middle."""
-
-ASKEW = np.array([0.7316, 0.5279, 0.4313])
-"""A direction that no facet's side is square to, so that no two corners of a stone are equally far along it. Where two
-are, claws that are alike are made one by one."""
 
 TWIST = 0.37
 """By which share of a facet each bead is turned against the one before. 0: the hull folds on flat quads between
@@ -100,7 +94,7 @@ def set_claws(site: Site, cutter: Solid) -> dict[str, Solid]:
     """
     solids: dict[str, Solid] = {}
     known: list[_Made] = []
-    symmetry = _Symmetry(site.stone.mesh.vertices)
+    symmetry = Symmetry(site.stone.mesh.vertices)
     for i, line in enumerate(site.lines, 1):
         part = f"claw {i}"
         frame, stand = _frame_of(line), _stand_of(line)
@@ -143,25 +137,6 @@ def _ways_between(first: Floats, second: Floats) -> tuple[Floats, Floats]:
     """(3, 4) each: what moves that which stands in one frame to where it stands in another, turned and as in a mirror."""
     home = np.linalg.inv(first)
     return (second @ home)[:3], (second @ MIRROR @ home)[:3]
-
-
-class _Symmetry:
-    """Which ways to turn and mirror a stone leave it as it is."""
-
-    def __init__(self, corners: Floats) -> None:
-        self.corners, self.sorted = corners, _in_order(corners)
-
-    def holds(self, way: Floats) -> bool:
-        """True if a (3, 4) matrix moves every corner of the stone, in its own frame, to where another was."""
-        if np.abs(way[:, 3]).max() > ALIKE_MM:
-            return False
-        return float(np.abs(_in_order(self.corners @ way[:, :3].T) - self.sorted).max()) < ALIKE_MM
-
-
-def _in_order(points: Floats) -> Floats:
-    """Points (n, 3) in the order in which a plane meets them that is parallel to no facet's side."""
-    ordered: Floats = points[np.argsort(points @ ASKEW)]
-    return ordered
 
 
 def _stand_of(line: ClawLine) -> Floats:

@@ -10,6 +10,7 @@ girdle and the crown has been bent and burnished onto the stone, so it follows i
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -22,6 +23,7 @@ from ..solid.kernel import (
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
+from ..symmetry import Copy, Symmetry, copies_of
 from ..tolerance import READ_MM, SLIVER_MM
 from .fit import facet_planes, is_convex
 from .measure import MOST_FACETS, SEATED_MM
@@ -39,16 +41,12 @@ DAMPING = 1e-4
 MOST_UNFOLDED, COPLANAR = 6, 0.999
 """How often needles are split anew, and the cosine of the turn up to which two triangles lie in one plane."""
 
-AGAINST = -0.9
+AGAINST = -0.98
 """Cosine of the turn between a face and the facet that it lies against. Larger: faces that only pass by follow too."""
 
 CLEARED_MM = 0.002
 """How far beside the stone the setter's cut passes. Smaller: it meets the faces that lie on the stone and leaves slivers;
 larger: they no longer touch."""
-
-STIFF = 100.0
-"""How much more a face counts that does not follow the stone, where both meet. Smaller: the wall's top is no longer
-level."""
 
 SAME_SHARE = 1e-6
 """Volumes that differ by a smaller share are the same metal. Larger: a bit of hand work would be lost."""
@@ -98,9 +96,9 @@ class Varied:
         settled = float(self._frame[3, 2]) * (off.scale - 1.0) if subject.is_seat_cut else 0.0
         if off.model_mm or subject.is_seat_cut:
             moved = self._moved(_Motion(off.model_mm, off.scale, stretch, settled))
-            solids = self._solids(moved)
+            solids, copies = self._solids(moved)
         else:
-            moved, solids = self._shell.vertices * off.scale, self._scaled(off.scale)
+            moved, solids, copies = self._shell.vertices * off.scale, self._scaled(off.scale), {}
         if not subject.is_seat_cut and "wall" in subject.parts:
             settled = rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
@@ -109,19 +107,25 @@ class Varied:
         if not subject.is_seat_cut or varied.gauge.finished_depth[0] <= SEATED_MM:
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
-        return _cleared(varied, tool.moved((0.0, 0.0, settled)))
+        return _cleared(varied, tool.moved((0.0, 0.0, settled)), copies)
 
-    def _solids(self, moved: Floats) -> dict[str, Solid]:
-        """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3)."""
-        shell, solids = self._shell, self._given
+    def _solids(self, moved: Floats) -> tuple[dict[str, Solid], dict[str, Copy]]:
+        """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3); and
+        which of them are still copies of which."""
+        shell, solids, copies = self._shell, self._given, {}
         has_moved = (moved != shell.vertices).any(axis=1)
         triangles = shell.unfolded(moved, has_moved)
-        for name, (vertices, faces) in self._where.items():
-            if has_moved[vertices].any():
-                solids[name] = solid_of_triangles(moved[vertices], triangles[faces] - vertices.start, name or "head")
+        surfaces = {name: (moved[vertices], triangles[faces] - vertices.start)
+                    for name, (vertices, faces) in self._where.items() if has_moved[vertices].any()}
+        for name, surface in surfaces.items():
+            copy = self._copies.get(name)
+            if copy is not None and copy.first in surfaces and copy.holds(surfaces[copy.first], surface):
+                solids[name], copies[name] = transformed(solids[copy.first], copy.way), copy
+            else:
+                solids[name] = solid_of_triangles(*surface, name or "head")
         if self.is_clean:
             solids[""] = fuse([solids[name] for name in self.subject.parts], "head")
-        return solids
+        return solids, copies
 
     def _scaled(self, scale: float) -> dict[str, Solid]:
         """The same so many times as large."""
@@ -150,6 +154,11 @@ class Varied:
         return {name: triangles_of(solid) for name, solid in self._given.items() if name or not self.is_clean}
 
     @cached_property
+    def _copies(self) -> dict[str, Copy]:
+        """Which parts are copies of which, as given."""
+        return copies_of({name: surface for name, surface in self._surfaces.items() if name})
+
+    @cached_property
     def _where(self) -> dict[str, tuple[slice, slice]]:
         """Which vertices and which triangles of the shell are whose."""
         counts = np.array([[len(vertices), len(triangles)] for vertices, triangles in self._surfaces.values()])
@@ -162,9 +171,7 @@ class Varied:
         """All the surfaces as one, so that they are moved in one go."""
         vertices, triangles = zip(*self._surfaces.values())
         shifted = [each + where.start for each, (where, _) in zip(triangles, self._where.values())]
-        shell = _Shell(np.concatenate(vertices), np.concatenate(shifted).astype(np.int32))
-        shell.following = self._following(shell)
-        return shell
+        return _Shell(np.concatenate(vertices), np.concatenate(shifted).astype(np.int32))
 
     @cached_property
     def _tool(self) -> PolyMesh:
@@ -188,8 +195,7 @@ class Varied:
 
     def _moved(self, motion: _Motion) -> Floats:
         """The shell's vertices where model and casting are off. The base plane's middle stays where it is."""
-        shell = self._shell
-        following = shell.following
+        shell, following = self._shell, self._following
         offsets = np.full(len(shell.triangles), motion.model_mm)
         if len(following):
             middles = shell.middles[following]
@@ -205,23 +211,27 @@ class Varied:
             moved[seat, 2] = np.minimum(moved[seat, 2], top * motion.scale + motion.model_mm)
         return moved
 
-    def _following(self, shell: _Shell) -> Ints:
-        """The faces that the setter lays against the stone: those on it once it is set; before that, in a seat that is cut,
-        those beside its girdle and crown."""
-        subject, placed = self.subject, self.subject.placed
+    @cached_property
+    def _following(self) -> Ints:
+        """Which faces the setter lays against the stone, (f,): those on it once it is set; before that, in a seat that is
+        cut, those beside its girdle and crown."""
+        subject, placed, shell = self.subject, self.subject.placed, self._shell
         # A scan may not be convex, so that its planes do not say where its surface is.
         if not subject.is_seat_cut or len(placed) > MOST_FACETS:
             return np.zeros(0, np.int32)
         normals, offsets = facet_planes(placed)
         reach = SEATED_MM + READ_MM + subject.gauge.settling_mm
         lowest = -math.inf if subject.is_set else float(self._frame[3, 2])
-        over = shell.middles @ normals.T - offsets
+        over = shell.vertices @ normals.T - offsets
         if is_convex(placed):
-            facing = np.einsum("ij,ij->i", shell.normals, normals[over.argmax(axis=1)]) < AGAINST
-            lies = facing & (np.abs(over.max(axis=1)) <= reach)
+            near = np.flatnonzero((np.abs(over.max(axis=1)) <= reach)[shell.triangles].all(axis=1))
+            facet = (shell.middles[near] @ normals.T - offsets).argmax(axis=1)
+            lies = near[np.einsum("ij,ij->i", shell.normals[near], normals[facet]) < AGAINST]
         else:
-            lies = _lies_on_one(shell.middles, (np.abs(over) <= reach) & (shell.normals @ normals.T < AGAINST), placed, normals)
-        return np.flatnonzero(lies & (shell.middles[:, 2] >= lowest)).astype(np.int32)
+            may = (np.abs(over) <= reach)[shell.triangles].all(axis=1) & (shell.normals @ normals.T < AGAINST)
+            lies = np.flatnonzero(_lies_on_one(shell.middles, may, placed, normals))
+        found: Ints = lies[shell.middles[lies, 2] >= lowest].astype(np.int32)
+        return found
 
 
 def _lies_on_one(places: Floats, may: np.ndarray, stone: PolyMesh, normals: Floats) -> np.ndarray:
@@ -248,8 +258,7 @@ class _Motion:
 class _Shell:
     """A closed surface whose faces can be moved along their normals.
 
-    vertices (n, 3), triangles (t, 3), normals (t, 3), zero where a triangle is too thin to have one, middles (t, 3),
-    following: indices of the faces that go with the stone.
+    vertices (n, 3), triangles (t, 3), normals (t, 3), zero where a triangle is too thin to have one, middles (t, 3).
     """
 
     def __init__(self, vertices: Floats, triangles: Ints) -> None:
@@ -265,16 +274,7 @@ class _Shell:
         along = sides / np.maximum(lengths, 1e-12)[:, :, None]
         # Weighed by its angle at the vertex a face counts the same however it is cut into triangles.
         angles = np.arccos(np.clip(-np.einsum("ijk,ijk->ij", along, np.roll(along, 1, axis=1)), -1.0, 1.0))
-        self._angles = angles * is_face[:, None]
-        self.following: Ints = np.zeros(0, np.int32)
-
-    @cached_property
-    def _weights(self) -> Floats:
-        """(3 t,) how much each face counts at each of its corners."""
-        weights = self._angles * STIFF
-        weights[self.following] /= STIFF
-        flat: Floats = weights.ravel()
-        return flat
+        self._weights: Floats = (angles * is_face[:, None]).ravel()
 
     @cached_property
     def _loosened(self) -> Floats:
@@ -359,16 +359,21 @@ def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> tuple[I
     return longest, at // 3, at % 3
 
 
-def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
-    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off."""
-    solid = solid_of(tool, "stone")
+def _cleared(subject: Subject, tool: PolyMesh, copies: Mapping[str, Copy]) -> Subject:
+    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. copies: parts of which
+    one is cut and moved, where the tool is alike beside both."""
+    solid, symmetry = solid_of(tool, "stone"), Symmetry(tool.vertices)
 
     def cleared(metal: Solid, name: str) -> Solid:
         left = bodies(cut(metal, [solid], name))
         return tidied(max(left, key=volume_mm3) if len(left) > 1 else left[0], SLIVER_MM, name)
 
-    return replace(subject, metal=cleared(subject.metal, "head"),
-                   parts={name: cleared(part, name) for name, part in subject.parts.items()})
+    parts: dict[str, Solid] = {}
+    for name, part in subject.parts.items():
+        copy = copies.get(name)
+        is_alike = copy is not None and symmetry.holds(copy.way)
+        parts[name] = transformed(parts[copy.first], copy.way) if copy and is_alike else cleared(part, name)
+    return replace(subject, metal=cleared(subject.metal, "head"), parts=parts)
 
 
 def stretched(stone: Stone, stretch: Floats) -> Stone:
