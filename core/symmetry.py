@@ -42,10 +42,15 @@ class Copy:
     first: str
     way: Floats
 
-    def holds(self, first: tuple[Floats, Ints], other: tuple[Floats, Ints]) -> bool:
-        """True if the way moves the first's vertices (n, 3) and triangles (t, 3) onto the other's, in their order."""
-        return (float(np.abs(first[0] @ self.way[:, :3].T + self.way[:, 3] - other[0]).max()) < ALIKE_MM
-                and np.array_equal(np.sort(first[1], axis=1), np.sort(other[1], axis=1)))
+    def holds(self, first: Floats, other: Floats) -> bool:
+        """True if the way moves the first's corners (n, 3) onto the other's, one by one."""
+        return float(np.abs(first @ self.way[:, :3].T + self.way[:, 3] - other).max()) < ALIKE_MM
+
+
+def _codes(triangles: Ints, count: int) -> Ints:
+    """(t,) one number for the corners of each triangle (t, 3) of so many vertices, whichever comes first, in order."""
+    codes: Ints = np.sort(np.sort(triangles, axis=1).astype(np.int64) @ [count * count, count, 1])
+    return codes
 
 
 def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
@@ -53,10 +58,11 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
     turned or mirrored as a whole."""
     found: dict[str, Copy] = {}
     firsts: list[str] = []
-    for name, surface in surfaces.items():
-        tried = (Copy(first, _way_between(surfaces[first][0], surface[0])) for first in firsts
-                 if surfaces[first][0].shape == surface[0].shape and surfaces[first][1].shape == surface[1].shape)
-        copy = next((each for each in tried if _is_rigid(each.way) and each.holds(surfaces[each.first], surface)), None)
+    for name, (corners, triangles) in surfaces.items():
+        alike = (first for first in firsts if surfaces[first][0].shape == corners.shape
+                 and np.array_equal(_codes(surfaces[first][1], len(corners)), _codes(triangles, len(corners))))
+        tried = (Copy(first, _way_between(surfaces[first][0], corners)) for first in alike)
+        copy = next((each for each in tried if _is_rigid(each.way) and each.holds(surfaces[each.first][0], corners)), None)
         if copy is None:
             firsts.append(name)
         else:

@@ -110,7 +110,7 @@ def common(frame: Frame) -> tuple[float, float, Floats]:
         return max(0.0, volume_mm3(overlap(frame.metal, frame.stone_solid))), *_depth_in_scan(frame)
     if not is_convex(frame.placed):
         both = overlap(frame.metal, frame.stone_solid)
-        return max(0.0, volume_mm3(both)), *_depth_between_lobes(frame, both)
+        return max(0.0, volume_mm3(both)), *_depth_between_lobes(frame, both, frame.stone_solid)
     reaching, volume = _reaching(frame), None
     deep, place = _depth_of(frame, reaching)
     if deep <= SAME_POINT_MM:
@@ -128,25 +128,39 @@ def depth(frame: Frame) -> tuple[float, Floats]:
         return _depth_in_scan(frame)
     turning = _edges_turning_in(frame.placed)
     if len(turning):
-        if _is_clear_of_halves(frame, halves(frame.placed, frame.placed.vertices[turning], ON_FACET_MM)):
+        if _is_clear_of_halves(frame, turning, DEEP_MM):
             return 0.0, frame.culet
-        return _depth_between_lobes(frame, overlap(frame.metal, frame.stone_solid))
+        return _depth_between_lobes(frame, overlap(frame.metal, frame.stone_solid), frame.stone_solid)
     return _depth_of(frame, _reaching(frame, DEEP_MM))
 
 
-def _is_clear_of_halves(frame: Frame, parts: Sequence[Half]) -> bool:
-    """Whether metal reaches into neither half of a stone, so that there is no need to look what both claim."""
+def _is_clear_of_halves(frame: Frame, turning: Ints, deep_mm: float) -> bool:
+    """Whether metal reaches so deep into neither half of a stone, parted at its edges (k, 2) that turn in, so that there is
+    no need to look what both claim."""
+    parts = halves(frame.placed, frame.placed.vertices[turning], ON_FACET_MM)
     vertices, triangles = frame.metal_triangles
     triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
     for part in parts:
         # By more than what is passed over, so that what lies across the cut is found as well; a stone's edge on the cut that
         # turns out leaves other metal two thirds of that to both sides.
-        part = part.past_cut(PAST_CUT * DEEP_MM)
+        part = part.past_cut(PAST_CUT * deep_mm)
         reaching = vertices[_not_above_one(vertices, triangles, part.normals, part.offsets)]
-        if deepest(reaching, part.normals, part.offsets)[0] > DEEP_MM:
+        if deepest(reaching, part.normals, part.offsets)[0] > deep_mm:
             return False
     middle = frame.placed.vertices.mean(axis=0)[None, :]
     return len(parts) > 0 and not (contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0])
+
+
+def is_deeper(frame: Frame, than_mm: float) -> bool:
+    """Whether metal reaches deeper into the stone than that."""
+    if len(frame.placed) > MOST_FACETS:
+        return _depth_in_scan(frame)[0] > than_mm
+    turning = _edges_turning_in(frame.placed)
+    if len(turning):
+        smaller = _smaller_stone(frame, than_mm)
+        return (not _is_clear_of_halves(frame, turning, than_mm)
+                and _depth_between_lobes(frame, overlap(frame.metal, smaller), smaller)[0] > than_mm)
+    return _depth_of(frame, _reaching(frame, than_mm))[0] > than_mm
 
 
 def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
@@ -159,10 +173,11 @@ def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
     return found if found[0] > 0.0 else (0.0, frame.culet)
 
 
-def _depth_between_lobes(frame: Frame, both: Solid) -> tuple[float, Floats]:
-    """The same of a stone whose facets' planes run on through it, as a heart's do, by what metal and stone both claim."""
+def _depth_between_lobes(frame: Frame, both: Solid, stone: Solid) -> tuple[float, Floats]:
+    """The same of a stone whose facets' planes run on through it, as a heart's do, by what metal and it, or a smaller one
+    in it, both claim."""
     # What came from the stone is its surface.
-    vertices, triangles = triangles_not_of(both, frame.stone_solid)
+    vertices, triangles = triangles_not_of(both, stone)
     if not len(vertices):
         return 0.0, frame.culet
     places = _places_of(vertices, triangles)
@@ -185,11 +200,9 @@ def _places_of(vertices: Floats, triangles: Ints) -> Floats:
 def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     """The same of a stone that has too many facets to try each, and may not be convex: by the nearest way out. Metal
     that only lies against the facets is known from a stone a little smaller, which it does not meet."""
-    middle = frame.placed.vertices.mean(axis=0)
-    less = 1.0 - SEATED_MM / float(np.ptp(frame.placed.vertices, axis=0).max())
-    smaller = transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
-    if not len(triangles_of(overlap(frame.metal, smaller))[1]):
+    if not len(triangles_of(overlap(frame.metal, _smaller_stone(frame, SEATED_MM)))[1]):
         return 0.0, frame.culet
+    middle = frame.placed.vertices.mean(axis=0)
     vertices = _places_of(*triangles_of(overlap(frame.metal, frame.stone_solid)))
     vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
     if contains(frame.metal, middle[None, :])[0]:
@@ -201,6 +214,13 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
         depths.append(min((ways[0] for ways in through if ways), default=0.0))
     best = int(np.argmax(depths))
     return depths[best], vertices[best]
+
+
+def _smaller_stone(frame: Frame, by_mm: float) -> Solid:
+    """The stone smaller about its middle, nowhere by more than that."""
+    middle = frame.placed.vertices.mean(axis=0)
+    less = 1.0 - by_mm / float(np.ptp(frame.placed.vertices, axis=0).max())
+    return transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
 
 
 def _reaching(frame: Frame, deeper_mm: float = 0.0) -> Ints:

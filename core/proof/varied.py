@@ -25,7 +25,7 @@ from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
 from ..symmetry import Copy, Symmetry, copies_of
 from ..tolerance import READ_MM, SLIVER_MM
-from .fit import facet_planes, is_convex
+from .fit import facet_planes, is_convex, is_deeper
 from .measure import MOST_FACETS, SEATED_MM
 from .subject import Subject
 
@@ -104,7 +104,7 @@ class Varied:
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
                          stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
-        if not subject.is_seat_cut or varied.gauge.finished_depth[0] <= SEATED_MM:
+        if not subject.is_seat_cut or not is_deeper(varied.gauge, SEATED_MM):
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
         return _cleared(varied, tool.moved((0.0, 0.0, settled)), copies)
@@ -112,17 +112,18 @@ class Varied:
     def _solids(self, moved: Floats) -> tuple[dict[str, Solid], dict[str, Copy]]:
         """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3); and
         which of them are still copies of which."""
-        shell, solids, copies = self._shell, self._given, {}
+        shell, solids = self._shell, self._given
         has_moved = (moved != shell.vertices).any(axis=1)
+        corners = {name: vertices for name, (vertices, _) in self._where.items() if has_moved[vertices].any()}
+        copies = {name: copy for name, copy in self._copies.items() if name in corners and copy.first in corners
+                  and copy.holds(moved[corners[copy.first]], moved[corners[name]])}
+        for name in copies:
+            has_moved[corners[name]] = False
         triangles = shell.unfolded(moved, has_moved)
-        surfaces = {name: (moved[vertices], triangles[faces] - vertices.start)
-                    for name, (vertices, faces) in self._where.items() if has_moved[vertices].any()}
-        for name, surface in surfaces.items():
-            copy = self._copies.get(name)
-            if copy is not None and copy.first in surfaces and copy.holds(surfaces[copy.first], surface):
-                solids[name], copies[name] = transformed(solids[copy.first], copy.way), copy
-            else:
-                solids[name] = solid_of_triangles(*surface, name or "head")
+        for name, vertices in corners.items():
+            copy = copies.get(name)
+            solids[name] = (solid_of_triangles(moved[vertices], triangles[self._where[name][1]] - vertices.start, name or "head")
+                            if copy is None else transformed(solids[copy.first], copy.way))
         if self.is_clean:
             solids[""] = fuse([solids[name] for name in self.subject.parts], "head")
         return solids, copies
