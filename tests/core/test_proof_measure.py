@@ -23,7 +23,7 @@ from core.proof.loops import (
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
     ON_FACET_MM, SEATED_MM, _depth_between_lobes, _edges_turning_in, _reaching, common, deepest_within, depth, facet_planes,
-    is_convex, rail_gap, room_at_culet,
+    is_convex, is_deeper, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
 from core.proof.halves import halves
@@ -248,7 +248,7 @@ def test_metal_is_told_to_reach_into_a_stone_as_the_kernel_tells_it() -> None:
         # A plate that the pavilion pierces beside the sides of its triangles, and one that the whole stone stands in.
         plate = solid_of_triangles(*hull_triangles(wide + [0.0, 0.0, 1.0] * (wide > 0.0) * higher), "plate")
         entered = Frame(plate, {}, frame.stone, frame.placed, frame.stone_solid)
-        assert (depth(entered)[0] > SEATED_MM) == reaches
+        assert (depth(entered)[0] > SEATED_MM) == reaches == is_deeper(entered, SEATED_MM)
         assert common(entered)[0] == pytest.approx(volume_mm3(overlap(plate, frame.stone_solid)), abs=1e-7)
 
 
@@ -326,9 +326,9 @@ def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
     for corners in (*splinters, *(points.mean(axis=0) + sheet + [x, 0.0, 0.0] for x in np.linspace(-3.0, 3.0, 13))):
         metal = solid_of_triangles(*hull_triangles(corners), "splinter")
         entered = Frame(metal, {}, frame.stone, frame.placed, frame.stone_solid)
-        told = _depth_between_lobes(entered, overlap(metal, frame.stone_solid))[0]
+        told = _depth_between_lobes(entered, overlap(metal, frame.stone_solid), frame.stone_solid)[0]
         assert depth(entered)[0] == pytest.approx(told, abs=3e-4)
-        assert (depth(entered)[0] > SEATED_MM) == (told > SEATED_MM)
+        assert (depth(entered)[0] > SEATED_MM) == (told > SEATED_MM) == is_deeper(entered, SEATED_MM)
         found.append(depth(entered)[0])
     assert 30 < sum(each > SEATED_MM for each in found) < len(found) - 30
     assert depth(frame) == (0.0, pytest.approx(frame.culet))

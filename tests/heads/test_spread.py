@@ -13,6 +13,7 @@ from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
+from core.proof.fit import is_deeper
 from core.proof.retention import check_retention
 from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
@@ -153,6 +154,16 @@ def test_set_metal_follows_a_heart_too() -> None:
     contacts = [[each.measured for each in check_retention(of, house_rules()) if each.code == "retention.contact"]
                 for of in (given, Varied(given).subject_of_size(0.998), Varied(given).subject_of_size(1.0015))]
     assert min(contacts[0]) > 0.3 and contacts[1] == pytest.approx(contacts[0], abs=0.05) == contacts[2]
+
+
+@pytest.mark.parametrize("choices", [{"claws.count": 12, "stone.length_mm": 15.0}, {"stone.cut": "heart", "stone.length_mm": 7.0}])
+def test_contact_falls_evenly_as_the_stone_gets_smaller(choices: dict[str, object]) -> None:
+    """Metal follows it down, and no farther: none is left standing off the crown, or comes to stand in it."""
+    varied = Varied(subject_of(make_head(spec_of(choices), "set")))
+    made = [varied.subject, *(varied.subject_of_size(size) for size in (0.995, 0.99, 0.985, 0.98))]
+    told = [min(each.measured for each in check_retention(of, house_rules()) if each.code == "retention.contact") for of in made]
+    assert all(0.0 <= more - less + READ_SHARE < 0.04 for more, less in zip(told, told[1:]))
+    assert not any(is_deeper(of.gauge, READ_MM) for of in made)
 
 
 # The response against brute force.
