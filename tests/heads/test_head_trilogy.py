@@ -13,12 +13,13 @@ from manifold3d import Manifold
 from core.errors import SpecError
 from core.handover.views import plan_view, side_view
 from core.handover.weights import weights_csv
-from core.head import Head, make_head
+from core.head import STATES, Head, make_head
+from core.head.planning.position import bridge_least_mm
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides
 from core.solid.kernel import bodies, bounds, cut, is_watertight_after_welding, moved, overlap, volume_mm3
-from core.spec import Spec
+from core.spec import Spec, spec_of
 from core.stone import CUTS
 from core.tolerance import CHORD_MM, WELD_MM
 from core.trade.house_rules import house_rules
@@ -197,3 +198,17 @@ def test_a_bridge_ends_where_its_corners_are_in_metal_too(cut: str, style: str) 
     least = min(made.plan["bridge_height"], made.plan["bridge_width"])
     thick = [each.measured for each in findings if each.code == "sides.bridge"]
     assert len(thick) == 2 and thick == pytest.approx([least, least], abs=0.01)
+
+
+@pytest.mark.parametrize(("cut", "length_mm", "width_mm"), [
+    ("rose cut", 3.0, 3.0), ("round cabochon", 3.0, 3.0), ("oval cabochon", 3.97, 2.27), ("sugarloaf cabochon", 3.55, 2.54),
+    # Their steps from part to part read thin.
+    ("baguette", 16.97, 8.48), ("princess", 14.2, 10.14),
+])
+def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float) -> None:
+    """A flat stone stands over the bridges, which are as tall as fills when they are cast."""
+    spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "sides.present": True})
+    for state in STATES:
+        made = make_head(spec, state)
+        assert made.plan["bridge_height"] >= bridge_least_mm(spec, house_rules())
+        assert not [f"{each.what}: {each.measured}" for each in prove(made) if each.verdict == "unsafe"]

@@ -6,10 +6,12 @@ from functools import lru_cache
 
 import numpy as np
 
+from ...spec import Spec
 from ...stone import Stone
 from ...stone.outline import Outline
 from ...tolerance import CHORD_MM, SAME_POINT_MM
-from ..draft import Draft
+from ...trade.house_rules import HouseRules
+from ..draft import HOUSE_PROCESS, Draft, alloy_of
 
 REFERENCE_MM = 5.0
 """The stone whose worked head the usual clearance and spare length are stated for; others go in proportion."""
@@ -21,9 +23,18 @@ CULET_ROOM_MM = 0.05
 """Least way from the axis to the wall, in a heart's cleft or beside a trillion's base: nearer, it lies under the culet. Common
 practice, no source."""
 
+UNDER_FLAT_MM = 0.05
+"""Room between a bridge to a side head and a stone with a flat base. Common practice, no source."""
+
 HOLLOW_SHARE = 0.08
 """Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
 from below. Common practice, no source."""
+
+
+def bridge_least_mm(spec: Spec, rules: HouseRules) -> float:
+    """The thinnest bridge to a side head that fills in this alloy and process, mm."""
+    process = spec.get("casting.process") or HOUSE_PROCESS
+    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process, "section_least_mm").value)
 
 
 def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") -> None:
@@ -34,6 +45,10 @@ def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") ->
     clearance = max(preferred.value, min(usual.value, usual.value * stone.width_mm / REFERENCE_MM))
     reason = ("Keeps the culet off the finger and leaves the wall tall enough to work; in proportion for stones under "
               f"{REFERENCE_MM:g} mm.")
+    if draft.spec.get("sides.present") and stone.pavilion_depth_mm == 0.0:
+        bridge = round(bridge_least_mm(draft.spec, rules) + UNDER_FLAT_MM, 2)
+        if bridge > max(clearance, least_clearance_mm):
+            least_clearance_mm, why = bridge, "Lifts the flat stone until the bridges to the side heads pass below it."
     if least_clearance_mm > clearance:
         clearance, reason = least_clearance_mm, why
     draft.derive("culet_clearance", clearance, "mm", reason, usual.source)
