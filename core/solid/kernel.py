@@ -26,6 +26,10 @@ WHOLE_MM2, PIECE_MM, RUN_ON = 1.3, 0.4, 1e-6
 a piece runs on. Only the time taken depends on the first two; a larger share changes nothing but rounding."""
 
 
+NOTHING_MM3 = 1e-9
+"""Bodies that hold less are none. Larger: crumbs of metal pass unseen."""
+
+
 def checked(solid: Solid, part: str) -> Solid:
     """The same solid, if it is sound and holds metal. Raises GeometryError naming `part` if not."""
     status = solid.status()
@@ -81,8 +85,9 @@ def composed(solids: Sequence[Solid], part: str) -> Solid:
 
 
 def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
-    """The same solid without edges shorter than `within_mm`, so that a reader that welds points keeps it closed."""
-    simple = checked(solid.simplify(within_mm), part)
+    """The same solid without edges shorter than `within_mm` and bodies that hold nothing, so that a reader that welds points
+    keeps it closed."""
+    simple = _without_empty(checked(solid.simplify(within_mm), part), part)
     vertices, triangles = triangles_of(simple)
     first, welded = _welded(vertices, triangles, WELD_MM)
     if _shortest_edge_mm(vertices, triangles) >= 2.0 * WELD_MM and _is_closed(welded):
@@ -91,6 +96,13 @@ def tidied(solid: Solid, within_mm: float, part: str) -> Solid:
     has_width = (welded != np.roll(welded, 1, axis=1)).all(axis=1)
     welded = _without_doubled(welded[has_width])
     return solid_of_triangles(vertices[first], welded, part) if _is_closed(welded) else simple
+
+
+def _without_empty(solid: Solid, part: str) -> Solid:
+    """Without bodies and voids as flat as a sheet, which a union leaves where a face of one part runs along one of another."""
+    every = bodies(solid)
+    whole = [each for each in every if abs(volume_mm3(each)) >= NOTHING_MM3]
+    return solid if len(whole) == len(every) else composed(whole, part)
 
 
 def _shortest_edge_mm(vertices: Floats, triangles: Ints) -> float:

@@ -52,6 +52,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("heart", 10.0, 8.0, "tapered claw"), ("trillion", 12.0, 9.6, "peg"),
     ("trillion", 9.0, 3.0, "tapered claw"), ("trillion", 11.2, 4.0, "basket"),  # claws beside a corner lay on its other side
     ("heart", 15.0, 15.0, "peg"),  # two triangles back to back, with less air between them than a reader tells
+    ("oval", 25.38, 15.76, "tapered claw"),  # a sheet without volume was a second body
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
