@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints, cross
+from ..mesh import Floats, Ints, cross, ordered
 
 ALONE = np.array([0, 0, 1, 2, 2, 1, 0, 0])
 """Which corner of a triangle is alone on its side of a height, by the sum of 1, 2 and 4 for the corners above it."""
@@ -59,17 +59,19 @@ class Slicer:
     def sides_of_each(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> tuple[Floats, Floats, np.ndarray]:
         """The same starts and ways of several bodies, whose triangles begin at firsts (n + 1,), each cut at its own heights
         (k,): one body after the other; and how many sides each cut has."""
-        triangles, levels, shift = [], [], 0
-        for start, stop, own in zip(firsts, firsts[1:], heights_mm):
-            order = np.argsort(own)
-            first, after = (np.searchsorted(own[order], each[start:stop]) for each in (self._low, self._high))
-            triangles.append(start + np.repeat(np.arange(stop - start), after - first))
-            levels.append(shift + order[runs_of(first, after - first)])
-            shift += len(own)
-        triangle, level = np.concatenate(triangles), np.concatenate(levels)
-        order = np.argsort(level, kind="stable")
-        starts, ways = self._sides(triangle[order], np.concatenate(heights_mm)[level[order]])
-        return starts, ways, np.bincount(level, minlength=shift)
+        sizes, heights = list(map(len, heights_mm)), np.concatenate(heights_mm)
+        # All bodies apart in one line of heights, so that those of one fall among none of the others' triangles.
+        apart = np.arange(len(sizes)) * (1.0 + float(np.ptp(np.concatenate([heights, self._z]))))
+        keys = heights + np.repeat(apart, sizes)
+        order = np.argsort(keys)
+        own = np.repeat(apart, np.diff(firsts))
+        first, after = (np.searchsorted(keys[order], each + own) for each in (self._low, self._high))
+        many = after - first
+        triangle, level = np.repeat(np.arange(len(many)), many), order[runs_of(first, many)]
+        along = ordered(level)
+        triangle, level = triangle[along], level[along]
+        starts, ways = self._sides(triangle, heights[level])
+        return starts, ways, np.bincount(level, minlength=len(heights))
 
     def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
         which = triangle + len(self._low) * (self._middle[triangle] <= height)
@@ -147,7 +149,7 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
     x, y = (vertices[:, :2] - axis).T
     side = np.outer(x, sin) - np.outer(y, cos)
     # Most triangles are met by no plane: those have all corners on one side of all of them.
-    one, two, three = (np.packbits(side > 0.0, axis=1)[each] for each in triangles.T)
+    one, two, three = np.packbits(side > 0.0, axis=1)[triangles.T]
     plane, _, corner, begin, end = _upright_met(side, triangles[((one ^ two) | (one ^ three)).any(axis=1)])
     # A side begins where the one before ends: at the same edge of the surface.
     count = len(vertices)
