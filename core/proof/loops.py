@@ -5,6 +5,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 
 import numpy as np
 
@@ -18,6 +19,10 @@ ROUNDING = 1e-12
 MANY_PAIRS, AT_ONCE = 60000, 15000
 """From how many pairs of points and sides on only the near ones are looked at, and how many are looked at in one go, so that
 what is worked on stays small enough for the processor's own memory. Only the time taken depends on them."""
+
+CONVEX_RAD = 1e-6
+"""How far a loop may turn the wrong way at a corner, for rounding, and be convex. Larger: the lines of its sides would run through
+what it encloses, and what lies there be told too near; smaller: hardly any is convex."""
 
 STRAIGHT_MM = 1e-6
 """How far a point may lie off the line between its neighbours and be no corner. Larger: fine curves lose their corners."""
@@ -34,15 +39,16 @@ def edges_of(loops: Sequence[Floats]) -> tuple[Floats, Floats]:
     """Starts and ways, each (e, 2), of the edges of closed loops."""
     if not loops:
         return np.zeros((0, 2)), np.zeros((0, 2))
-    corners = np.concatenate(loops)
+    corners = loops[0] if len(loops) == 1 else np.concatenate(loops)
     return corners, corners[_following(loops)] - corners
 
 
 def _following(loops: Sequence[Floats]) -> np.ndarray:
     """(e,) which corner follows each in its loop, when the loops' corners follow each other."""
-    firsts = starts_of(loops)
-    following: np.ndarray = np.arange(1, firsts[-1] + 1)
-    following[firsts[1:] - 1] = firsts[:-1]
+    ends = list(accumulate(map(len, loops)))
+    following = np.arange(1, ends[-1] + 1) if ends else np.zeros(0, np.int64)
+    for begin, end in zip([0, *ends], ends):
+        following[end - 1] = begin
     return following
 
 
@@ -161,8 +167,33 @@ def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points
     return odd
 
 
+def depths_mm(points: Floats, loop: Floats) -> Floats | None:
+    """(n,) how deep points (n, 2) lie within a convex counter-clockwise loop, which is as far as from the nearest of its sides'
+    lines; None where it is not convex, or some do not lie within."""
+    starts, ways = edges_of([loop])
+    lengths = np.hypot(ways[:, 0], ways[:, 1])
+    if lengths.min() == 0.0:
+        return None
+    aside = np.empty((3, len(lengths)))
+    x, y = ways[:, 0] / lengths, ways[:, 1] / lengths
+    turns = x[:-1] * y[1:] - y[:-1] * x[1:]
+    if turns.min() < -CONVEX_RAD or x[-1] * y[0] - y[-1] * x[0] < -CONVEX_RAD:
+        return None
+    # As a product of matrices, whose last row takes the sides' starts off.
+    aside[0], aside[1], aside[2] = -y, x, starts[:, 0] * y - starts[:, 1] * x
+    places = np.ones((len(points), 3))
+    places[:, :2] = points
+    least: Floats = np.empty(len(points))
+    for rows in in_rows(len(points), len(starts)):
+        least[rows] = (places[rows] @ aside).min(axis=1)
+    return least if least.min(initial=0.0) >= 0.0 else None
+
+
 def distances_mm(points: Floats, loop: Floats) -> Floats:
     """(n,) least distance of points (n, 2) from the sides of a loop."""
+    depths = depths_mm(points, loop)
+    if depths is not None:
+        return depths
     starts, ways = edges_of([loop])
     if len(points) * len(starts) > MANY_PAIRS:
         return np.abs(_sides_of(starts, ways).nearest(points, np.zeros(len(points), np.int32))[0])

@@ -14,8 +14,8 @@ from ..mesh import Floats
 from ..solid.slicer import Across
 from ..tolerance import SAME_POINT_MM
 from .frame import HAIR_MM, Frame
-from .loops import (area_mm2, corners_and_middles, corners_of, distances_mm, edges_of, first_crossing, is_inside, is_ring, largest,
-                    starts_of)
+from .loops import (area_mm2, corners_and_middles, corners_of, depths_mm, distances_mm, edges_of, first_crossing, is_inside,
+                    is_ring, largest, starts_of)
 from .nearest import Sides
 
 BODY_SHARE = 0.998
@@ -265,13 +265,16 @@ class Wall:
                 for height, (values, points) in ((height, read[height]) for height in heights_mm.tolist())]
 
     def _ways_between(self, ones: Sequence[Floats], others: Sequence[Floats]) -> list[Floats]:
-        """For each pair of loops, (k,) mm from the corners of one to the other."""
-        if sum(len(one) * len(other) for one, other in zip(ones, others)) < FEW_PAIRS * len(ones) or not ones:
-            return [distances_mm(one, other) for one, other in zip(ones, others)]
-        firsts = starts_of(ones)
-        level = np.repeat(np.arange(len(ones)), np.diff(firsts))
-        ways, _ = self._sides_of(others).nearest(np.concatenate(ones), level)
-        return np.split(np.abs(ways), firsts[1:-1])
+        """For each pair of places (k, 2) and a loop, (k,) mm from the places to the loop."""
+        pairs = list(zip(ones, others))
+        found = [depths_mm(one, other) if len(one) * len(other) > FEW_PAIRS else distances_mm(one, other) for one, other in pairs]
+        rest = [pair for pair, depths in zip(pairs, found) if depths is None]
+        if rest:
+            firsts = starts_of([one for one, _ in rest])
+            level = np.repeat(np.arange(len(rest)), np.diff(firsts))
+            ways, _ = self._sides_of([other for _, other in rest]).nearest(np.concatenate([one for one, _ in rest]), level)
+            left = iter(np.split(np.abs(ways), firsts[1:-1]))
+        return [next(left) if depths is None else depths for depths in found]
 
     def _pieces_thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
         """For each height, (k,) mm along ways in and (k, 2) where they enter, for a wall in pieces or scooped, without those
@@ -331,20 +334,18 @@ class Wall:
         heights, outers, inners = self._rings(self._hollow_heights)
         if not outers:
             return 0.0, self.frame.culet
-        faces = [corners_and_middles(inner) for inner in inners]
-        of_face = self._ways_between(faces, outers)
-        usual = _usual_mm([_shares_mm(inner, depths[len(inner):]) for inner, depths in zip(inners, of_face)])
-        found, level = self._in_hollow(heights, inners)
-        depths, _ = self._sides_of(outers).nearest(found, level)
         # The wall's own face may stand out as well.
-        of_level = np.repeat(np.arange(len(faces)), list(map(len, faces)))
-        points, level = np.concatenate([found, *faces]), np.concatenate([level, of_level])
-        over = np.concatenate([np.abs(depths), *of_face]) - usual[level]
+        places = [np.concatenate([corners_and_middles(inner), found])
+                  for inner, found in zip(inners, self._in_hollow(heights, inners))]
+        depths = self._ways_between(places, outers)
+        usual = _usual_mm([_shares_mm(inner, own[len(inner):2 * len(inner)]) for inner, own in zip(inners, depths)])
+        level = np.repeat(np.arange(len(places)), list(map(len, places)))
+        over = np.concatenate(depths) - usual[level]
         j = int(np.argmax(over))
-        return (float(over[j]), np.array([*points[j], heights[level[j]]])) if over[j] > 0.0 else (0.0, self.frame.culet)
+        return (float(over[j]), np.array([*np.concatenate(places)[j], heights[level[j]]])) if over[j] > 0.0 else (0.0, self.frame.culet)
 
-    def _in_hollow(self, heights_mm: Floats, inners: Sequence[Floats]) -> tuple[Floats, np.ndarray]:
-        """(k, 2) places of metal within the inner face at heights, and (k,) which height."""
+    def _in_hollow(self, heights_mm: Floats, inners: Sequence[Floats]) -> list[Floats]:
+        """For each height the places (k, 2) of metal within the inner face."""
         metal, middle = self.frame.metal_sides(heights_mm), self.frame.culet[:2]
         level = np.repeat(np.arange(len(heights_mm)), np.diff(metal.firsts))
         # A long side may touch what its ends do not.
@@ -359,7 +360,8 @@ class Wall:
         # All heights are looked at side by side in one plane.
         aside = np.array([[0.0, ASIDE_MM * i] for i in range(len(inners))])
         within = is_inside([inner + off for inner, off in zip(inners, aside)], tested + aside[level])
-        return found[within] + middle, level[within]
+        found, level = found[within] + middle, level[within]
+        return [found[level == i] for i in range(len(inners))]
 
     @cached_property
     def _hollow_heights(self) -> list[float]:

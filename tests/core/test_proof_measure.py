@@ -6,14 +6,18 @@ from functools import cache, partial
 
 import numpy as np
 import pytest
+from shapely.geometry import Point, Polygon
 
 from core.head import make_head
 from core.proof import subject_of
 from core.proof.loops import (
     area_mm2,
+    corners_of,
     crossings,
+    depths_mm,
     distances_mm,
     edges_of,
+    farthest_crossings,
     first_crossing,
     free_turn,
     hollow_deg,
@@ -97,6 +101,60 @@ def test_the_nearest_side_of_several_heights_is_found_among_all_of_them() -> Non
     near, feet = sides.signed_distances_mm(points, heights, 1.0)
     assert np.isinf(near[np.abs(found) > 1.0]).all() and np.isfinite(near[np.abs(found) <= 0.99]).all()
     assert np.linalg.norm(points - feet, axis=1)[np.isfinite(near)] == pytest.approx(np.abs(near[np.isfinite(near)]), abs=1e-9)
+
+
+def test_depths_in_a_convex_loop_are_the_distances_from_it_and_of_nothing_else() -> None:
+    """Outside check: shapely's distances from the same polygon's boundary."""
+    turn = np.arange(60) * (2.0 * math.pi / 60)
+    ring = np.column_stack([4.0 * np.cos(turn), 2.5 * np.sin(turn)])
+    points = ring[::-1] * np.linspace(0.0, 1.0, 60)[:, None]
+    outside = [Point(*point).distance(Polygon(ring).exterior) for point in points]
+    depths = depths_mm(points, ring)
+    assert depths is not None and depths == pytest.approx(outside, abs=1e-12)
+    dented = ring.copy()
+    dented[7] *= 0.99
+    for own, loop in ((points * 1.0001, ring), (points, ring[::-1]), (points[:30], dented), (points, np.repeat(ring, 2, axis=0))):
+        assert depths_mm(own, loop) is None
+
+
+def test_lines_from_a_middle_meet_each_loop_last_where_one_loop_by_itself_says() -> None:
+    random = np.random.default_rng(3)
+    turn = np.sort(random.uniform(0.0, 2.0 * math.pi, 40))
+    ring = np.column_stack([np.cos(turn), np.sin(turn)]) * random.uniform(1.5, 3.0, 40)[:, None]
+    middle, aside = np.array([0.2, -0.1]), random.uniform(0.0, 2.0 * math.pi, 30)
+    ways = np.column_stack([np.cos(aside), np.sin(aside)])
+    # About the middle, beside it, and with a corner and two whole sides on lines.
+    loops = [ring, SQUARE + [5.0, 2.0], np.vstack([middle + 2.0 * ways[0], middle + 3.0 * ways[0], middle + ways[1]])]
+    for loop, found in zip(loops, farthest_crossings(loops, middle, ways)):
+        each = crossings([loop], np.broadcast_to(middle, ways.shape), ways)
+        assert found == pytest.approx(np.where(np.isnan(each), -np.inf, each).max(axis=1), abs=1e-9)
+        assert np.isfinite(found).any()
+
+
+def test_corners_are_left_where_a_loop_turns_and_every_second_place_between() -> None:
+    along = np.linspace(-1.0, 1.0, 5)[:-1]
+    straight = np.vstack([np.column_stack([along, np.full(4, -1.0)]), SQUARE[1:]])
+    assert [found.tolist() for found in corners_of([straight, HOLE])] == [[[-1.0, -1.0], [0.0, -1.0], *SQUARE[1:].tolist()],
+                                                                         HOLE.tolist()]
+    assert corners_of([]) == []
+
+
+@pytest.mark.parametrize("style,name", [("gallery", "window_sill"), ("coronet", "scoop_depth")])
+def test_the_lowest_opening_of_a_wall_is_told_as_it_was_planned(style: str, name: str) -> None:
+    subject = subject_of(make_head(spec_of({"stone.length_mm": 6.0, "head.style": style})))
+    walls, plan = subject.gauge.walls, subject.plan
+    assert plan is not None and walls.sill_mm is not None
+    found = walls.sill_mm - subject.gauge.base_mm if name == "window_sill" else subject.gauge.wall_top_mm - walls.sill_mm
+    assert found == pytest.approx(plan[name], abs=1e-6)
+
+
+def test_claws_cut_together_each_at_its_own_heights_are_what_the_kernel_cuts_one_by_one() -> None:
+    found = gauge("set")
+    heights = {name: 1.5 + 0.1 * i + np.array([0.7, 0.0, 1.1])[:i] for i, name in enumerate(found.claw_names)}
+    starts, ways, counts = found.claw_sides(heights)
+    areas = np.add.reduceat(starts[:, 0] * ways[:, 1] - starts[:, 1] * ways[:, 0], np.cumsum(counts) - counts) / 2.0
+    expected = [area_mm2(section(found.parts[name], float(each))) for name, own in heights.items() for each in own]
+    assert len(expected) == 6 and areas == pytest.approx(expected, abs=1e-6)
 
 
 def test_many_points_and_sides_are_measured_as_few_are() -> None:
