@@ -242,6 +242,11 @@ def is_convex(placed: PolyMesh) -> bool:
     return not len(_edges_turning_in(placed))
 
 
+def halves_of(placed: PolyMesh) -> tuple[Half, ...]:
+    """Both convex halves of a stone that is not convex itself; none where it has no such halves."""
+    return halves(placed, placed.vertices[_edges_turning_in(placed)], ON_FACET_MM)
+
+
 def _edges_turning_in(placed: PolyMesh) -> Ints:
     """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other."""
     normals, offsets = facet_planes(placed)

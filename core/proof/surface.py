@@ -10,7 +10,7 @@ import numpy as np
 from ..mesh import Floats, Ints, PolyMesh, cross, lengths, ordered
 from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
 from ..tolerance import SAME_POINT_MM
-from .fit import MOST_FACETS, facet_planes
+from .fit import MOST_FACETS, facet_planes, halves_of
 from .places import HALF, Places, corners_on, places_on, pulled_in
 
 PER_MM2 = 3.0
@@ -212,28 +212,36 @@ class BesideStone:
         self.placed, self.solid = placed, solid
 
     @cached_property
-    def _planes(self) -> tuple[Floats, Floats, bool]:
-        """Normals (f, 3) and offsets (f,) of planes that the whole stone lies below, and whether all that does is stone: of a
-        convex stone's facets, of the hull of one with a cleft, and none that is of use for a scan."""
+    def _bodies(self) -> tuple[list[tuple[Floats, Floats]], bool]:
+        """Convex bodies, normals (f, 3) and offsets (f,) of the planes that each lies below, that hold all beside the stone; and
+        whether they hold nothing else: a convex stone's own, both halves' of one with a cleft, and the hull or the box of any
+        other."""
         if len(self.placed) > MOST_FACETS:
             low, high = bounds(self.solid)
-            return np.vstack([np.eye(3), -np.eye(3)]), np.concatenate([high, -low]), False
-        planes = facet_planes(self.placed)
-        if _is_convex(self.placed, *planes):
-            return *planes, True
+            return [(np.vstack([np.eye(3), -np.eye(3)]), np.concatenate([high, -low]) + BESIDE_MM)], False
+        normals, offsets = facet_planes(self.placed)
+        if _is_convex(self.placed, normals, offsets):
+            return [(normals, offsets + BESIDE_MM)], True
+        parts = halves_of(self.placed)
+        if parts:
+            # What lies past the cut belongs to the other half.
+            return [(part.normals, part.past_cut(-BESIDE_MM).offsets + BESIDE_MM) for part in parts], True
         vertices, triangles = hull_triangles(self.placed.vertices)
         a, b, c = (vertices[triangles[:, i]] for i in range(3))
         normals = cross(b - a, c - a)
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-30)
-        return normals, np.einsum("ij,ij->i", normals, a), False
+        return [(normals, np.einsum("ij,ij->i", normals, a) + BESIDE_MM)], False
 
     def __call__(self, points: Floats) -> np.ndarray:
         """(n,) bool for places (n, 3)."""
+        beside = np.zeros(len(points), bool)
         if not len(points):
-            return np.zeros(0, bool)
-        normals, offsets, is_all = self._planes
-        beside = _are_below(points, normals, offsets + BESIDE_MM)
-        if not is_all:
+            return beside
+        bodies, are_all = self._bodies
+        for planes in bodies:
+            others = np.flatnonzero(~beside)
+            beside[others] = _are_below(points[others], *planes)
+        if not are_all:
             beside[beside] = self._are_near(points[beside])
         return beside
 

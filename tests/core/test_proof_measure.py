@@ -27,12 +27,13 @@ from core.proof.loops import (
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
     ON_FACET_MM, SEATED_MM, _depth_between_lobes, _edges_turning_in, _reaching, common, deepest_within, depth, facet_planes,
-    is_convex, is_deeper, rail_gap, room_at_culet,
+    halves_of, is_convex, is_deeper, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
 from core.proof.halves import halves
 from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
+from core.proof.surface import BESIDE_MM, BesideStone
 from core.solid.kernel import (
     contains, gap_mm, hull_triangles, moved, overlap, section, solid_of_triangles, triangles_not_of, triangles_of, volume_mm3,
     ways_through,
@@ -372,6 +373,22 @@ def test_a_heart_parts_in_two_convex_halves() -> None:
     # Where one half is dented, or the edges that turn in lie in no one plane, there are none.
     assert halves(stone, stone.vertices[_edges_turning_in(stone)] + [0.0, 0.3, 0.0], ON_FACET_MM) == ()
     assert halves(stone, np.random.default_rng(3).uniform(low, high, (4, 2, 3)), ON_FACET_MM) == ()
+
+
+def test_what_is_beside_a_heart_belongs_to_it_as_far_out_as_beside_any_stone() -> None:
+    """Square to its facets, in its cleft too."""
+    stone = make_stone(spec_of({"stone.cut": "heart", "stone.length_mm": 7.0}).section("stone")).mesh
+    solid = solid_of_triangles(stone.vertices, stone.triangles()[0], "stone")
+    beside, low, high = BesideStone(stone, solid), stone.vertices.min(axis=0), stone.vertices.max(axis=0)
+    assert len(halves_of(stone)) == 2
+    places = np.random.default_rng(3).uniform(low, high, (2000, 3))
+    assert beside(places)[contains(solid, places)].all()
+    middles = np.array([stone.vertices[stone.face(i)].mean(axis=0) for i in range(len(stone))])
+    for off, belongs in ((-1e-3, True), (BESIDE_MM - 1e-3, True), (BESIDE_MM + 1e-3, False)):
+        # Beside the cleft what is farther from one side of it may still be the other's.
+        some = (np.abs(middles[:, 1]) > 0.3) | belongs
+        far = middles[some] + off * stone.face_normals()[some]
+        assert len(far) > 50 and (beside(far) == belongs).all()
 
 
 def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
