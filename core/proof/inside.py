@@ -245,43 +245,50 @@ def deepest(triangles: Floats, normals: Floats, offsets: Floats) -> tuple[float,
         below: Floats = offsets[planes, None] - np.einsum("tij,tj->ti", triangles, normals[planes])
         return below
 
-    one = nearest(triangles.mean(axis=1)) if len(triangles) else np.zeros(0, np.int32)
-    other = one
+    if not len(triangles):
+        return depth, place
+    one = other = under(triangles, nearest(triangles.mean(axis=1)))
+    most, places, _ = _deepest_below_both(triangles, one[None], other)
     for _ in range(ROUNDS):
-        by_one, by_other = under(triangles, one), under(triangles, other)
-        most, places = _deepest_below_both(triangles, by_one, by_other)
         may = np.flatnonzero(most > depth + DEEP_MM)
         if not len(may):
             break
-        triangles, most, by_one, by_other = triangles[may], most[may], by_one[may], by_other[may]
-        one, other = one[may], other[may]
-        third = nearest(places[may])
-        by_third = under(triangles, third)
-        with_one, with_other = (_deepest_below_both(triangles, each, by_third)[0] for each in (by_one, by_other))
-        one, other = np.where(with_one < with_other, one, other), third
-        is_slow = np.minimum(with_one, with_other) > (most + depth) / 2.0
-        triangles = np.concatenate([triangles[~is_slow], _in_four(triangles[is_slow])])
-        one, other = (np.concatenate([each[~is_slow], np.tile(each[is_slow], 4)]) for each in (one, other))
+        triangles, most, known = triangles[may], most[may], np.stack([one[may], other[may]])
+        other = under(triangles, nearest(places[may]))
+        least, places, which = _deepest_below_both(triangles, known, other)
+        one = known[which, np.arange(len(may))]
+        slow, most = least > (most + depth) / 2.0, least
+        if slow.any():
+            parts = [_in_four(each[slow]) for each in (triangles, one, other)]
+            found = _deepest_below_both(parts[0], parts[1][None], parts[2])
+            triangles, one, other, most, places = (np.concatenate([each[~slow], more]) for each, more in zip(
+                (triangles, one, other, most, places), (*parts, *found)))
     return depth, place
 
 
-def _deepest_below_both(triangles: Floats, ones: Floats, others: Floats) -> tuple[Floats, Floats]:
-    """How deep each triangle (n, 3, 3) reaches below both of two planes, by how deep its corners do (n, 3), and where
-    (n, 3): at a corner, or on a side where both are as near."""
-    apart, every = ones - others, np.arange(len(ones))
-    after = [1, 2, 0]
-    even = (apart > 0.0) != (apart[:, after] > 0.0)
-    share = apart / np.where(even, apart - apart[:, after], 1.0)
-    on_sides = np.where(even, others + share * (others[:, after] - others), -np.inf)
-    depths = np.concatenate([np.minimum(ones, others), on_sides], axis=1)
-    best = depths.argmax(axis=1)
-    corner, share = best % 3, np.where(best < 3, 0.0, share[every, best % 3])
+def _deepest_below_both(triangles: Floats, ones: Floats, others: Floats) -> tuple[Floats, Floats, Ints]:
+    """How deep each triangle (n, 3, 3) reaches at most below a plane and the better of some (k,) others, by how deep its
+    corners do, ones (k, n, 3) and others (n, 3); where (n, 3), at a corner or on a side where both are as near; and (n,)
+    which of the some."""
+    after, every = [1, 2, 0], np.arange(len(others))
+    apart = ones - others
+    ends = apart[:, :, after]
+    even = (apart > 0.0) != (ends > 0.0)
+    shares = apart / np.where(even, apart - ends, 1.0)
+    on_sides = np.where(even, others + shares * (others[:, after] - others), -np.inf)
+    depths = np.concatenate([np.minimum(ones, others), on_sides], axis=2)
+    found = depths.max(axis=2)
+    which = found.argmin(axis=0)
+    best = depths[which, every].argmax(axis=1)
+    corner = best % 3
+    share = np.where(best < 3, 0.0, shares[which, every, corner])
     start = triangles[every, corner]
-    return depths[every, best], start + share[:, None] * (triangles[every, (corner + 1) % 3] - start)
+    return found[which, every], start + share[:, None] * (triangles[every, (corner + 1) % 3] - start), which.astype(np.int32)
 
 
 def _in_four(triangles: Floats) -> Floats:
-    """(4 n, 3, 3) of (n, 3, 3), by the middles of their sides, one part of each after the other."""
+    """(4 n, 3, ...) of what the corners of triangles have (n, 3, ...), by the middles of their sides, one part of each after
+    the other."""
     one, two, three = (triangles[:, k] for k in range(3))
     first, second, third = (one + two) / 2.0, (two + three) / 2.0, (three + one) / 2.0
     return np.stack([np.concatenate(each) for each in (
