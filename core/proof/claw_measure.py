@@ -269,7 +269,7 @@ def measure_claws(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]
 
 
 def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
-    girdle, found = frame.girdle_plane_mm, []
+    girdle, standing = frame.girdle_plane_mm, []
     for name in names:
         below, above = bounds(frame.parts[name])
         if not below[2] < girdle <= above[2]:
@@ -278,9 +278,12 @@ def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
         heights = np.append(low + np.array(PLAIN_SHARES) * (girdle - low), girdle)
         levels = [frame.part_at(name, z) for z in heights.tolist()]
         if all(levels):
-            rings = [largest(level) for level in levels]
-            found.append(_Standing(name, low, heights, rings, middles_of(rings), levels[-1]))
-    return found
+            standing.append((name, low, heights, [largest(level) for level in levels], levels[-1]))
+    if not standing:
+        return []
+    middles = middles_of([ring for each in standing for ring in each[3]]).reshape(len(standing), -1, 2)
+    return [_Standing(name, low, heights, rings, middle, at_girdle)
+            for (name, low, heights, rings, at_girdle), middle in zip(standing, middles)]
 
 
 def _is_hollow(ring: Floats) -> bool:
