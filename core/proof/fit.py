@@ -44,7 +44,8 @@ MOST_TRIED = 30
 """From how many points the nearest way out of a scan is looked for. Fewer: a narrow high spot is passed over."""
 
 ONE_IN = 16
-"""How many places of what metal and stone both claim go to one that is measured first. Only the time taken depends on it."""
+"""How many places of what metal and stone both claim go to one that is measured first, or are measured first. Only the time taken
+depends on it."""
 
 FIRST_TRIED = 16
 """How many triangles of a rail are first held against the stone. Only the time taken depends on it."""
@@ -244,7 +245,8 @@ def is_convex(placed: PolyMesh) -> bool:
 
 def halves_of(placed: PolyMesh) -> tuple[Half, ...]:
     """Both convex halves of a stone that is not convex itself; none where it has no such halves."""
-    return halves(placed, placed.vertices[_edges_turning_in(placed)], ON_FACET_MM)
+    turning = _edges_turning_in(placed)
+    return halves(placed, placed.vertices[turning], ON_FACET_MM) if len(turning) else ()
 
 
 def _edges_turning_in(placed: PolyMesh) -> Ints:
@@ -263,19 +265,36 @@ def _edges_turning_in(placed: PolyMesh) -> Ints:
 def deepest_within(points: Floats, mesh: PolyMesh) -> tuple[float, Floats]:
     """How far the deepest of points (n, 3) inside a closed mesh, n > 0, is from its surface, mm, and where it is (3,).
 
-    Most lie near the surface, so that few are measured: those that no face has as near above them as the deepest of some.
+    Most lie near the surface, so that few are measured: of a stone of two halves first those that may be deepest, else some of
+    all; then those that may be deeper, and that no face has as near above them as the deepest of the first.
     """
-    faces = _Faces.of(mesh)
-    some = points[::ONE_IN]
-    deep = faces.depths(some)
+    faces, most = _Faces.of(mesh), _no_deeper_mm(points, halves_of(mesh))
+    is_told = np.isfinite(most)
+    first = np.argsort(np.where(is_told, -most, np.inf))[:ONE_IN] if is_told.any() else np.arange(0, len(points), ONE_IN)
+    deep = faces.depths(points[first])
     best = int(deep.argmax())
-    found = float(deep[best]), some[best]
-    left = points[~faces.are_under(points, max(found[0], SAME_POINT_MM))]
+    found = float(deep[best]), points[first[best]]
+    left = points[most > found[0] + SAME_POINT_MM]
+    left = left[~faces.are_under(left, max(found[0], SAME_POINT_MM))]
     if len(left):
         deep = faces.depths(left)
         best = int(deep.argmax())
         found = max(found, (float(deep[best]), left[best]), key=lambda each: each[0])
     return found
+
+
+def _no_deeper_mm(points: Floats, parts: Sequence[Half]) -> Floats:
+    """(n,) how deep points (n, 3) lie in a stone of halves at most, mm, inf where nothing is told: as far as below the nearest
+    plane of their half, if square over them it is a facet and not past the cut."""
+    most = np.full(len(points), np.inf)
+    for part in parts:
+        own = np.flatnonzero(points @ part.normals[-1] <= part.offsets[-1])
+        below = part.offsets[:-1] - points[own] @ part.normals[:-1].T
+        nearest, every = below.argmin(axis=1), np.arange(len(own))
+        over = points[own] + below[every, nearest, None] * part.normals[nearest]
+        is_facet = over @ part.normals[-1] <= part.offsets[-1]
+        most[own[is_facet]] = below[every, nearest][is_facet]
+    return most
 
 
 @dataclass(frozen=True, eq=False)
