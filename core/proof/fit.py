@@ -26,7 +26,7 @@ from ..tolerance import SAME_POINT_MM
 from .apart import near_pairs, nearest_of_triangles
 from .claw_measure import ClawMeasure
 from .frame import Frame
-from .halves import halves
+from .halves import Half, halves
 from .inside import DEEP_MM, deepest, volume_in_common
 from .loops import first_crossing, in_rows
 
