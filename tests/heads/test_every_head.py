@@ -22,7 +22,6 @@ SIZES_MM = (3.0, 6.0, 12.0)
 REFUSED = {
     ("gallery", 3.0): {"oval", "marquise", "pear", "emerald", "baguette", "tapered baguette", "oval cabochon"},
     ("peg", 12.0): {"oval cabochon", "sugarloaf cabochon"},
-    ("surround", 3.0): {"rose cut", "round cabochon", "oval cabochon", "sugarloaf cabochon"},
     ("trilogy", 3.0): {"heart"},
 }
 """The cuts that a kind of head is refused for in a size; all others are made."""

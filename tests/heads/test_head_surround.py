@@ -12,13 +12,13 @@ import shapely
 from manifold3d import Manifold
 
 from core.errors import SpecError
-from core.head import Head, make_head
+from core.head import STATES, Head, make_head
 from core.head.row import curve, evenly, most_that_fit
 from core.proof import prove
 from core.proof.several import several_of
 from core.proof.surround import check_surround
 from core.solid.kernel import bodies, bounds, cut, fuse, gap_mm, is_watertight_after_welding, overlap, volume_mm3
-from core.spec import Spec
+from core.spec import Spec, spec_of
 from core.stone import CUTS, make_stone
 from core.tolerance import CHORD_MM, READ_MM, WELD_MM
 from core.trade.house_rules import house_rules
@@ -315,3 +315,13 @@ def test_pushed_down_beads_hold_as_much_metal_as_was_cast(choices: dict[str, obj
         if name.startswith("bead"):
             assert volume_mm3(after.part_solids[name]) == pytest.approx(volume_mm3(bead), rel=0.01), name
     assert found(after, "surround.contact").verdict == "sound"
+
+
+@pytest.mark.parametrize(("cut", "length_mm", "width_mm"), [
+    ("rose cut", 3.0, 3.0), ("round cabochon", 3.6, 3.6), ("oval cabochon", 5.4, 3.76), ("sugarloaf cabochon", 4.2, 4.2)])
+def test_a_small_flat_stone_stands_over_a_plate_that_is_as_thick_as_fills(cut: str, length_mm: float, width_mm: float) -> None:
+    spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "surround.present": True})
+    for state in STATES:
+        made = make_head(spec, state)
+        assert made.plan["surround_plate"] >= made.alloy.least_model_mm
+        assert not [f"{each.what}: {each.measured}" for each in prove(made) if each.verdict == "unsafe"]

@@ -14,7 +14,7 @@ from core.errors import SpecError
 from core.handover.views import plan_view, side_view
 from core.handover.weights import weights_csv
 from core.head import STATES, Head, make_head
-from core.head.planning.position import bridge_least_mm
+from core.head.planning.sides import bridge_least_mm
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides

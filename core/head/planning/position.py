@@ -2,16 +2,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
 
-from ...spec import Spec
 from ...stone import Stone
 from ...stone.outline import Outline
 from ...tolerance import CHORD_MM, SAME_POINT_MM
-from ...trade.house_rules import HouseRules
-from ..draft import HOUSE_PROCESS, Draft, alloy_of
+from ..draft import Draft
+from .sides import under_flat_mm
+from .surround import plate_under_flat_mm
 
 REFERENCE_MM = 5.0
 """The stone whose worked head the usual clearance and spare length are stated for; others go in proportion."""
@@ -23,18 +24,9 @@ CULET_ROOM_MM = 0.05
 """Least way from the axis to the wall, in a heart's cleft or beside a trillion's base: nearer, it lies under the culet. Common
 practice, no source."""
 
-UNDER_FLAT_MM = 0.05
-"""Room between a bridge to a side head and a stone with a flat base. Common practice, no source."""
-
 HOLLOW_SHARE = 0.08
 """Least radius of the hollow at the base as a share of the stone's width, so that it can be cleaned and burnished
 from below. Common practice, no source."""
-
-
-def bridge_least_mm(spec: Spec, rules: HouseRules) -> float:
-    """The thinnest bridge to a side head that fills in this alloy and process, mm."""
-    process = spec.get("casting.process") or HOUSE_PROCESS
-    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process, "section_least_mm").value)
 
 
 def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") -> None:
@@ -45,15 +37,22 @@ def plan_girdle(draft: Draft, least_clearance_mm: float = 0.0, why: str = "") ->
     clearance = max(preferred.value, min(usual.value, usual.value * stone.width_mm / REFERENCE_MM))
     reason = ("Keeps the culet off the finger and leaves the wall tall enough to work; in proportion for stones under "
               f"{REFERENCE_MM:g} mm.")
-    if draft.spec.get("sides.present") and stone.pavilion_depth_mm == 0.0:
-        bridge = round(bridge_least_mm(draft.spec, rules) + UNDER_FLAT_MM, 2)
-        if bridge > max(clearance, least_clearance_mm):
-            least_clearance_mm, why = bridge, "Lifts the flat stone until the bridges to the side heads pass below it."
+    if stone.pavilion_depth_mm == 0.0:
+        least_clearance_mm, why = max((least_clearance_mm, why), *_under_flat(draft))
     if least_clearance_mm > clearance:
         clearance, reason = least_clearance_mm, why
     draft.derive("culet_clearance", clearance, "mm", reason, usual.source)
     draft.derive("girdle_plane", draft["culet_clearance"] + stone.pavilion_depth_mm, "mm",
                  "Culet clearance and pavilion depth: the height of the lower girdle edge above the base.")
+
+
+def _under_flat(draft: Draft) -> Iterator[tuple[float, str]]:
+    """What other parts of a head ask for under a flat stone, mm, and why."""
+    yield 0.0, ""
+    if draft.spec.get("sides.present"):
+        yield under_flat_mm(draft.spec, draft.rules), "Lifts the flat stone until the bridges to the side heads pass below it."
+    if draft.spec.get("surround.present"):
+        yield plate_under_flat_mm(draft), "Lifts the flat stone until the plate of its surround is as thick as fills."
 
 
 def plan_taper(draft: Draft, thickness_mm: float) -> float:

@@ -24,10 +24,9 @@ from ...stone.cuts import BY_NAME
 from ...trade.house_rules import HouseRules
 from ...trade.species import species
 from ...tolerance import CHORD_MM
-from ..draft import HOUSE_SPECIES, Draft, Plan
+from ..draft import HOUSE_PROCESS, HOUSE_SPECIES, Draft, Plan, alloy_of
 from ..site import Site
 from .beside import claw_rings, outside_mm
-from .position import UNDER_FLAT_MM, bridge_least_mm
 
 SIDE_SHARE = 0.55
 """Width of a side stone as a share of the centre stone's: half to three fifths. Common practice, no source."""
@@ -45,6 +44,9 @@ CLEAR_MM, CLAW_CLEAR_MM = 0.1, 0.2
 BRIDGE_MM, BRIDGE_SHARE, BRIDGE_WIDTH = 0.9, 0.6, 0.35
 """Height of the bridges at the base, the most of it as a share of the lowest girdle plane, and their width as a share
 of a side stone's. Common practice, no source."""
+
+UNDER_FLAT_MM = 0.05
+"""Room between a bridge and a stone with a flat base. Common practice, no source."""
 
 KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "casting.alloy", "casting.process",
                 "casting.shrinkage_percent")
@@ -71,8 +73,19 @@ def side_spec(spec: Spec, length_mm: float, width_mm: float, rules: HouseRules) 
     chosen["stone.length_mm"], chosen["stone.width_mm"] = length_mm, width_mm
     if BY_NAME[chosen["stone.cut"]].flat_depth is not None:
         # A stone without depth stands as high as its head leaves under it, and the bridge must pass below.
-        chosen["head.culet_clearance_mm"] = round(bridge_least_mm(spec, rules) + UNDER_FLAT_MM, 2)
+        chosen["head.culet_clearance_mm"] = under_flat_mm(spec, rules)
     return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})
+
+
+def bridge_least_mm(spec: Spec, rules: HouseRules) -> float:
+    """The thinnest bridge that fills in this alloy and process, mm."""
+    process = spec.get("casting.process") or HOUSE_PROCESS
+    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process, "section_least_mm").value)
+
+
+def under_flat_mm(spec: Spec, rules: HouseRules) -> float:
+    """How high a stone with a flat base stands over the base plane at least, so that a bridge passes below it, mm."""
+    return round(bridge_least_mm(spec, rules) + UNDER_FLAT_MM, 2)
 
 
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
