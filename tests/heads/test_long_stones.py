@@ -52,6 +52,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("heart", 10.0, 8.0, "tapered claw"), ("trillion", 12.0, 9.6, "peg"),
     ("trillion", 9.0, 3.0, "tapered claw"), ("trillion", 11.2, 4.0, "basket"),  # claws beside a corner lay on its other side
     ("heart", 15.0, 15.0, "peg"),  # two triangles back to back, with less air between them than a reader tells
+    ("sugarloaf cabochon", 40.0, 40.0, "rim"), ("sugarloaf cabochon", 60.0, 60.0, "rim"),  # the ledge under it was not seen
     ("oval", 25.38, 15.76, "tapered claw"),  # a sheet without volume was a second body
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
 ])
