@@ -51,11 +51,7 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         return air
 
     search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface)
-    places = subject.places
-    seat = subject.is_seat.copy()
-    # What lies half way across from there, as far as is looked, is the stone's own place too.
-    seat[seat] = subject.beside_stone(places.points[seat] + REACH_MM / 2.0 * places.normals[seat])
-    found = search.narrowest(places.where(~seat), AIR)
+    found = search.narrowest(subject.places.where(~subject.is_in_seat), subject.ahead, AIR)
     holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
     gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, *_ in holes)]
     gap_rule, note = rules.of_process(process, "gap_least_mm"), ""

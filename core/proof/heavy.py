@@ -6,7 +6,6 @@ import math
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import first_hits
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_most, judge
@@ -43,14 +42,15 @@ def _thickest(subject: Subject, most_mm: float) -> tuple[float, Floats]:
     some = np.linspace(0, len(places.points) - 1, min(TRIED, len(places.points))).round().astype(int)
     points, ways = places.points[some], -places.normals[some]
     far_mm = float(np.linalg.norm(np.ptp(subject.surface.vertices, axis=0)))
-    widths = START_MM + _ways_mm(subject, points + ways * START_MM, ways, far_mm)
+    to_end_mm = subject.surface.looks.to_end_mm
+    widths = START_MM + to_end_mm(points + ways * START_MM, ways, far_mm)
     middles = points + ways * (widths / 2.0)[:, None]
     order, looked = np.argsort(-widths, kind="stable"), 0
     # What is long from here, as a claw is from its end, is thin to its sides, and no thicker than it is long.
     while looked < len(order) and (looked < NEAR or np.sort(widths[order[:looked]])[-NEAR] < widths[order[looked]]):
         now = order[looked:looked + AT_ONCE]
         sides = np.concatenate([way for side in tangents(ways[now]) for way in (side, -side)])
-        beside = _ways_mm(subject, np.tile(middles[now], (len(sides) // len(now), 1)), sides, far_mm)
+        beside = to_end_mm(np.tile(middles[now], (len(sides) // len(now), 1)), sides, far_mm)
         widths[now] = np.minimum(widths[now], 2.0 * beside.reshape(-1, len(now)).min(axis=0))
         looked += len(now)
     best = order[:looked][np.argsort(-widths[order[:looked]], kind="stable")[:NEAR]]
@@ -66,19 +66,14 @@ def _around(subject: Subject, middles: Floats, ways: Floats, far_mm: float, step
     thickest, own = (0.0, middles[0]), np.arange(len(middles))
     for _ in range(steps + 1):
         starts = np.broadcast_to(middles[:, None], both.shape)
-        ahead, behind = np.split(_ways_mm(subject, starts.reshape(-1, 3), both.reshape(-1, 3), far_mm).reshape(both.shape[:2]), 2, axis=1)
+        far = subject.surface.looks.to_end_mm(starts.reshape(-1, 3), both.reshape(-1, 3), far_mm)
+        ahead, behind = np.split(far.reshape(both.shape[:2]), 2, axis=1)
         near = np.minimum(ahead, behind)
         least = near.argmin(axis=1)
         i = int(near.min(axis=1).argmax())
         thickest = max(thickest, (2.0 * float(near[i].min()), middles[i]), key=lambda each: each[0])
         middles = middles + looks[own, least] * ((ahead - behind)[own, least] / 2.0)[:, None]
     return thickest
-
-
-def _ways_mm(subject: Subject, middles: Floats, ways: Floats, far_mm: float) -> Floats:
-    """(n,) how far the metal reaches from middles (n, 3) along unit ways (n, 3), mm."""
-    far, _ = first_hits(subject.metal, middles, middles + ways * far_mm)
-    return np.where(np.isfinite(far), far, 0.0)
 
 
 def _half_round() -> Floats:

@@ -9,16 +9,16 @@ import numpy as np
 
 from ..mesh import Floats, Ints, cross, lengths
 from ..solid.kernel import Solid, first_hits
+from .looks import Ahead
 from .places import Places
 from .surface import Surface
-from .thickness import COS_FACING, Balls, balls_around, straight_balls, tangents
+from .thickness import COS_FACING, START_MM, Balls, balls_around, straight_balls, tangents
 
 REACH_MM = 1.6
 """Walls and gaps wider than this are not looked at, as no rule asks for more. Larger: the rays take longer."""
 
-STEP_MM, SHORT = 0.2, 1.25
-"""How much farther ways through metal are followed where too few walls were met, and how many times as far as what is read in
-full at first where they are narrow. Only the time taken depends on them."""
+NEAR_MM = 1.1
+"""How far is looked through metal at first, and farther only where too few walls are met. Only the time taken depends on it."""
 
 NONE_NARROWER = f"none narrower than {REACH_MM:g} mm was found, and nothing wider is looked for"
 """What a check says that found nothing within reach."""
@@ -30,9 +30,6 @@ wider reading is missed."""
 SEEDS, FOLLOWED = 8, 2
 """How many of the narrowest places are looked at, and how many of them are followed. Fewer: the narrowest is missed where the
 first bound ranks it lower."""
-
-SOME = 6
-"""Every how manieth place is looked at first, where only the narrowest is asked for. Only the time taken depends on it."""
 
 BESIDE = 0.4
 """Up to which share of a ball's width corners are looked at beside it. Larger: those of one wall are taken for the other's."""
@@ -108,10 +105,10 @@ class Search:
     counts: Counts
     surface: Surface
 
-    def narrowest(self, places: Places, apart: int = 1) -> list[Narrowest]:
+    def narrowest(self, places: Places, ahead: Ahead, apart: int = 1) -> list[Narrowest]:
         """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
-        is within reach."""
-        seeds, rough = self._seeds(places, apart)
+        is within reach. ahead: how far off walls face the places, as far as was looked."""
+        seeds, rough = self._seeds(places, ahead, apart)
         # The first bound serves where nothing is at stake.
         close = rough.diameters[seeds] < self.follow_mm
         found = [Narrowest(float(rough.diameters[i]), places.points[i], places.normals[i], rough.touches[i], rough.facing[i])
@@ -129,48 +126,24 @@ class Search:
                 read += self._read(points[some], normals[some])
         return sorted([*read, *found], key=lambda each: each.diameter_mm)[:apart]
 
-    def _seeds(self, places: Places, apart: int) -> tuple[Ints, Balls]:
+    def _seeds(self, places: Places, ahead: Ahead, apart: int) -> tuple[Ints, Balls]:
         """Indices of the places that look narrowest, and every place's ball as far as it was looked for."""
-        points, normals = places.points, places.normals
-        balls, distance = Balls.none(len(points)), 2.0 * places.spacing_mm
-        usable = _Usable(self, points, normals, balls)
-        if apart > 1:
-            return self._met(np.arange(len(points)), usable, distance, apart), balls
-        some = np.arange(0, len(points), SOME)
-        seeds = self._met(some, usable, distance, apart)
-        rest = np.delete(np.arange(len(points)), some)
-        if not len(seeds):
-            return self._met(rest, usable, distance, apart), balls
-        # What is no narrower than one of those is not looked for, so that most ways end before they meet anything.
-        upto = float(balls.diameters[seeds[0]]) - FINE_MM
-        found, met = straight_balls(self.solid, points[rest], normals[rest], self.is_metal, max(upto, FINE_MM))
-        balls.put(rest[met], found.at(met))
-        return usable.narrowest(distance, SEEDS), balls
-
-    def _met(self, index: np.ndarray, usable: _Usable, distance_mm: float, apart: int) -> Ints:
-        """The seeds among some places, which are looked at farther and farther, until nothing more can come of it."""
-        points, normals, balls = usable.points, usable.normals, usable.balls
-        # Most ways through air lead out, so that looking twice along them costs more than looking far at once.
-        done, upto = 0.0, self._near_mm
-        while True:
-            found, met = straight_balls(self.solid, points[index], normals[index], self.is_metal, upto, done)
-            balls.put(index[met], found.at(met))
-            index = index[~met]
-            # What is found from here on is wider than these, and counts only where too few of them can be narrowest.
-            seeds = usable.narrowest(distance_mm, max(SEEDS, apart))
-            needed = max(SEEDS, apart) if (balls.diameters[seeds] < self.follow_mm).any() else apart
-            if len(seeds) >= needed or upto == self.reach_mm:
-                return seeds
-            done, upto = upto, min(upto + STEP_MM, self.reach_mm)
-
-    @property
-    def _near_mm(self) -> float:
-        """How far is looked at first: through metal little farther than what is read in full."""
-        return min(SHORT * self.follow_mm, self.reach_mm) if self.is_metal else self.reach_mm
+        count, upto_mm = max(SEEDS, apart), ahead.metal_mm if self.is_metal else ahead.air_mm
+        for far_mm in (NEAR_MM, self.reach_mm):
+            if upto_mm < min(far_mm, self.reach_mm):
+                upto_mm = min(far_mm, self.reach_mm)
+                ahead = self.surface.looks.ahead(places, upto_mm, 0.0)
+            usable = _Usable(self, places, ahead.metal if self.is_metal else ahead.air)
+            seeds = usable.narrowest(2.0 * places.spacing_mm, count)
+            # What is farther off is wider than these, and counts only where too few of them can be narrowest.
+            needed = count if (usable.balls.diameters[seeds] < self.follow_mm).any() else apart
+            if len(seeds) >= needed or upto_mm >= self.reach_mm:
+                break
+        return seeds, usable.balls
 
     def _straight(self, points: Floats, normals: Floats) -> Balls:
         """First bounds at (n, 3) near where it is narrow, so that in metal most rays are short."""
-        near = self._near_mm
+        near = min(NEAR_MM, self.reach_mm) if self.is_metal else self.reach_mm
         balls, met = straight_balls(self.solid, points, normals, self.is_metal, near)
         rest = np.flatnonzero(~met)
         if near < self.reach_mm and len(rest):
@@ -291,19 +264,18 @@ class Search:
 
 
 class _Usable:
-    """The usable ones among balls (n,) at places (n, 3) with normals (n, 3): of each it is told once, and only where it
-    matters."""
+    """The usable ones among the balls at places: of each it is told once, and only where it matters."""
 
-    def __init__(self, search: Search, points: Floats, normals: Floats, balls: Balls) -> None:
-        self.search, self.points, self.normals, self.balls = search, points, normals, balls
-        self.known, self.usable = np.zeros(len(points), bool), np.zeros(len(points), bool)
+    def __init__(self, search: Search, places: Places, ahead: Floats) -> None:
+        self.search, self.points, self.normals, self.ahead = search, places.points, places.normals, ahead
+        self.balls = Balls.none(len(self.points))
 
     def narrowest(self, distance_mm: float, count: int) -> Ints:
         """Indices of up to `count` of the narrowest whose places are not within a distance of a narrower one."""
         points, chosen = self.points, np.zeros(0, np.int32)
-        index = np.flatnonzero(np.isfinite(self.balls.diameters))
+        index = np.flatnonzero(self.ahead <= self.search.reach_mm)
         # Of some as narrow, the first: amid a face rather than beside a corner.
-        index = index[np.argsort(np.rint(self.balls.diameters[index] / FINE_MM), kind="stable")]
+        index = index[np.argsort(np.rint(self.ahead[index] / FINE_MM), kind="stable")]
         for some in np.split(index, range(AT_ONCE_TOLD, len(index), AT_ONCE_TOLD)):
             near = np.linalg.norm(points[some, None] - points[chosen], axis=2) <= distance_mm
             some = some[~near.any(axis=1)]
@@ -316,8 +288,9 @@ class _Usable:
         return chosen
 
     def _are_usable(self, index: np.ndarray) -> np.ndarray:
-        new = index[~self.known[index]]
-        self.known[new] = True
-        self.usable[new] = self.search._usable(self.points[new], self.normals[new], self.balls.at(new))
-        usable: np.ndarray = self.usable[index]
-        return usable
+        """(n,) bool, by rays: something else may stand before the wall."""
+        points, normals = self.points[index], self.normals[index]
+        upto_mm = float(self.ahead[index].max(initial=START_MM)) + FINE_MM
+        balls, _ = straight_balls(self.search.solid, points, normals, self.search.is_metal, upto_mm)
+        self.balls.put(index, balls)
+        return self.search._usable(points, normals, balls)

@@ -99,5 +99,5 @@ def _thinnest(several: Several, name: str, follow_mm: float) -> tuple[float, Flo
 
     surface = Surface(part)
     search = Search(part, True, REACH_MM, follow_mm, is_open, surface)
-    found = search.narrowest(surface.spread)
+    found = search.narrowest(surface.spread, surface.looks.ahead(surface.spread, REACH_MM, 0.0))
     return (found[0].diameter_mm, found[0].middle) if found else (REACH_MM, None)

@@ -16,7 +16,9 @@ from ..solid.kernel import Solid, bounds, solid_of
 from ..stone import Stone
 from ..trade.alloys import Alloy
 from ..trade.species import Species
+from .looks import Ahead
 from .measure import SEATED_MM, Gauge
+from .narrowest import NEAR_MM, REACH_MM
 from .places import Places
 from .surface import BESIDE_MM, BesideStone, Surface
 
@@ -111,6 +113,19 @@ class Subject:
     def is_seat(self) -> np.ndarray:
         """(n,) bool: which of those places belong to a stone and its seat."""
         return self.beside_stone(self.places.points)
+
+    @cached_property
+    def is_in_seat(self) -> np.ndarray:
+        """(n,) bool: which of them look into a stone's own place, as what lies half way across from there is that too."""
+        places, seat = self.places, self.is_seat.copy()
+        seat[seat] = self.beside_stone(places.points[seat] + REACH_MM / 2.0 * places.normals[seat])
+        return seat
+
+    @cached_property
+    def ahead(self) -> Ahead:
+        """How far off walls face those of them that do not, through air and, where that is looked for in the same go, metal."""
+        looks = self.surface.looks
+        return looks.ahead(self.places.where(~self.is_in_seat), NEAR_MM if looks.is_in_tables else 0.0, REACH_MM)
 
     def first_off_stone(self, points: Floats, only_above: bool = False) -> int | None:
         """Which of (n, 3) places is the first that belongs to no stone and its seat, only_above: and is above the

@@ -11,6 +11,7 @@ from ..mesh import Floats, Ints, PolyMesh, cross, lengths, ordered
 from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
 from ..tolerance import SAME_POINT_MM
 from .fit import MOST_FACETS, facet_planes, halves_of
+from .looks import Looks
 from .places import HALF, Places, corners_on, places_on, pulled_in
 
 PER_MM2 = 3.0
@@ -47,7 +48,7 @@ Larger: thin metal outside the seat is not seen."""
 FEW = 12
 """Every how manieth facet is tried first, which leaves out most places. Only the time taken depends on it."""
 
-PAIRS = 30_000
+PAIRS = 60_000
 """Of how many pairs of places and facets the table is at once. Larger: getting the memory takes longer than filling it."""
 
 
@@ -104,6 +105,11 @@ class Surface:
         least, most = (math.ceil(count * per_mm2 / PER_MM2) for count in PLACES)
         count = int(min(max(per_mm2 * float(self._doubled.sum()) / 2.0, least), most))
         return places_on(self._corners, self._cross, self._doubled, count, by_area)
+
+    @cached_property
+    def looks(self) -> Looks:
+        """What looks at its walls from many places at once."""
+        return Looks(self.solid, self._corners, self._unit, self._doubled, self._heights)
 
     @cached_property
     def edges(self) -> Edges:
@@ -241,7 +247,7 @@ class BesideStone:
         for planes in bodies:
             others = np.flatnonzero(~beside)
             beside[others] = _are_below(points[others], *planes)
-        if not are_all:
+        if not are_all and beside.any():
             beside[beside] = self._are_near(points[beside])
         return beside
 
@@ -250,9 +256,10 @@ class BesideStone:
         # Longer than any way through the stone. From inside, the first face on the way up looks up.
         _, facing = first_hits(self.solid, points, points + [0.0, 0.0, float(np.ptp(self.placed.vertices, axis=0).sum())])
         near: np.ndarray = facing[:, 2] > 0.0
-        for way in np.vstack([np.eye(3), -np.eye(3)]) * BESIDE_MM:
-            others = np.flatnonzero(~near)
-            near[others] = np.isfinite(first_hits(self.solid, points[others], points[others] + way)[0])
+        others = np.flatnonzero(~near)
+        ways, at = np.repeat(np.eye(3) * BESIDE_MM, len(others), axis=0), np.tile(points[others], (3, 1))
+        met, _ = first_hits(self.solid, at - ways, at + ways)
+        near[others] = np.isfinite(met).reshape(3, -1).any(axis=0)
         return near
 
 
