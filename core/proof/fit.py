@@ -434,6 +434,10 @@ def _gaps_over(frame: Frame, names: Sequence[str], xy: Floats, far_mm: float) ->
 def gaps(solid: Solid, points: Floats, normals: Floats, reach_mm: float) -> Floats:
     """(n,) mm from places (n, 3) on the stone, along its facets' outward normals (n, 3), to the metal: 0 where metal
     lies on the stone or stands in it, inf where there is none within `reach_mm`."""
-    ways, met = first_hits(solid, points - START_MM * normals, points + reach_mm * normals)
-    leaves = np.einsum("ij,ij->i", met, normals) > 0.0
-    return np.where(leaves & np.isfinite(ways), 0.0, np.maximum(ways - 2.0 * START_MM, 0.0))
+    starts = points - START_MM * normals
+    ways, met = first_hits(solid, starts, points + reach_mm * normals)
+    found = np.where(np.einsum("ij,ij->i", met, normals) > 0.0, 0.0, np.maximum(ways - 2.0 * START_MM, 0.0))
+    # A way that leaves no metal within reach may begin in metal that is thicker.
+    endless = np.flatnonzero(np.isinf(ways))
+    found[endless[contains(solid, starts[endless])]] = 0.0
+    return found

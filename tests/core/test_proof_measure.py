@@ -27,7 +27,7 @@ from core.proof.loops import (
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
     ON_FACET_MM, SEATED_MM, _depth_between_lobes, _edges_turning_in, _reaching, common, deepest_within, depth, facet_planes,
-    halves_of, is_convex, is_deeper, rail_gap, room_at_culet,
+    gaps, halves_of, is_convex, is_deeper, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
 from core.proof.halves import halves
@@ -407,6 +407,16 @@ def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
         found.append(depth(entered)[0])
     assert 30 < sum(each > SEATED_MM for each in found) < len(found) - 30
     assert depth(frame) == (0.0, pytest.approx(frame.culet))
+
+
+@pytest.mark.parametrize("thick", [0.3, 2.0])
+def test_there_is_no_gap_where_metal_stands_in_the_stone_however_thick_it_is(thick: float) -> None:
+    """A block over a level facet, looked at within half a millimetre: in it, on it, above it, and too far."""
+    facet, up = np.array([[0.1, 0.2, 1.0]]), np.array([[0.0, 0.0, 1.0]])
+    for above, gap in ((-0.2, 0.0), (-0.001, 0.0), (0.0, 0.0), (0.001, 0.001), (0.49, 0.49), (0.51, math.inf)):
+        corners = CUBE * [1.0, 1.0, thick / 2.0] + [0.0, 0.0, 1.0 + thick / 2.0 + above]
+        block = solid_of_triangles(*hull_triangles(corners), "block")
+        assert gaps(block, facet, up, 0.5) == pytest.approx([gap], abs=3e-5)
 
 
 def test_room_beside_a_heart_is_that_of_the_kernel() -> None:
