@@ -180,18 +180,26 @@ def _varies(finding: Finding, subject: Subject) -> bool:
 
 
 def ways_of(subject: Subject, tolerances: Tolerances) -> list[tuple[Deviation, Deviation]]:
-    """What may be off by itself, each at its lowest and highest. A round stone has one diameter."""
-    stone, model, casting = tolerances.stone_mm, tolerances.model_mm, tolerances.casting_percent
-    ways: list[dict[str, float]] = []
-    if stone:
-        is_round = subject.stone.outline.is_one_piece
-        ways += [{"length_mm": stone, "width_mm": stone}] if is_round else [{"length_mm": stone}, {"width_mm": stone}]
-        ways.append({"depth_mm": stone})
-    if model:
-        ways.append({"model_mm": model})
-    if casting:
-        ways.append({"casting_percent": casting})
-    return [(Deviation(**{name: -value for name, value in way.items()}), Deviation(**way)) for way in ways]
+    """What may be off by itself, each at its lowest and highest."""
+    ways = ways_of_stones([subject.stone], tolerances)
+    more = {"model_mm": tolerances.model_mm, "casting_percent": tolerances.casting_percent}
+    ways += [{name: off} for name, off in more.items() if off]
+    return ends_of(ways)
+
+
+def ways_of_stones(stones: Iterable[Stone], tolerances: Tolerances) -> list[dict[str, float]]:
+    """What may be off by itself of stones that are off alike, at its highest. Round ones have one diameter."""
+    off = tolerances.stone_mm
+    if not off:
+        return []
+    is_round = all(stone.outline.is_one_piece for stone in stones)
+    level = [{"length_mm": off, "width_mm": off}] if is_round else [{"length_mm": off}, {"width_mm": off}]
+    return [*level, {"depth_mm": off}]
+
+
+def ends_of(ways: Iterable[Mapping[str, float]]) -> list[tuple[Deviation, Deviation]]:
+    """Ways to be off, each at its lowest and its highest, which are given."""
+    return [(Deviation(**{name: -off for name, off in way.items()}), Deviation(**way)) for way in ways]
 
 
 @dataclass(frozen=True, eq=False)

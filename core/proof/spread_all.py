@@ -20,7 +20,7 @@ from ..stone import Stone
 from .findings import Finding
 from .narrowest import REACH_MM
 from .several import Several
-from .spread import Finder, Tolerances, of_casting, spread_by, ways_of, with_measure
+from .spread import Finder, Tolerances, ends_of, of_casting, spread_by, ways_of, ways_of_stones, with_measure
 from .subject import SMALL, Subject
 from .varied import Deviation, Varied, rest_mm, stretched
 
@@ -87,16 +87,6 @@ def _stretched(stone: Stone, off: Deviation) -> Stone:
                                       1.0 + off.depth_mm / stone.depth_mm]))
 
 
-def ways_of_others(several: Several, tolerances: Tolerances) -> list[tuple[Deviation, Deviation]]:
-    """What may be off by itself of all stones but the centre's, each at its lowest and highest."""
-    off = tolerances.stone_mm
-    if not off:
-        return []
-    is_round = all(stone.stone.outline.is_one_piece for stone in several.stones[1:])
-    ways = [{"length_mm": off, "width_mm": off}] if is_round else [{"length_mm": off}, {"width_mm": off}]
-    return [(Deviation(**{name: -value for name, value in way.items()}), Deviation(**way)) for way in (*ways, {"depth_mm": off})]
-
-
 def spread_over_all(whole: Subject, several: Several, findings: Sequence[Finding], tolerances: Tolerances,
                     examine: ExamineAll) -> list[Finding]:
     """The findings of all metal and all stones together, each measured one with its spread; a sound one that is unsafe in its
@@ -115,5 +105,6 @@ def spread_over_all(whole: Subject, several: Several, findings: Sequence[Finding
         return find
 
     ends = [(high, found_at(low, AS_GIVEN), found_at(high, AS_GIVEN)) for low, high in ways_of(whole, tolerances)]
-    ends += [(high, found_at(AS_GIVEN, low), found_at(AS_GIVEN, high)) for low, high in ways_of_others(several, tolerances)]
+    others = ways_of_stones((each.stone for each in several.stones[1:]), tolerances)
+    ends += [(high, found_at(AS_GIVEN, low), found_at(AS_GIVEN, high)) for low, high in ends_of(others)]
     return spread_by(whole, findings, (*CLEARED, *PUSHED), ends)[0]

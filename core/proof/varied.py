@@ -18,14 +18,14 @@ import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
-    Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, transformed, triangles_of, volume_mm3,
+    Solid, bodies, cut, fuse, solid_of, solid_of_triangles, transformed, triangles_of, volume_mm3,
 )
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
 from ..symmetry import Copy, Symmetry, copies_of
-from ..tolerance import READ_MM, SLIVER_MM
-from .fit import facet_planes, is_convex, is_deeper
+from ..tolerance import READ_MM
+from .fit import EVERY, facet_planes, is_convex, is_deeper
 from .measure import MOST_FACETS, SEATED_MM
 from .subject import Subject
 
@@ -223,14 +223,19 @@ class Varied:
         normals, offsets = facet_planes(placed)
         reach = SEATED_MM + READ_MM + subject.gauge.settling_mm
         lowest = -math.inf if subject.is_set else float(self._frame[3, 2])
-        over = shell.vertices @ normals.T - offsets
         if is_convex(placed):
-            near = np.flatnonzero((np.abs(over.max(axis=1)) <= reach)[shell.triangles].all(axis=1))
-            facet = (shell.middles[near] @ normals.T - offsets).argmax(axis=1)
-            lies = near[np.einsum("ij,ij->i", shell.normals[near], normals[facet]) < AGAINST]
+            # Most lie far above one of a few planes.
+            close = np.flatnonzero((shell.vertices @ normals[::EVERY].T - offsets[::EVERY] <= reach).all(axis=1))
+            near = np.zeros(len(shell.vertices), bool)
+            near[close] = np.abs((shell.vertices[close] @ normals.T - offsets).max(axis=1)) <= reach
+            lies = np.flatnonzero(near[shell.triangles].all(axis=1))
+            facet = (shell.middles[lies] @ normals.T - offsets).argmax(axis=1)
+            lies = lies[np.einsum("ij,ij->i", shell.normals[lies], normals[facet]) < AGAINST]
         else:
-            may = (np.abs(over) <= reach)[shell.triangles].all(axis=1) & (shell.normals @ normals.T < AGAINST)
-            lies = np.flatnonzero(_lies_on_one(shell.middles, may, placed, normals))
+            near = np.abs(shell.vertices @ normals.T - offsets) <= reach
+            lies = np.flatnonzero(np.asarray(near.any(axis=1))[shell.triangles].all(axis=1))
+            may = near[shell.triangles[lies]].all(axis=1) & (shell.normals[lies] @ normals.T < AGAINST)
+            lies = lies[_lies_on_one(shell.middles[lies], may, placed, normals)]
         found: Ints = lies[shell.middles[lies, 2] >= lowest].astype(np.int32)
         return found
 
@@ -241,7 +246,7 @@ def _lies_on_one(places: Floats, may: np.ndarray, stone: PolyMesh, normals: Floa
     lies = np.zeros(len(places), bool)
     for facet in np.flatnonzero(may.any(axis=0)).tolist():
         ring, rows = stone.vertices[stone.face(facet)], np.flatnonzero(may[:, facet])
-        inwards = np.cross(normals[facet], np.roll(ring, -1, axis=0) - ring)
+        inwards = cross(normals[facet], np.roll(ring, -1, axis=0) - ring)
         lies[rows] |= (places[rows] @ inwards.T >= np.einsum("ij,ij->i", ring, inwards) - 1e-9).all(axis=1)
     return lies
 
@@ -366,8 +371,7 @@ def _cleared(subject: Subject, tool: PolyMesh, copies: Mapping[str, Copy]) -> Su
     solid, symmetry = solid_of(tool, "stone"), Symmetry(tool.vertices)
 
     def cleared(metal: Solid, name: str) -> Solid:
-        left = bodies(cut(metal, [solid], name))
-        return tidied(max(left, key=volume_mm3) if len(left) > 1 else left[0], SLIVER_MM, name)
+        return max(bodies(cut(metal, [solid], name)), key=volume_mm3)
 
     parts: dict[str, Solid] = {}
     for name, part in subject.parts.items():
