@@ -145,7 +145,7 @@ def _is_clear_of_halves(frame: Frame, turning: Ints, deep_mm: float) -> bool:
         # By more than what is passed over, so that what lies across the cut is found as well; a stone's edge on the cut that
         # turns out leaves other metal two thirds of that to both sides.
         part = part.past_cut(PAST_CUT * deep_mm)
-        reaching = vertices[_not_above_one(vertices, triangles, part.normals, part.offsets)]
+        reaching = vertices[_not_above_one(vertices, triangles, part.normals, part.offsets - deep_mm)]
         if deepest(reaching, part.normals, part.offsets)[0] > deep_mm:
             return False
     middle = frame.placed.vertices.mean(axis=0)[None, :]
