@@ -29,6 +29,9 @@ from .varied import Deviation, Varied
 ROUNDING = 1e-12
 """By how much a margin may be under nought for rounding."""
 
+STANDING = 1e-9
+"""A measure that is nearer to its limit stands on it. Larger: one that is only just inside is taken to be nowhere near."""
+
 DRAWS = 2000
 SEED = 20
 """How many random draws, and where they begin, so that a proof gives the same shares every time."""
@@ -48,8 +51,8 @@ FITTED = ("seat.fits", "seat.rests", "seat.bearing", "seat.rocks", "seat.clearan
 """Findings on a finished seat, which the setter fits to the stone that is there."""
 
 SIZE = "spread.stone_size"
-PROBES = 4
-"""Proofs at most towards each end of the range of stone sizes."""
+PROBES = 5
+"""Proofs at most towards each end of the range of stone sizes: halving the farthest, it takes so many to come close."""
 FARTHEST = 0.04
 """The farthest change of size that is tried, and the first, as a share of the stone's."""
 CLOSE = 0.003
@@ -319,7 +322,7 @@ def _bounds(finding: Finding) -> tuple[Bound, ...]:
     """The bounds whose margins run straight. A count, a measure that stands on its limit and one with no limit say
     nothing of how far they are from it: there only the verdict counts, which is taken to change half way."""
     assert finding.measured is not None
-    is_smooth = finding.unit != "count" and all(abs(bound.margin(finding.measured)) > 1e-9 for bound in finding.bounds)
+    is_smooth = finding.unit != "count" and all(abs(bound.margin(finding.measured)) > STANDING for bound in finding.bounds)
     if finding.bounds and is_smooth:
         return finding.bounds
     return tuple(Bound(0.0, True, verdict, 0.0) for verdict in SAID)
@@ -459,6 +462,7 @@ def _crossing(before: tuple[float, Mapping[Key, Finding]], now: tuple[float, Map
                 continue
             a, b = its.margin(other.measured), mine.margin(each.measured)
             slope = (b - a) / (second - first)
-            if slope < 0.0:
+            # One that stood on its limit says nothing of how far it was from it.
+            if slope < 0.0 and abs(a) > STANDING:
                 nearest = min(nearest, second - b / slope)
     return nearest

@@ -13,9 +13,10 @@ from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
 from core.proof.casting import check_casting
+from core.proof.findings import Limit, judge
 from core.proof.fit import is_deeper
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _varies, keyed, of_casting
+from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -257,6 +258,16 @@ def test_what_is_left_out_for_the_range_of_stones_can_find_nothing_unsafe(style:
     assert left_out and all(bound.verdict != "unsafe" for each in left_out for bound in each.bounds)
     kept = [each for check in OF_SIZE for each in check(given, house_rules())]
     assert any(bound.verdict == "unsafe" for each in kept for bound in each.bounds)
+
+
+def test_a_measure_that_stood_on_its_limit_says_nothing_of_where_it_crossed_it() -> None:
+    limit = Limit(0.0, False, "unsafe", "Why.", "geometry", "Remedy.")
+
+    def at(measured: float) -> dict[Key, Finding]:
+        return keyed([judge("retention.sideways", "Push that nothing stops", measured, "1", None, [limit], 0.0)])
+
+    assert _crossing((0.0, at(0.0)), (0.04, at(0.75)), subject()) == math.inf
+    assert _crossing((0.0, at(-0.25)), (0.04, at(0.75)), subject()) == pytest.approx(0.01)
 
 
 def test_an_unsafe_head_takes_no_stone() -> None:
