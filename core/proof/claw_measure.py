@@ -269,15 +269,17 @@ def measure_claws(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]
 
 
 def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
-    girdle, standing = frame.girdle_plane_mm, []
+    girdle, cut, standing = frame.girdle_plane_mm, {}, []
     for name in names:
         below, above = bounds(frame.parts[name])
-        if not below[2] < girdle <= above[2]:
-            continue
-        low = float(below[2])
-        heights = np.append(low + np.array(PLAIN_SHARES) * (girdle - low), girdle)
+        if below[2] < girdle <= above[2]:
+            cut[name] = np.append(below[2] + np.array(PLAIN_SHARES) * (girdle - below[2]), girdle)
+    if cut:
+        frame.cut_claws(cut)
+    for name, heights in cut.items():
         levels = [frame.part_at(name, z) for z in heights.tolist()]
         if all(levels):
+            low = float(bounds(frame.parts[name])[0][2])
             standing.append((name, low, heights, [largest(level) for level in levels], levels[-1]))
     if not standing:
         return []

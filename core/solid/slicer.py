@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -32,9 +33,10 @@ class Slicer:
     """The surface of a solid, (n, 3) vertices and (t, 3) triangles, ready to be cut at any height."""
 
     def __init__(self, vertices: Floats, triangles: Ints) -> None:
+        self._triangles = triangles
         self._x, self._y, self._z = np.ascontiguousarray(vertices.T)
         first, second, third = heights = self._z[triangles.T]
-        order = (first <= second) + 2 * (second <= third) + 4 * (third <= first)
+        order = self._order = (first <= second) + 2 * (second <= third) + 4 * (third <= first)
         self._low, self._high = (each(each(first, second), third) for each in (np.minimum, np.maximum))
         corners, begins = triangles.ravel(), np.arange(0, 3 * len(triangles), 3)
         self._middle = heights.T.ravel()[begins + (3 - LOWEST - HIGHEST)[order]]
@@ -53,28 +55,76 @@ class Slicer:
     def cut_at(self, heights_mm: Floats) -> tuple[Floats, Floats, np.ndarray, np.ndarray]:
         """The same starts and ways, and (e,) at which height each side is and which triangle it crosses."""
         level, triangle = np.nonzero((self._low <= heights_mm[:, None]) & (self._high > heights_mm[:, None]))
-        starts, ways = self._sides(triangle, heights_mm[level])
+        starts, ways = self._sides(self._which(triangle, heights_mm[level]), heights_mm[level])
         return starts, ways, level, triangle
 
     def sides_of_each(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> tuple[Floats, Floats, np.ndarray]:
         """The same starts and ways of several bodies, whose triangles begin at firsts (n + 1,), each cut at its own heights
         (k,): one body after the other; and how many sides each cut has."""
-        sizes, heights = list(map(len, heights_mm)), np.concatenate(heights_mm)
-        # All bodies apart in one line of heights, so that those of one fall among none of the others' triangles.
-        apart = np.arange(len(sizes)) * (1.0 + float(np.ptp(np.concatenate([heights, self._z]))))
-        keys = heights + np.repeat(apart, sizes)
+        triangle, level, heights = self._crossed(firsts, heights_mm)
+        starts, ways = self._sides(self._which(triangle, heights[level]), heights[level])
+        return starts, ways, np.bincount(level, minlength=len(heights))
+
+    def loops_of_each(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> list[list[Floats]]:
+        """The same cuts as loops (k, 2): outer ones counter-clockwise, holes clockwise."""
+        triangle, level, heights = self._crossed(firsts, heights_mm)
+        which, every = self._which(triangle, heights[level]), np.arange(len(level))
+        starts, _ = self._sides(which, heights[level])
+        # A side is followed by that of the triangle across the edge that it ends in.
+        count = len(self._low)
+        following = np.searchsorted(level * count + triangle, level * count + self._after[which])
+        steps = int(np.bincount(level).max(initial=1)).bit_length()
+        first = _least_of_each(following, steps)
+        # How far each is from the last of its loop, each time by twice as many steps.
+        ahead = np.where(following == first, every, following)
+        away = (following != first).astype(np.int64)
+        for _ in range(steps):
+            away, ahead = away + away[ahead], ahead[ahead]
+        starts = starts[np.argsort((first + 1) * (len(every) + 1) - away)]
+        begins = np.flatnonzero(first == every)
+        ends = np.cumsum(np.bincount(first, minlength=len(every))[begins]).tolist()
+        loops: list[list[Floats]] = [[] for _ in heights]
+        for nth, begin, end in zip(level[begins].tolist(), [0, *ends], ends):
+            loops[nth].append(starts[begin:end])
+        return loops
+
+    def _crossed(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> tuple[np.ndarray, np.ndarray, Floats]:
+        """(e,) triangles of several bodies that their own cuts cross, and (e,) at which of all heights (h,), in their order."""
+        heights, count = np.concatenate(heights_mm), sum(map(len, heights_mm))
+        # By their ranks among all heights, with the bodies one after the other, so that rounding takes none for another.
+        ranked = np.argsort(heights)
+        keys = np.empty(count, np.int64)
+        keys[ranked] = np.arange(count)
+        keys += np.repeat(np.arange(len(heights_mm)) * (count + 1), list(map(len, heights_mm)))
         order = np.argsort(keys)
-        own = np.repeat(apart, np.diff(firsts))
-        first, after = (np.searchsorted(keys[order], each + own) for each in (self._low, self._high))
+        own = np.repeat(np.arange(len(heights_mm)) * (count + 1), np.diff(firsts))
+        first, after = (np.searchsorted(keys[order], np.searchsorted(heights[ranked], each) + own) for each in (self._low, self._high))
         many = after - first
         triangle, level = np.repeat(np.arange(len(many)), many), order[runs_of(first, many)]
         along = ordered(level)
-        triangle, level = triangle[along], level[along]
-        starts, ways = self._sides(triangle, heights[level])
-        return starts, ways, np.bincount(level, minlength=len(heights))
+        return triangle[along], level[along], heights
 
-    def _sides(self, triangle: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
-        which = triangle + len(self._low) * (self._middle[triangle] <= height)
+    @cached_property
+    def _after(self) -> np.ndarray:
+        """(2t,) which triangle lies across the edge in which a cut ends: where the lowest corner is alone, and after all those
+        where the highest is."""
+        here = self._triangles.astype(np.int64)
+        ahead = np.roll(here, -1, axis=1).ravel()
+        here = here.ravel()
+        # The two uses of an edge stand side by side in order.
+        order = ordered(np.minimum(here, ahead) * len(self._z) + np.maximum(here, ahead))
+        across = np.empty(len(order), np.int64)
+        across[order[0::2]], across[order[1::2]] = order[1::2] // 3, order[0::2] // 3
+        begins = np.arange(0, len(here), 3)
+        # Where the lowest is alone a cut ends in the edge from there on, where the highest is in that to it.
+        return np.concatenate([across[begins + LOWEST[self._order]], across[begins + ((HIGHEST + 2) % 3)[self._order]]])
+
+    def _which(self, triangle: np.ndarray, height: Floats) -> np.ndarray:
+        """(e,) in what is known of triangles whose lowest corner is alone, and after those of all whose highest is, where cuts
+        (e,) find theirs."""
+        return np.asarray(triangle + len(self._low) * (self._middle[triangle] <= height))
+
+    def _sides(self, which: np.ndarray, height: Floats) -> tuple[Floats, Floats]:
         alone = self._alone[which]
         x, y, z = self._x[alone], self._y[alone], self._z[alone]
         up = height - z
@@ -160,12 +210,17 @@ def upright_loops(vertices: Floats, triangles: Ints, axis: Floats, turns: Floats
     share = side[corner, plane] / (side[corner, plane] - side[begin, plane])
     x, y, up = (each[corner] + share * (each[begin] - each[corner]) for each in (x, y, vertices[:, 2]))
     starts = np.column_stack([x * cos[plane] + y * sin[plane], up])
-    # All sides of a loop come to bear the least number among them, each time from twice as far ahead.
-    least, ahead = np.arange(len(plane)), following
-    for _ in range(int(np.bincount(plane).max(initial=1)).bit_length()):
-        least, ahead = np.minimum(least, least[ahead]), ahead[ahead]
-    first, of = np.unique(least, return_inverse=True)
+    first, of = np.unique(_least_of_each(following, int(np.bincount(plane).max(initial=1)).bit_length()), return_inverse=True)
     return Loops(starts, starts[following] - starts, plane, of, first)
+
+
+def _least_of_each(following: np.ndarray, steps: int) -> np.ndarray:
+    """(e,) the least number in the loop that each is in, of which none is longer than 2 to the power of `steps`: each time from
+    twice as far ahead."""
+    least, ahead = np.arange(len(following)), following
+    for _ in range(steps):
+        least, ahead = np.minimum(least, least[ahead]), ahead[ahead]
+    return least
 
 
 def _upright_met(side: Floats, triangles: Ints) -> tuple[np.ndarray, ...]:
