@@ -194,6 +194,10 @@ class Gauge(Frame):
         xy = claw.edge - np.interp(at, run, ways)[:, None] * claw.outwards
         return np.column_stack([xy, np.interp(at, run, heights)]), float(run[-1])
 
+    def crown_slope_mm(self, claw: ClawMeasure) -> float:
+        """The length of that line."""
+        return float(self._crown_profiles[claw.name][2][-1])
+
     def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
         """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""
         return crown.contact(self.parts[claw.name], self.crown_line(claw, CONTACT_PLACES)[0], reading_mm)

@@ -355,7 +355,7 @@ def _corners(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     """Metal past the girdle, along the claw, against what the least contact and a round tip take."""
     gauge = subject.gauge
-    _, slope = gauge.crown_line(claw, 2)
+    slope = gauge.crown_slope_mm(claw)
     spare = gauge.claw_length_mm(claw) - (gauge.crown_edge_mm - gauge.base_mm) / float(claw.axis[2])
     contact, published = rules["claws.contact_low"], rules["claws.spare_low_mm"]
     needed = contact.value * slope + claw.diameter_mm / 2.0
