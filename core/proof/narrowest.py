@@ -175,12 +175,15 @@ class Search:
             way, width = across[index], balls.diameters[index][:, None]
             middle = (points[index] + balls.touches[index]) / 2.0
             beside = middle + EXTENT * width * on
-            (one, wall), (other, facing) = (first_hits(self.solid, beside, beside + AS_THIN * width * each) for each in (way, -way))
+            reach = AS_THIN * width * way
+            far, walls = first_hits(self.solid, np.tile(beside, (2, 1)), np.concatenate([beside + reach, beside - reach]))
+            (one, other), (wall, facing) = np.split(far, 2), np.split(walls, 2)
             is_thin = one + other <= AS_THIN * width[:, 0]
             is_thin &= np.minimum(np.einsum("ij,ij->i", wall, way), -np.einsum("ij,ij->i", facing, way)) >= COS_FACING
-            aside = ROOM * width * cross(on, way)
-            for start, end in ((middle, beside), (beside - aside, beside + aside)):
-                is_thin &= np.isinf(first_hits(self.solid, start, end)[0])
+            aside, thin = ROOM * width * cross(on, way), np.flatnonzero(is_thin)
+            starts, ends = np.stack([middle, beside - aside]), np.stack([beside, beside + aside])
+            met, _ = first_hits(self.solid, starts[:, thin].reshape(-1, 3), ends[:, thin].reshape(-1, 3))
+            is_thin[thin] = np.isinf(met).reshape(2, -1).all(axis=0)
             goes_on[index] = is_thin
         return goes_on
 
