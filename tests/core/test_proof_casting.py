@@ -118,7 +118,8 @@ def narrowest_along_the_edge(metal: Solid, slope: float) -> float | None:
     points, normal = np.column_stack([slope * down, along, down]), np.array([1.0, 0.0, -slope]) / math.hypot(1.0, slope)
     is_outside = ~contains(leaning.metal, points + 1e-4 * normal)
     search = Search(leaning.metal, True, 1.6, 0.9, lambda places, _: np.ones(len(places), bool), leaning.surface)
-    found = search.narrowest(Places(points[is_outside], np.tile(normal, (int(is_outside.sum()), 1)), 0.02))
+    places = Places(points[is_outside], np.tile(normal, (int(is_outside.sum()), 1)), 0.02)
+    found = search.narrowest(places, leaning.surface.looks.ahead(places, 1.6, 0.0))
     return found[0].diameter_mm if found else None
 
 
