@@ -92,12 +92,6 @@ class Frame:
         asked = [("part " + name, height) for name, heights in zip(self.claw_names, own) for height in heights.tolist()]
         self._sections.update(zip(asked, slicer.loops_of_each(firsts, own)))
 
-    def cut_wall(self, heights_mm: Floats) -> None:
-        """The same of the wall at heights (h,)."""
-        vertices, triangles = self.part_triangles("wall")
-        loops = Slicer(vertices, triangles).loops_of_each([0, len(triangles)], [heights_mm])
-        self._sections.update(zip([("part wall", height) for height in heights_mm.tolist()], loops))
-
     @cached_property
     def _claw_slicer(self) -> tuple[Slicer, list[int]]:
         """All claws as one, and where the triangles of each begin."""

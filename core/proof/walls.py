@@ -105,8 +105,6 @@ class Wall:
 
     def faces(self, height_mm: float) -> tuple[Floats | None, Floats | None]:
         """Outer and inner loop at a height; None where the wall is no ring there."""
-        if not self._faces:
-            self.frame.cut_wall(np.array([self.frame.base_mm + HAIR_MM, *self._heights, *self._hollow_heights, self.top_mm - HAIR_MM]))
         if height_mm not in self._faces:
             loops = self.frame.part_at("wall", height_mm)
             areas = [area_mm2([loop]) for loop in loops] if len(loops) == 2 else [0.0, 0.0]
