@@ -16,7 +16,7 @@ from core.proof.casting import check_casting
 from core.proof.narrowest import Search
 from core.proof.places import Places
 from core.solid.kernel import Solid, contains, cut, fuse, hull_triangles, moved, solid_of_triangles
-from core.spec import Spec
+from core.spec import Spec, spec_of
 from core.tolerance import READ_MM
 from core.trade.alloys import alloy
 from core.trade.house_rules import HouseRules, house_rules
@@ -174,6 +174,15 @@ def test_a_thin_place_that_is_small_is_found_as_with_many_times_as_many_places(
     assert few.measured == pytest.approx(many.measured, abs=0.02)
     # The head is the same on both sides of its length.
     assert np.linalg.norm(np.abs(few.place) - np.abs(many.place)) < 0.2
+
+
+def test_what_is_left_between_the_hole_under_a_corner_and_a_v_claws_skin_is_found() -> None:
+    """0.19 mm at two of three claws, with twelve times as many places."""
+    spec = {"stone.cut": "straight trillion", "stone.length_mm": 14.91, "head.style": "gallery", "claws.count": 5,
+            "claws.notch": 0.299, "head.culet_clearance_mm": 1.03, "wall.taper_deg": 20.2, "casting.alloy": "silver 960 germanium"}
+    thin = found(subject_of(make_head(spec_of(spec), "set")), "thin")
+    assert thin.verdict == "watch" and "claw" in thin.why
+    assert thin.measured == pytest.approx(0.19, abs=0.04)
 
 
 # Air.
