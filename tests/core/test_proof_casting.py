@@ -177,7 +177,7 @@ def test_a_thin_place_that_is_small_is_found_as_with_many_times_as_many_places(
 
 
 def test_what_is_left_between_the_hole_under_a_corner_and_a_v_claws_skin_is_found() -> None:
-    """0.19 mm at two of three claws, with twelve times as many places."""
+    """0.19 mm, as twelve times as many places tell."""
     spec = {"stone.cut": "straight trillion", "stone.length_mm": 14.91, "head.style": "gallery", "claws.count": 5,
             "claws.notch": 0.299, "head.culet_clearance_mm": 1.03, "wall.taper_deg": 20.2, "casting.alloy": "silver 960 germanium"}
     thin = found(subject_of(make_head(spec_of(spec), "set")), "thin")
