@@ -243,15 +243,20 @@ def _anchored(outline: Outline, placement: str, count: int, point_deg: float, cl
     between = [way.place_at(along) for stretch, share in zip(stretches, shares, strict=True) for along in stretch.spread(share)]
     if placement == "points":
         flat = [corner for corner in outline.corners if 0.0 < corner.turn_deg < point_deg]
-        between = [_at_corner(flat, place, claw_mm / 2.0) for place in between]
+        between = _at_corners(flat, between, claw_mm / 2.0)
     return tuple(sorted((*anchors, *between), key=azimuth_deg))
 
 
-def _at_corner(corners: list[Place], place: Place, within_mm: float) -> Place:
-    """The nearest of some corners within so far of a place, or the place: beside a corner a claw is cut by both sides and lies
-    square to neither."""
-    nearest = min(corners, key=lambda corner: math.dist(corner.point, place.point), default=place)
-    return nearest if math.dist(nearest.point, place.point) < within_mm else place
+def _at_corners(corners: list[Place], places: list[Place], within_mm: float) -> list[Place]:
+    """The places, where a corner has one within so far the nearest of them at it: beside a corner a claw is cut by both sides
+    and lies square to neither."""
+    moved = list(places)
+    for corner in corners if places else ():
+        far = [math.dist(corner.point, place.point) for place in places]
+        nearest = far.index(min(far))
+        if far[nearest] < within_mm:
+            moved[nearest] = corner
+    return moved
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh, cross
+from ..mesh import Floats, Ints, PolyMesh, cross, lengths
 from ..solid.kernel import (
     Solid,
     bounds,
@@ -220,7 +220,7 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
 def _smaller_stone(frame: Frame, by_mm: float) -> Solid:
     """The stone smaller about its middle, nowhere by more than that."""
     middle = frame.placed.vertices.mean(axis=0)
-    less = 1.0 - by_mm / float(np.ptp(frame.placed.vertices, axis=0).max())
+    less = 1.0 - by_mm / float(lengths(frame.placed.vertices - middle).max())
     return transformed(frame.stone_solid, np.column_stack([np.eye(3) * less, middle * (1.0 - less)]))
 
 

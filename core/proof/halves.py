@@ -25,6 +25,9 @@ class Half:
 def halves(stone: PolyMesh, turning: Floats, off_mm: float) -> tuple[Half, ...]:
     """Both halves of a closed mesh that turns in at the edges between points (k, 2, 3), if these lie in one plane and each
     half is convex but for facets that rise less than so far above their neighbours; none if not."""
+    if len(turning) < 2:
+        # A cleft has more; one alone is a face that is folded a little.
+        return ()
     points = turning.reshape(-1, 3)
     middle = points.mean(axis=0)
     _, sizes, ways = np.linalg.svd(points - middle, full_matrices=False)

@@ -132,7 +132,7 @@ class Search:
         for far_mm in (NEAR_MM, self.reach_mm):
             if upto_mm < min(far_mm, self.reach_mm):
                 upto_mm = min(far_mm, self.reach_mm)
-                ahead = self.surface.looks.ahead(places, upto_mm, 0.0)
+                ahead = self.surface.looks.ahead(places, *((upto_mm, 0.0) if self.is_metal else (0.0, upto_mm)))
             usable = _Usable(self, places, ahead.metal if self.is_metal else ahead.air)
             seeds = usable.narrowest(2.0 * places.spacing_mm, count)
             # What is farther off is wider than these, and counts only where too few of them can be narrowest.

@@ -356,6 +356,9 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     """Metal past the girdle, along the claw, against what the least contact and a round tip take."""
     gauge = subject.gauge
     slope = gauge.crown_slope_mm(claw)
+    if slope <= 0.0:
+        return unable("retention.spare", f"Length of {claw.name} past the girdle", "no crown of the stone lies inwards from it",
+                      "Look at this place yourself.")
     spare = gauge.claw_length_mm(claw) - (gauge.crown_edge_mm - gauge.base_mm) / float(claw.axis[2])
     contact, published = rules["claws.contact_low"], rules["claws.spare_low_mm"]
     needed = contact.value * slope + claw.diameter_mm / 2.0

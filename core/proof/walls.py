@@ -199,8 +199,9 @@ class Wall:
         Each corner of the faces of a section is measured to the other face, so that mitred corners read truly; where
         windows pierce the wall, the pieces between them are measured along ways in.
         """
-        heights = self._heights
-        levels = self._thickness_at(heights[~self._carry_seat(heights)])
+        step = float(self._heights[1] - self._heights[0])
+        heights = self._heights[~self._carry_seat(self._heights)]
+        levels = self._thickness_at(heights)
         if not levels:
             return np.zeros(0), np.zeros((0, 3))
         middles, body = _usual_of([values for values, _ in levels])
@@ -213,7 +214,7 @@ class Wall:
         while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:
             kept -= 1
         least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
-        thinnest, step = int(np.argmin(least)), float(heights[1] - heights[0])
+        thinnest = int(np.argmin(least))
         near = np.clip(heights[thinnest] + np.array([-0.5, 0.5]) * step, heights[0], heights[kept - 1])
         levels = levels[:kept] + self._thickness_at(near)
         return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])

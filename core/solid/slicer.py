@@ -1,4 +1,5 @@
-"""Sections of a solid at many places at once, as sides that are not joined into loops: level, or upright round an axis.
+"""Sections of a solid at many places at once, level or upright round an axis, as sides that are not joined into loops unless a
+section of each body is asked for; and where lines at any height meet its walls.
 
 The kernel cuts one height at a time and joins what it cuts. Where only the way to the nearest metal counts, or the size of a
 section, all together are several times as quick.

@@ -63,6 +63,15 @@ def test_what_is_seen_past_something_else_is_no_gap() -> None:
         assert [each.diameter_mm for each in search.narrowest(under, ahead)] == pytest.approx([1.0] if is_free else [])
 
 
+@pytest.mark.parametrize("is_metal, expected", [(True, 0.7), (False, 1.2)])
+def test_what_was_not_looked_for_far_enough_is_looked_for_again(is_metal: bool, expected: float) -> None:
+    plates = Manifold.cube((8.0, 8.0, 0.7)) + Manifold.cube((8.0, 8.0, 0.5)).translate((0.0, 0.0, 1.9))
+    surface, top = Surface(plates), one_place((3.1, 4.3, 0.7), (0.0, 0.0, 1.0))
+    search = Search(surface.solid, is_metal, 1.6, 0.5, lambda points, touches: np.ones(len(points), bool), surface)
+    (found,) = search.narrowest(top, surface.looks.ahead(top, 0.1, 0.1))
+    assert found.diameter_mm == pytest.approx(expected)
+
+
 @PATHS
 @pytest.mark.parametrize("choices, state", [({}, "cast"), ({}, "set"), ({"stone.cut": "heart"}, "cast")])
 def test_what_rays_from_each_place_meet_is_seen_as_near(monkeypatch: pytest.MonkeyPatch, most_walls: int, choices: dict[str, str],

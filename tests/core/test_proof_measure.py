@@ -9,6 +9,7 @@ import pytest
 from shapely.geometry import Point, Polygon
 
 from core.head import make_head
+from core.mesh import PolyMesh
 from core.proof import subject_of
 from core.proof.loops import (
     area_mm2,
@@ -373,6 +374,18 @@ def test_a_heart_parts_in_two_convex_halves() -> None:
     # Where one half is dented, or the edges that turn in lie in no one plane, there are none.
     assert halves(stone, stone.vertices[_edges_turning_in(stone)] + [0.0, 0.3, 0.0], ON_FACET_MM) == ()
     assert halves(stone, np.random.default_rng(3).uniform(low, high, (4, 2, 3)), ON_FACET_MM) == ()
+
+
+def test_a_stone_with_one_face_that_is_folded_has_no_halves_and_is_measured_all_the_same() -> None:
+    """As a scan may be: a block whose top goes down a little along one diagonal."""
+    fold = 0.01
+    corners = np.array([(x, y, z) for z in (0.0, 2.0) for x, y in ((0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0))])
+    corners[[5, 7], 2] += fold
+    block = PolyMesh.from_faces(corners, [(3, 2, 1, 0), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7), (4, 5, 6),
+                                          (4, 6, 7)], "block")
+    assert len(_edges_turning_in(block)) == 1 and halves_of(block) == ()
+    depth, place = deepest_within(np.array([(1.0, 1.0, 1.0), (1.0, 1.0, 0.3)]), block)
+    assert depth == pytest.approx(1.0, abs=fold) and place == pytest.approx((1.0, 1.0, 1.0))
 
 
 def test_what_is_beside_a_heart_belongs_to_it_as_far_out_as_beside_any_stone() -> None:

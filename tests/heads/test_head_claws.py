@@ -133,6 +133,21 @@ def test_a_claw_that_would_reach_round_a_corner_stands_at_it() -> None:
             assert (min(ways) < 1e-9) == is_at_corner and (is_at_corner or min(ways) >= made.plan["claw_diameter"] / 2.0)
 
 
+def test_a_claw_stands_at_a_corner_that_half_of_it_reaches_and_no_two_stand_at_one() -> None:
+    shape = head("trillion", stone__width_mm=3.0, stone__length_mm=9.0).stone.outline
+    corners = [corner for corner in shape.corners if corner.turn_deg < POINT_DEG]
+
+    def nearest(claw_mm: float) -> list[float]:
+        places = place_claws(shape, "points", 5, POINT_DEG, None, claw_mm)
+        return [min(math.dist(corner.point, place.point) for place in places) for corner in corners]
+
+    off = nearest(0.0)[0]
+    assert off > 0.1
+    assert nearest(2.0 * off - 1e-6) == pytest.approx([off, off]) and nearest(2.0 * off + 1e-6) == pytest.approx([0.0, 0.0])
+    for count in range(5, 20, 2):
+        assert len({tuple(place.point) for place in place_claws(shape, "points", count, POINT_DEG, None, 3.0)}) == count
+
+
 def test_pairs_stand_beside_the_corners_and_keep_their_gap() -> None:
     made = head("emerald", claws__placement="pairs", claws__pair_gap_mm=0.5)
     assert made.plan["claw_count"] == 8

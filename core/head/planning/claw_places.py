@@ -128,7 +128,7 @@ def places_of(draft: Draft, placement: str, count: int, apart_mm: float | None =
     claw_mm = claw_diameter(draft.stone.width_mm, count, draft.metal.family).value if count > 1 else 0.0
     if placement == "pairs":
         return pair_places(outline, count, apart_mm or PAIR_APART * claw_mm, point_deg(draft), start)
-    return place_claws(outline, placement, count, point_deg(draft), start, claw_mm)
+    return place_claws(outline, placement, count, point_deg(draft), start, draft.spec.get("claws.diameter_mm") or claw_mm)
 
 
 def _refused_as(path: str, value: object, places: Callable[[], tuple[Place, ...]]) -> tuple[Place, ...]:
