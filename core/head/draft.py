@@ -89,6 +89,11 @@ class Draft:
         self.all[name] = Dimension(name, float(value), unit, reason, source, given is not None)
         return float(value)
 
+    @property
+    def castable_mm(self) -> float:
+        """The thinnest section that fills in this alloy by this process, mm."""
+        return max(self.metal.least_model_mm, self.rules.of_process(self.process, "section_least_mm").value)
+
     def is_pinned(self, name: str) -> bool:
         """True if the user gave this dimension."""
         return self.spec.get(PINNABLE[name]) is not None

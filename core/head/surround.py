@@ -31,6 +31,7 @@ from ..solid.kernel import (
     volume_mm3,
 )
 from ..stone import Stone
+from ..symmetry import ALIKE_MM
 from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM, WELD_MM
 from ..trade.species import species
 from .draft import HOUSE_SPECIES
@@ -51,9 +52,6 @@ OFF_PAVILION_MM = 0.05
 
 ROOT_MM = 0.3
 """How far the beads reach down into the plate; any length that the plate has would do."""
-
-ALIKE_MM = 1e-7
-"""Beads between which stones lie alike to this are cut once. Larger: a bead stands off its stone."""
 
 TURNS = (0.37, 0.29, 0.41, 0.23, 0.47)
 """By what shares of a facet round parts may be turned: where edges of beads and stones meet by chance, the next is

@@ -376,8 +376,8 @@ def _cleared(subject: Subject, tool: PolyMesh, copies: Mapping[str, Copy]) -> Su
     parts: dict[str, Solid] = {}
     for name, part in subject.parts.items():
         copy = copies.get(name)
-        is_alike = copy is not None and symmetry.holds(copy.way)
-        parts[name] = transformed(parts[copy.first], copy.way) if copy and is_alike else cleared(part, name)
+        parts[name] = (transformed(parts[copy.first], copy.way) if copy is not None and symmetry.holds(copy.way) else
+                       cleared(part, name))
     return replace(subject, metal=cleared(subject.metal, "head"), parts=parts)
 
 

@@ -25,7 +25,6 @@ WHOLE_MM2, PIECE_MM, RUN_ON = 1.3, 0.4, 1e-6
 """How large the largest side of the box round a ray may be, how wide the boxes round the pieces of others, and by which share
 a piece runs on. Only the time taken depends on the first two; a larger share changes nothing but rounding."""
 
-
 NOTHING_MM3 = 1e-9
 """Bodies that hold less are none. Larger: crumbs of metal pass unseen."""
 

@@ -75,7 +75,7 @@ def plan_peg(draft: Draft) -> None:
     """Peg, position and claws. Raises SpecError where the culet would touch the peg or the claws would lean too far."""
     stone, rules, derive = draft.stone, draft.rules, draft.derive
     width = stone.width_mm
-    least = max(draft.metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    least = draft.castable_mm
     diameter = derive("peg_diameter", round(max(START_MM + RISE * width, least), 2), "mm",
                       "In proportion to the stone, so that the claws lean out to the girdle.", COMMON)
     most = 2.0 * stone.outline.reach_mm

@@ -34,8 +34,7 @@ SECTION_MM = 0.01
 def plan_basket(draft: Draft) -> None:
     """Position, claws and rails of an open basket. Raises SpecError where no rail fits under the stone."""
     stone, rules = draft.stone, draft.rules
-    least = max(rules["rail.least_mm"].value, draft.metal.least_model_mm,
-                rules.of_process(draft.process, "section_least_mm").value)
+    least = max(rules["rail.least_mm"].value, draft.castable_mm)
     gap = rules.of_process(draft.process, "gap_least_mm").value
     claw = draft.spec.get("claws.diameter_mm") or claw_diameter(stone.width_mm, 4, draft.metal.family).value
     expected = float(draft.spec.get("rails.thickness_mm") or _usual_thickness(least, claw))

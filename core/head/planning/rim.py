@@ -87,7 +87,7 @@ def _check_cleft(draft: Draft) -> None:
 
 def _plan_thickness(draft: Draft, domed: bool) -> None:
     rules, metal, width = draft.rules, draft.metal, draft.stone.width_mm
-    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value) + FLATS_MM
+    castable = draft.castable_mm + FLATS_MM
     if domed:
         rule = rules["rim.strip_mm"]
         usual, words, source = rule.value, f"Cabochons are set in strip of {rule.value:g} mm where it is worn on a hand", rule.source

@@ -259,15 +259,10 @@ def _has_depth(draft: Draft, small: Stone) -> bool:
     return bool(draft["girdle_plane"] - _drop_mm(draft, small) >= _needed_mm(draft, small))
 
 
-def _section_mm(draft: Draft) -> float:
-    """The thinnest metal that fills in this alloy and process."""
-    return max(draft.rules.of_process(draft.process, "section_least_mm").value, draft.metal.least_model_mm)
-
-
 def plate_under_flat_mm(draft: Draft) -> float:
     """How high a stone with a flat base stands over the base plane at least, so that the plate with the smallest usual
     stones fills, mm."""
-    return math.ceil(100.0 * (_section_mm(draft) + _drop_mm(draft, small_stone(STONE_LOW_MM)))) / 100.0
+    return math.ceil(100.0 * (draft.castable_mm + _drop_mm(draft, small_stone(STONE_LOW_MM)))) / 100.0
 
 
 def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
@@ -282,7 +277,7 @@ def _plan_plate(draft: Draft, small: Stone, hole: float, drop: float) -> None:
                               + ", and it needs "
                               f"{needed:.2f} mm for its metal and the small stones' culets; take at least "
                               f"{draft['culet_clearance'] + needed - top:.2f} mm, or smaller stones in the surround"))
-    section = _section_mm(draft)
+    section = draft.castable_mm
     # Where the wall ends below the plate's top, they join in what the plate reaches below the wall's top.
     joined = top - draft["wall_top"] + section if "wall_top" in draft and "rim_height" not in draft else 0.0
     plate = derive("surround_plate", min(round(max(share.value * size, least.value, joined), 3), top), "mm",

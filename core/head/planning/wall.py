@@ -45,7 +45,7 @@ def plan_wall(draft: Draft, least_height_mm: float = 0.0, why: str = "", bears_a
     girdle = draft["girdle_plane"]
     line = rules["wall.thickness_start_mm"].value + rules["wall.thickness_rise"].value * stone.width_mm
     least, most = rules["wall.thickness_low_mm"].value, rules["wall.thickness_high_mm"].value
-    castable = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value)
+    castable = draft.castable_mm
     thickness = derive("wall_thickness", round(max(min(max(line, least), most), castable), 2), "mm",
                        f"Grows with the stone, and never below what {metal.name} by {draft.process} needs, {castable:g} mm.",
                        rules["wall.thickness_start_mm"].source)
