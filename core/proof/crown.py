@@ -21,7 +21,8 @@ smaller: they begin beside the stone."""
 
 def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Floats, Floats, Floats]]:
     """For each claw the crown's slope from the girdle to the table's edge or a dome's top, inwards from the claw: at each
-    facet's edge (k,) mm the level way in, the height, and the way along it."""
+    facet's edge (k,) mm the level way in, the height, and the way along it. Where none rises inwards from the claw it is one
+    place without a height."""
     mesh = frame.placed
     edges, inwards = np.array([claw.edge for claw in claws]), -np.array([claw.outwards for claw in claws])
     # Sides of the facets that look up, as those come round each.
@@ -41,8 +42,11 @@ def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Flo
     found = []
     for own_ways, heights in zip(np.split(ways[kept], ends), np.split(met[kept, 2], ends)):
         last = int((heights >= heights.max(initial=-np.inf) - LEVEL_MM).argmax()) + 1 if len(heights) else 0
-        begins = np.interp(BESIDE_MM, own_ways[:last], heights[:last]) if last else np.nan
-        past = min(int(np.searchsorted(own_ways[:last], BESIDE_MM)), last - 1)
+        if not last or own_ways[last - 1] <= BESIDE_MM:
+            found.append((np.array([BESIDE_MM]), np.array([np.nan]), np.zeros(1)))
+            continue
+        begins = np.interp(BESIDE_MM, own_ways[:last], heights[:last])
+        past = int(np.searchsorted(own_ways[:last], BESIDE_MM))
         own_ways, heights = np.append(BESIDE_MM, own_ways[past:last]), np.append(begins, heights[past:last])
         steps = np.hypot(own_ways[1:] - own_ways[:-1], heights[1:] - heights[:-1])
         found.append((own_ways, heights, np.concatenate([[0.0], np.cumsum(steps)])))

@@ -34,6 +34,9 @@ lengthwise, through the claws at its other side. Common practice, no source."""
 GUARD_STEPS = 12
 """Places outside a point at which metal is looked for."""
 
+NO_CROWN = "no crown of the stone lies inwards from it", "Look at this place yourself."
+"""What is said of a claw that has nothing to be bent over, and what to do."""
+
 THROUGH = "Through an opening as wide as the part of it that has to pass, turned as fits best, a stone leaves."
 
 
@@ -357,8 +360,7 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
     gauge = subject.gauge
     slope = gauge.crown_slope_mm(claw)
     if slope <= 0.0:
-        return unable("retention.spare", f"Length of {claw.name} past the girdle", "no crown of the stone lies inwards from it",
-                      "Look at this place yourself.")
+        return unable("retention.spare", f"Length of {claw.name} past the girdle", *NO_CROWN)
     spare = gauge.claw_length_mm(claw) - (gauge.crown_edge_mm - gauge.base_mm) / float(claw.axis[2])
     contact, published = rules["claws.contact_low"], rules["claws.spare_low_mm"]
     needed = contact.value * slope + claw.diameter_mm / 2.0
@@ -378,13 +380,21 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         share = (top - gauge.crown_edge_mm) / crown
         low, high = (rules.v_tip_heights(gauge.wall is not None) if claw.is_v else
                      (rules["claws.tip_height_low"], rules["claws.tip_height_high"]))
-        contact, end = gauge.contact(claw, READ_MM)
+        contact = _contact(claw, subject, rules)
+        end = contact.place or claw.at_height(top)
         off = (share - (low.value + high.value) / 2.0) * crown
         remedy = f"Finish {claw.name} {abs(off):.2f} mm {'lower' if off > 0.0 else 'higher'}."
         yield judge("retention.tip_height", f"Height of {claw.name} on the crown", share, "1", [*end[:2], top],
                     [at_least(low, "unsafe", remedy), at_most(high, "watch", remedy)], 0.01)
-        least, most = rules["claws.contact_low"], rules["claws.contact_high"]
-        longer = f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."
-        yield judge("retention.contact", f"Contact of {claw.name} along the crown's slope", contact, "1", end,
-                    [at_least(least, "unsafe", longer),
-                     at_most(most, "watch", f"Trim {claw.name} to lie on at most {{limit}} of the slope.")], 0.01)
+        yield contact
+
+
+def _contact(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
+    what = f"Contact of {claw.name} along the crown's slope"
+    if subject.gauge.crown_slope_mm(claw) <= 0.0:
+        return unable("retention.contact", what, *NO_CROWN)
+    contact, end = subject.gauge.contact(claw, READ_MM)
+    longer = f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."
+    return judge("retention.contact", what, contact, "1", end,
+                 [at_least(rules["claws.contact_low"], "unsafe", longer),
+                  at_most(rules["claws.contact_high"], "watch", f"Trim {claw.name} to lie on at most {{limit}} of the slope.")], 0.01)

@@ -16,7 +16,7 @@ from core.proof import Finding, Subject, subject_of
 from core.proof.contacts import (
     FREE_SHARE, contacts_of, free_part, holds_all, nonnegative_least_squares, sides, which_hold,
 )
-from core.proof.findings import worst_first
+from core.proof.findings import CANNOT, worst_first
 from core.proof.loops import crossings
 from core.proof.retention import Door, check_retention, openings
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, section, solid_of_triangles, ways_through
@@ -313,6 +313,19 @@ def test_contact_on_the_crown_is_held_against_the_published_least(share: float, 
     finding = next(each for each in all_of(replace(subject, parts=parts, metal=fuse(list(parts.values()), "head")))
                    if each.code == "retention.contact" and "claw 1" in each.what)
     assert finding.verdict == verdict and finding.measured == pytest.approx(share, abs=0.02)
+
+
+def test_a_claw_with_no_crown_inwards_from_it_is_said_to_have_none() -> None:
+    """A block all round the stone, whose side along the girdle is longer than the girdle, and looks the other way there."""
+    subject = head("set", stone__length_mm=6.0, claws__count=4)
+    whole = block((8.0, 0.0, 2.0), (26.0, 20.0, 8.0))
+    around = replace(subject, parts={"claw 1": whole}, metal=whole)
+    (claw,) = around.gauge.claws
+    assert claw.edge @ claw.outwards < 0.0 and around.gauge.crown_slope_mm(claw) == 0.0
+    tip, contact = (each for each in all_of(around) if each.code in ("retention.tip_height", "retention.contact"))
+    assert contact.measured is None and contact.place is None and "no crown of the stone lies inwards from it" in contact.why
+    assert tip.place == pytest.approx(claw.at_height(6.0))
+    assert found(replace(around, state="cast"), "spare").why == f"{CANNOT}, because no crown of the stone lies inwards from it."
 
 
 # Corners.
