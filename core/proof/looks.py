@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..mesh import Floats, cross, ordered
-from ..solid.kernel import Solid, first_hits
+from ..solid.kernel import Solid, first_hits, ways_through
 from .places import Places
 from .thickness import COS_FACING, START_MM, straight_balls
 
@@ -83,9 +83,16 @@ class Looks:
         return found
 
     def to_end_mm(self, points: Floats, ways: Floats, far_mm: float) -> Floats:
-        """(n,) how far the metal reaches from places in it (n, 3) along unit ways (n, 3), mm; 0 where it is farther than far_mm."""
+        """(n,) how far it is from places (n, 3) along unit ways (n, 3) to where they next leave metal, mm, which is how far the metal
+        reaches from places in it; 0 where they leave none up to far_mm."""
+        if not len(points):
+            return np.zeros(0)
         if not self.is_in_tables:
-            far, _ = first_hits(self.solid, points, points + ways * far_mm)
+            ends = points + ways * far_mm
+            far, facing = first_hits(self.solid, points, ends)
+            # From air a way enters metal at the first wall and leaves it at the second.
+            enters = np.flatnonzero(np.einsum("ij,ij->i", facing, ways) < 0.0)
+            far[enters] = [met[1] if len(met) > 1 else np.inf for met in ways_through(self.solid, points[enters], ends[enters])]
         else:
             far = np.full(len(points), np.inf)
             way, wall = self._crossed(points, ways)

@@ -13,7 +13,7 @@ from core.proof.narrowest import Search
 from core.proof.places import Places
 from core.proof.surface import Surface
 from core.proof.thickness import FACING_DEG, straight_balls
-from core.solid.kernel import first_hits
+from core.solid.kernel import contains, first_hits, ways_through
 from core.spec import spec_of
 
 PATHS = pytest.mark.parametrize("most_walls", [10**9, 0], ids=["tables", "rays"])
@@ -99,6 +99,41 @@ def test_metal_reaches_from_its_middle_to_its_ends(monkeypatch: pytest.MonkeyPat
     assert surface.looks.to_end_mm(points, ways, 4.0 - 1e-6) == pytest.approx([2.0, 2.0, 0.0, 2.0, 2.0, 0.0], abs=1e-9)
     slanted = np.array([[0.6, 0.0, 0.8]])
     assert surface.looks.to_end_mm(points[:1], slanted, 20.0) == pytest.approx([2.0 / 0.6], abs=1e-9)
+
+
+@PATHS
+def test_no_places_have_no_ways(monkeypatch: pytest.MonkeyPatch, most_walls: int) -> None:
+    monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    none, block = np.zeros((0, 3)), Surface(Manifold.cube((4.0, 6.0, 8.0)))
+    assert block.looks.to_end_mm(none, none, 20.0).shape == (0,)
+    ahead = block.looks.ahead(Places(none, none, 1.0), 1.0, 1.0)
+    assert ahead.metal.shape == ahead.air.shape == (0,)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_ways_from_metal_and_from_air_end_at_the_same_walls_in_tables_and_rays(monkeypatch: pytest.MonkeyPatch, seed: int) -> None:
+    """Blocks and balls that stand in and apart from each other, cut by more of them, from anywhere within their bounds."""
+    random = np.random.default_rng(seed)
+
+    def some(count: int) -> Manifold:
+        shapes = [Manifold.cube(random.uniform(1.0, 5.0, 3), True) if i % 2 else Manifold.sphere(random.uniform(0.5, 2.5), 24)
+                  for i in range(count)]
+        turned = [each.rotate(random.uniform(0.0, 360.0, 3)).translate(random.uniform(-4.0, 4.0, 3)) for each in shapes]
+        return sum(turned, Manifold())
+
+    surface = Surface(some(12) - some(6))
+    points, ways = random.uniform(-5.0, 5.0, (2000, 3)), random.normal(size=(2000, 3))
+    ways /= np.linalg.norm(ways, axis=1)[:, None]
+    inside = contains(surface.solid, points)
+    assert 200 < inside.sum() < 1800
+    for far_mm in (2.0, 30.0):
+        through = ways_through(surface.solid, points, points + far_mm * ways)
+        # From air a way passes through one wall more.
+        expected = np.array([met[skip] if len(met) > skip else 0.0 for met, skip in zip(through, (~inside).astype(int).tolist())])
+        assert 0 < (expected[~inside] == 0.0).sum() < (~inside).sum()
+        for most_walls in (10**9, 0):
+            monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+            assert surface.looks.to_end_mm(points, ways, far_mm) == pytest.approx(expected, abs=1e-6)
 
 
 def test_ways_in_tables_and_rays_are_as_long() -> None:
