@@ -67,7 +67,8 @@ class Slicer:
         return starts, ways, np.bincount(level, minlength=len(heights))
 
     def loops_of_each(self, firsts: Sequence[int], heights_mm: Sequence[Floats]) -> list[list[Floats]]:
-        """The same cuts as loops (k, 2): outer ones counter-clockwise, holes clockwise."""
+        """The same cuts as loops (k, 2): outer ones counter-clockwise, holes clockwise. What touches along an upright edge may be one
+        loop, which meets itself there, or several."""
         triangle, level, heights = self._crossed(firsts, heights_mm)
         which, every = self._which(triangle, heights[level]), np.arange(len(level))
         starts, _ = self._sides(which, heights[level])
@@ -112,10 +113,12 @@ class Slicer:
         here = self._triangles.astype(np.int64)
         ahead = np.roll(here, -1, axis=1).ravel()
         here = here.ravel()
-        # The two uses of an edge stand side by side in order.
-        order = ordered(np.minimum(here, ahead) * len(self._z) + np.maximum(here, ahead))
-        across = np.empty(len(order), np.int64)
-        across[order[0::2]], across[order[1::2]] = order[1::2] // 3, order[0::2] // 3
+        # An edge is used as often one way as the other, and a cut that ends in it goes on in a use the other way: of two, where
+        # metal touches itself along the edge, in either.
+        keys, is_up = np.minimum(here, ahead) * len(self._z) + np.maximum(here, ahead), here < ahead
+        one, other = (uses[ordered(keys[uses])] for uses in (np.flatnonzero(is_up), np.flatnonzero(~is_up)))
+        across = np.empty(len(keys), np.int64)
+        across[one], across[other] = other // 3, one // 3
         begins = np.arange(0, len(here), 3)
         # Where the lowest is alone a cut ends in the edge from there on, where the highest is in that to it.
         return np.concatenate([across[begins + LOWEST[self._order]], across[begins + ((HIGHEST + 2) % 3)[self._order]]])

@@ -7,8 +7,8 @@ from manifold3d import Manifold
 
 from core.head import make_head
 from core.proof import subject_of
-from core.proof.loops import area_mm2
-from core.solid.kernel import section, triangles_of
+from core.proof.loops import area_mm2, is_inside
+from core.solid.kernel import fuse, section, triangles_of
 from core.solid.slicer import Slicer
 from core.spec import spec_of
 
@@ -47,3 +47,28 @@ def test_loops_of_walls_and_claws_are_those_that_the_kernel_cuts_corner_for_corn
                 loop = min(loops, key=lambda each: float(np.linalg.norm(each - other[0], axis=1).min()))
                 begin = int(np.linalg.norm(loop - other[0], axis=1).argmin())
                 assert np.roll(loop, -begin, axis=0) == pytest.approx(other, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_metal_that_touches_itself_along_edges_is_cut_as_the_kernel_cuts_it(seed: int) -> None:
+    """Half of the cubes of a grid, of which many share only an edge: as the kernel has them, whose edges have two faces each, and
+    with equal points made one and the triangles in any order, where edges have four."""
+    random = np.random.default_rng(seed)
+    places = np.argwhere(random.random((4, 4, 4)) < 0.5).astype(float)
+    metal = fuse([Manifold.cube((1.0, 1.0, 1.0)).translate(place.tolist()) for place in places], "metal")
+    vertices, triangles = triangles_of(metal)
+    points, same = np.unique(np.round(vertices, 9), axis=0, return_inverse=True)
+    welded = random.permutation(same.reshape(-1)[triangles]).astype(np.int32)
+    assert uses_of_edges(triangles) == {2} and uses_of_edges(welded) == {2, 4}
+    heights = np.array([0.5, 1.3, 2.2, 3.7])
+    middles = np.stack(np.meshgrid(np.arange(4.0), np.arange(4.0)), axis=-1).reshape(-1, 2) + 0.5
+    for surface in ((vertices, triangles), (points, welded)):
+        for height, loops in zip(heights.tolist(), Slicer(*surface).loops_of_each([0, len(triangles)], [heights])):
+            assert area_mm2(loops) == pytest.approx(area_mm2(section(metal, height)))
+            stands = is_inside(loops, middles).tolist()
+            assert stands == [[x - 0.5, y - 0.5, int(height)] in places.tolist() for x, y in middles.tolist()]
+
+
+def uses_of_edges(triangles: np.ndarray) -> set[int]:
+    edges = np.sort(np.stack([triangles, np.roll(triangles, -1, axis=1)], axis=-1).reshape(-1, 2), axis=1)
+    return set(np.unique(edges, axis=0, return_counts=True)[1].tolist())
