@@ -9,8 +9,7 @@ import numpy as np
 from ..head.placed import PlacedStone
 from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, contains, triangles_of
-from ..tolerance import SAME_POINT_MM
-from .fit import facet_planes
+from .halves import facet_planes, is_convex
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +26,7 @@ class _Facets:
     @classmethod
     def of(cls, mesh: PolyMesh) -> _Facets:
         normals, offsets = facet_planes(mesh)
-        is_convex = bool((mesh.vertices @ normals.T <= offsets + SAME_POINT_MM).all())
-        return cls(normals, offsets, mesh.vertices.min(axis=0), mesh.vertices.max(axis=0), is_convex)
+        return cls(normals, offsets, mesh.vertices.min(axis=0), mesh.vertices.max(axis=0), is_convex(mesh))
 
     def may_meet(self, corners: Floats) -> bool:
         """False if each of some triangles, (t, 3, 3) in the same frame, is surely outside."""

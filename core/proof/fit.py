@@ -26,7 +26,7 @@ from ..tolerance import SAME_POINT_MM
 from .apart import near_pairs, nearest_of_triangles
 from .claw_measure import ClawMeasure
 from .frame import Frame
-from .halves import Half, halves
+from .halves import Half, edges_turning_in, facet_planes, halves, halves_of, is_convex
 from .inside import DEEP_MM, deepest, volume_in_common
 from .loops import first_crossing, in_rows
 
@@ -60,9 +60,6 @@ PAST_CUT = 1.25
 """How far past the cut between its halves a stone is held against metal, as a share of the depth that is passed over. No more
 than once: metal in the cut is passed over; one and a half times: other metal at its edge counts as inside.
 """
-
-ON_FACET_MM = 1e-4
-"""How far a facet of a convex stone may rise above its neighbour. Larger: a shallow cleft is passed over."""
 
 SEATED_MM = 0.01
 """How deep metal may reach into the stone and still count as a finished seat: what a stone beds into when pushed home.
@@ -127,7 +124,7 @@ def depth(frame: Frame) -> tuple[float, Floats]:
     """How deep metal reaches into the stone, mm, and (3,) where."""
     if len(frame.placed) > MOST_FACETS:
         return _depth_in_scan(frame)
-    turning = _edges_turning_in(frame.placed)
+    turning = edges_turning_in(frame.placed)
     if len(turning):
         if _is_clear_of_halves(frame, turning, DEEP_MM):
             return 0.0, frame.culet
@@ -138,7 +135,7 @@ def depth(frame: Frame) -> tuple[float, Floats]:
 def _is_clear_of_halves(frame: Frame, turning: Ints, deep_mm: float) -> bool:
     """Whether metal reaches so deep into neither half of a stone, parted at its edges (k, 2) that turn in, so that there is
     no need to look what both claim."""
-    parts = halves(frame.placed, frame.placed.vertices[turning], ON_FACET_MM)
+    parts = halves(frame.placed, frame.placed.vertices[turning])
     vertices, triangles = frame.metal_triangles
     triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
     for part in parts:
@@ -156,7 +153,7 @@ def is_deeper(frame: Frame, than_mm: float) -> bool:
     """Whether metal reaches deeper into the stone than that."""
     if len(frame.placed) > MOST_FACETS:
         return _depth_in_scan(frame)[0] > than_mm
-    turning = _edges_turning_in(frame.placed)
+    turning = edges_turning_in(frame.placed)
     if len(turning):
         smaller = _smaller_stone(frame, than_mm)
         return (not _is_clear_of_halves(frame, turning, than_mm)
@@ -232,36 +229,6 @@ def _reaching(frame: Frame, deeper_mm: float = 0.0) -> Ints:
     return _not_above_one(vertices, triangles, normals, offsets - deeper_mm)
 
 
-def facet_planes(placed: PolyMesh) -> tuple[Floats, Floats]:
-    """Outward normals (f, 3) and offsets (f,) of a stone's facets."""
-    normals = placed.face_normals()
-    return normals, np.einsum("ij,ij->i", normals, placed.vertices[placed.corners[placed.starts[:-1]]])
-
-
-def is_convex(placed: PolyMesh) -> bool:
-    """True if no face of a closed mesh rises above the plane of its neighbour."""
-    return not len(_edges_turning_in(placed))
-
-
-def halves_of(placed: PolyMesh) -> tuple[Half, ...]:
-    """Both convex halves of a stone that is not convex itself; none where it has no such halves."""
-    turning = _edges_turning_in(placed)
-    return halves(placed, placed.vertices[turning], ON_FACET_MM) if len(turning) else ()
-
-
-def _edges_turning_in(placed: PolyMesh) -> Ints:
-    """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other."""
-    normals, offsets = facet_planes(placed)
-    faces, sides = np.repeat(np.arange(len(placed)), placed.sizes), placed.corners_after()
-    edge = np.minimum(placed.corners, sides).astype(np.int64) * len(placed.vertices) + np.maximum(placed.corners, sides)
-    order = np.argsort(edge, kind="stable")
-    one, other = faces[order].reshape(-1, 2).T
-    middles = np.add.reduceat(placed.vertices[placed.corners], placed.starts[:-1], axis=0) / placed.sizes[:, None]
-    rises = np.einsum("ij,ij->i", middles[one], normals[other]) > offsets[other] + ON_FACET_MM
-    at = order[::2][rises]
-    return np.column_stack([placed.corners[at], sides[at]])
-
-
 def deepest_within(points: Floats, mesh: PolyMesh) -> tuple[float, Floats]:
     """How far the deepest of points (n, 3) inside a closed mesh, n > 0, is from its surface, mm, and where it is (3,).
 
@@ -318,7 +285,7 @@ class _Faces:
         corners, sides = corners[sizes > 0.0], sides[sizes > 0.0]
         normals = normals[sizes > 0.0] / sizes[sizes > 0.0, None]
         inwards = np.ascontiguousarray(cross(normals[:, None], sides).transpose(1, 0, 2))
-        turning = _edges_turning_in(mesh)
+        turning = edges_turning_in(mesh)
         starts = mesh.vertices[turning[:, 0]]
         return cls(normals, np.einsum("ij,ij->i", normals, corners[:, 0]), inwards,
                    np.einsum("kij,ikj->ki", inwards, corners), starts, mesh.vertices[turning[:, 1]] - starts)

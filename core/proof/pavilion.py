@@ -14,8 +14,8 @@ import numpy as np
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
-from .fit import facet_planes, is_convex
 from .frame import FLAT_MM, HAIR_MM, Frame
+from .halves import facet_planes, is_convex
 from .loops import area_mm2, crossings, distances_mm, farthest_crossings, is_inside, is_ring, largest
 
 LEVELS = 18

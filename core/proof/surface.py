@@ -9,8 +9,8 @@ import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross, lengths, ordered
 from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_of
-from ..tolerance import SAME_POINT_MM
-from .fit import MOST_FACETS, facet_planes, halves_of
+from .fit import MOST_FACETS
+from .halves import facet_planes, halves_of, is_convex
 from .looks import Looks
 from .places import HALF, Places, corners_on, places_on, pulled_in
 
@@ -227,7 +227,7 @@ class BesideStone:
             low, high = bounds(self.solid)
             return [(np.vstack([np.eye(3), -np.eye(3)]), np.concatenate([high, -low]) + BESIDE_MM)], False
         normals, offsets = facet_planes(self.placed)
-        if _is_convex(self.placed, normals, offsets):
+        if is_convex(self.placed):
             return [(normals, offsets + BESIDE_MM)], True
         parts = halves_of(self.placed)
         if parts:
@@ -262,18 +262,6 @@ class BesideStone:
         met, _ = first_hits(self.solid, at - ways, at + ways)
         near[others] = np.isfinite(met).reshape(3, -1).any(axis=0)
         return near
-
-
-def _is_convex(mesh: PolyMesh, normals: Floats, offsets: Floats) -> bool:
-    """Whether no face of a closed mesh, with the planes given, stands out over a face beside it, which no dent is without."""
-    sizes = mesh.sizes
-    after = mesh.corners_after()
-    keys = np.minimum(mesh.corners, after).astype(np.int64) * len(mesh.vertices) + np.maximum(mesh.corners, after)
-    # The two faces of an edge stand side by side once the edges are sorted.
-    pairs = np.repeat(np.arange(len(sizes)), sizes)[ordered(keys)].reshape(-1, 2)
-    middles = np.add.reduceat(mesh.vertices[mesh.corners], mesh.starts[:-1], axis=0) / sizes[:, None]
-    over = np.einsum("ij,ij->i", normals[pairs[:, 0]], middles[pairs[:, 1]]) - offsets[pairs[:, 0]]
-    return bool(over.max() <= SAME_POINT_MM)
 
 
 def _are_below(points: Floats, normals: Floats, offsets: Floats) -> np.ndarray:

@@ -26,6 +26,7 @@ from ..tolerance import READ_MM, READ_SHARE, SAME_POINT_MM
 from ..trade.house_rules import HouseRules
 from .entered import entered
 from .findings import Finding, Limit, at_least, at_most, judge, unable, rounded_up
+from .halves import facet_planes
 from .loops import area_mm2, distances_mm, edges_of, is_inside, largest, middle_of, to_sides
 from .measure import SEATED_MM
 from .nearest import SQUARELY, Sides
@@ -199,8 +200,7 @@ def _enters(several: Several) -> Finding:
         for i in np.unique(owner):
             mesh, own = several.small[i].mesh, vertices[owner == i]
             own = np.concatenate([own, middle_in(both, own)])
-            normals = mesh.face_normals()
-            offsets = np.einsum("ij,ij->i", normals, mesh.vertices[mesh.corners[mesh.starts[:-1]]])
+            normals, offsets = facet_planes(mesh)
             deep = (offsets - own @ normals.T).min(axis=1)
             if deep.max() > depth:
                 depth, place = float(deep.max()), own[int(np.argmax(deep))]

@@ -25,7 +25,8 @@ from ..stone.facets import LEVEL, Planes
 from ..stone.outline import Arc, Cleft, Line, Outline, Piece
 from ..symmetry import Copy, Symmetry, copies_of
 from ..tolerance import READ_MM
-from .fit import EVERY, facet_planes, is_convex, is_deeper
+from .fit import EVERY, is_deeper
+from .halves import facet_planes, is_convex
 from .measure import MOST_FACETS, SEATED_MM
 from .subject import Subject
 

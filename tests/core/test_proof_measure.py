@@ -27,11 +27,10 @@ from core.proof.loops import (
 )
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
-    ON_FACET_MM, SEATED_MM, _depth_between_lobes, _edges_turning_in, _reaching, common, deepest_within, depth, facet_planes,
-    gaps, halves_of, is_convex, is_deeper, rail_gap, room_at_culet,
+    SEATED_MM, _depth_between_lobes, _reaching, common, deepest_within, depth, gaps, is_deeper, rail_gap, room_at_culet,
 )
 from core.proof.frame import Frame
-from core.proof.halves import halves
+from core.proof.halves import ON_FACET_MM, edges_turning_in, facet_planes, halves, halves_of, is_convex
 from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
 from core.proof.surface import BESIDE_MM, BesideStone
@@ -42,6 +41,7 @@ from core.solid.kernel import (
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
 from core.stone import make_stone
+from core.stone.cuts import CUTS
 from core.tolerance import READ_MM, SAME_POINT_MM
 
 TAPER = math.radians(17.0)
@@ -364,7 +364,7 @@ def test_a_heart_is_not_convex_and_a_round_is() -> None:
 
 def test_a_heart_parts_in_two_convex_halves() -> None:
     stone = make_stone(spec_of({"stone.cut": "heart", "stone.length_mm": 7.0}).section("stone")).mesh
-    parts = halves(stone, stone.vertices[_edges_turning_in(stone)], ON_FACET_MM)
+    parts = halves(stone, stone.vertices[edges_turning_in(stone)])
     assert len(parts) == 2
     low, high = stone.vertices.min(axis=0), stone.vertices.max(axis=0)
     places = np.random.default_rng(3).uniform(low, high, (4000, 3))
@@ -372,18 +372,37 @@ def test_a_heart_parts_in_two_convex_halves() -> None:
     assert (within[0] | within[1]).tolist() == contains(solid_of_triangles(stone.vertices, stone.triangles()[0], "stone"), places).tolist()
     assert not (within[0] & within[1]).any() and min(each.sum() for each in within) > 500
     # Where one half is dented, or the edges that turn in lie in no one plane, there are none.
-    assert halves(stone, stone.vertices[_edges_turning_in(stone)] + [0.0, 0.3, 0.0], ON_FACET_MM) == ()
-    assert halves(stone, np.random.default_rng(3).uniform(low, high, (4, 2, 3)), ON_FACET_MM) == ()
+    assert halves(stone, stone.vertices[edges_turning_in(stone)] + [0.0, 0.3, 0.0]) == ()
+    assert halves(stone, np.random.default_rng(3).uniform(low, high, (4, 2, 3))) == ()
+
+
+def folded_block(fold_mm: float) -> PolyMesh:
+    """A block whose top goes down along one diagonal, by so much below its other corners."""
+    corners = np.array([(x, y, z) for z in (0.0, 2.0) for x, y in ((0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0))])
+    corners[[5, 7], 2] += fold_mm
+    return PolyMesh.from_faces(corners, [(3, 2, 1, 0), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7), (4, 5, 6),
+                                         (4, 6, 7)], "block")
+
+
+@pytest.mark.parametrize(("share", "folds"), [(0.99, False), (1.01, True)])
+def test_a_fold_is_one_from_where_a_facet_rises_above_the_one_beside_it(share: float, folds: bool) -> None:
+    """Half of the top, a third of the way up to its corner, stands over the other's plane by two thirds of the fold."""
+    assert is_convex(folded_block(1.5 * share * ON_FACET_MM)) != folds
+
+
+@pytest.mark.parametrize("cut", CUTS)
+def test_a_large_stone_is_as_convex_in_triangles_of_single_precision(cut: str) -> None:
+    """As a file of STL has it, whose rounding bends flat facets of a stone of 25 mm by up to 7e-5 mm."""
+    stone = make_stone({"cut": cut, "length_mm": 25.0}).mesh
+    rounded = PolyMesh.from_faces(stone.vertices.astype(np.float32).astype(np.float64), stone.triangles()[0].tolist(), "stone")
+    assert is_convex(rounded) == is_convex(stone) == (cut != "heart")
 
 
 def test_a_stone_with_one_face_that_is_folded_has_no_halves_and_is_measured_all_the_same() -> None:
-    """As a scan may be: a block whose top goes down a little along one diagonal."""
+    """As a scan may be."""
     fold = 0.01
-    corners = np.array([(x, y, z) for z in (0.0, 2.0) for x, y in ((0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0))])
-    corners[[5, 7], 2] += fold
-    block = PolyMesh.from_faces(corners, [(3, 2, 1, 0), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7), (4, 5, 6),
-                                          (4, 6, 7)], "block")
-    assert len(_edges_turning_in(block)) == 1 and halves_of(block) == ()
+    block = folded_block(fold)
+    assert len(edges_turning_in(block)) == 1 and halves_of(block) == ()
     depth, place = deepest_within(np.array([(1.0, 1.0, 1.0), (1.0, 1.0, 0.3)]), block)
     assert depth == pytest.approx(1.0, abs=fold) and place == pytest.approx((1.0, 1.0, 1.0))
 
@@ -407,7 +426,7 @@ def test_what_is_beside_a_heart_belongs_to_it_as_far_out_as_beside_any_stone() -
 def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
     """In a half, in the cut between both, across it and in the cleft, as what both claim tells."""
     frame, random, found = gauge("set", **{"stone.cut": "heart", "wall.taper_deg": 12.0}), np.random.default_rng(13), []
-    points = frame.placed.vertices[_edges_turning_in(frame.placed)].reshape(-1, 3)
+    points = frame.placed.vertices[edges_turning_in(frame.placed)].reshape(-1, 3)
     low, high = frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0)
     sheet = CUBE * [0.6, 1e-3, 0.3]
     splinters = [random.uniform(low, high) + size * random.uniform(-1.0, 1.0, (4, 3)) for size in np.repeat([0.05, 0.5, 2.0], 40)]
