@@ -13,7 +13,6 @@ import os
 import subprocess
 import sys
 import tempfile
-from pathlib import Path
 
 import _environment as environment
 

@@ -11,9 +11,9 @@ from ..stone import Stone, make_stone
 from ..tolerance import CHORD_MM, SLIVER_MM, WELD_MM
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules, house_rules
-from ..trade.species import Species, species
+from ..trade.species import Species
 from .claws import ClawLine
-from .draft import HOUSE_PROCESS, HOUSE_SPECIES, Plan, alloy_of
+from .draft import Plan, alloy_of, process_of, species_of
 from .placed import PlacedStone, upright_frame
 from .plan import make_plan
 from .planning.sides import side_spec
@@ -50,11 +50,11 @@ class Head:
 
     @property
     def species(self) -> Species:
-        return species(self.spec.get("stone.species") or HOUSE_SPECIES)
+        return species_of(self.spec)
 
     @property
     def process(self) -> str:
-        return self.spec.get("casting.process") or HOUSE_PROCESS
+        return process_of(self.spec)
 
     @cached_property
     def stones(self) -> tuple[PlacedStone, ...]:

@@ -9,14 +9,14 @@ from ..dimension import GEOMETRY, GIVEN, Dimension
 from ..spec import Spec
 from ..trade.alloys import Alloy, alloy
 from ..trade.house_rules import HouseRules
+from ..trade.species import HOUSE_SPECIES, Species, species
 
 if TYPE_CHECKING:
     from ..stone import Stone
 
 HOUSE_ALLOY = "18K yellow gold"
-HOUSE_SPECIES = "diamond"
 HOUSE_PROCESS = "lost wax"
-"""What a head is taken to be made of, for and by if nothing says so. Common practice, no source."""
+"""What a head is taken to be made of and by if nothing says so. Common practice, no source."""
 
 KEPT = "You gave this value, so it is kept and proven as it is."
 
@@ -64,13 +64,28 @@ def alloy_of(spec: Spec) -> Alloy:
     return alloy(spec.get("casting.alloy") or HOUSE_ALLOY)
 
 
+def species_of(spec: Spec, key: str = "stone.species") -> Species:
+    """The species chosen under that key, or the house's."""
+    return species(spec.get(key) or HOUSE_SPECIES)
+
+
+def process_of(spec: Spec) -> str:
+    """How the metal is cast: as chosen, or as the house does."""
+    return spec.get("casting.process") or HOUSE_PROCESS
+
+
+def castable_mm(spec: Spec, rules: HouseRules) -> float:
+    """The thinnest section that fills in the spec's alloy by its process, mm."""
+    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process_of(spec), "section_least_mm").value)
+
+
 class Draft:
     """Collects dimensions for one stone; a pinned choice wins over the derived value."""
 
     def __init__(self, spec: Spec, stone: Stone, rules: HouseRules) -> None:
         self.spec, self.stone, self.rules = spec, stone, rules
         self.metal = rules.for_alloy(alloy_of(spec))
-        self.process: str = spec.get("casting.process") or HOUSE_PROCESS
+        self.process = process_of(spec)
         self.all: dict[str, Dimension] = {}
 
     def __getitem__(self, name: str) -> float:
@@ -92,7 +107,7 @@ class Draft:
     @property
     def castable_mm(self) -> float:
         """The thinnest section that fills in this alloy by this process, mm."""
-        return max(self.metal.least_model_mm, self.rules.of_process(self.process, "section_least_mm").value)
+        return castable_mm(self.spec, self.rules)
 
     def is_pinned(self, name: str) -> bool:
         """True if the user gave this dimension."""

@@ -33,8 +33,7 @@ from ..solid.kernel import (
 from ..stone import Stone
 from ..symmetry import ALIKE_MM
 from ..tolerance import OVERLAP_MM, SAME_POINT_MM, SLIVER_MM, WELD_MM
-from ..trade.species import species
-from .draft import HOUSE_SPECIES
+from .draft import species_of
 from .placed import PlacedStone, upright_frame
 from .planning.surround import OVER_MM, bead_aside_mm, bead_places, bead_spread_mm, row_of, small_stone
 from .punch import FLAT_MM, Pits, Skin, punched, sew, skin_above
@@ -95,7 +94,7 @@ class Surround:
     @cached_property
     def stones(self) -> tuple[PlacedStone, ...]:
         """"small stone 1"…, counter-clockwise from the centre stone's length, each turned to the row."""
-        kind = species(self.site.spec.get("surround.species") or HOUSE_SPECIES)
+        kind = species_of(self.site.spec, "surround.species")
         return tuple(
             PlacedStone(f"small stone {i}", self.small, kind,
                         upright_frame((float(x), float(y), self.top_mm), (float(a), float(b))))

@@ -4,7 +4,6 @@ Everything is read from level sections of the rim and of the stone, along lines 
 """
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from functools import cached_property
 

@@ -8,15 +8,12 @@ from functools import lru_cache
 from typing import Any
 
 from ..errors import Fault, FileFault, GeometryError, SpecError
-from ..trade.species import species
+from ..trade.species import HOUSE_SPECIES, species
 from . import forms
 from .cuts import BY_NAME, CUTS, Cut
 from .proportions import refuse
 from .resolve import ANGLE_KEYS, SHARE_KEYS, SIZE_KEYS, resolve
 from .stone import Stone
-
-HOUSE_SPECIES = "diamond"
-"""What a stone is taken to be if nothing says so. Common practice, no source."""
 
 ONE_CARAT_MM = 6.395
 """Diameter of a round diamond of 1.00 ct: median of 1,052 stones of the public diamonds table. Where sizes are looked

@@ -6,6 +6,9 @@ from functools import cache
 
 from .table import Row, pick, read_table
 
+HOUSE_SPECIES = "diamond"
+"""What a stone is taken to be if nothing says so. Common practice, no source."""
+
 CARE = ("safe", "usually safe", "risky", "never", "not listed")
 """Answers to ultrasonic and steam cleaning, mildest first."""
 

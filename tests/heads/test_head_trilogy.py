@@ -14,7 +14,7 @@ from core.errors import SpecError
 from core.handover.views import plan_view, side_view
 from core.handover.weights import weights_csv
 from core.head import STATES, Head, make_head
-from core.head.planning.sides import bridge_least_mm
+from core.head.draft import castable_mm
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides
@@ -210,5 +210,5 @@ def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: flo
     spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "sides.present": True})
     for state in STATES:
         made = make_head(spec, state)
-        assert made.plan["bridge_height"] >= bridge_least_mm(spec, house_rules())
+        assert made.plan["bridge_height"] >= castable_mm(spec, house_rules())
         assert not [f"{each.what}: {each.measured}" for each in prove(made) if each.verdict == "unsafe"]

@@ -23,7 +23,6 @@ from core.solid.kernel import (
     overlap,
     section,
     solid_of,
-    volume_mm3,
 )
 from core.spec import spec_of
 from core.stone import CUTS, make_stone

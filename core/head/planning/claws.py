@@ -9,10 +9,9 @@ from ...dimension import COMMON, GEOMETRY
 from ...errors import Fault, SpecError
 from ...stone.outline import Outline, Place
 from ...trade.claw_sizes import claw_diameter
-from ...trade.species import species
 from ..claw_sections import RELIEF_TURN_DEG, VShape, takes_v
 from ..claws import claw_lines, foot_on_peg, wall_run_mm
-from ..draft import HOUSE_SPECIES, Draft, Plan
+from ..draft import Draft, Plan, species_of
 from ..placement import azimuth_deg, legs_turn_deg
 from ..tips import crown_in_from
 from .claw_places import places_of, plan_count, point_deg
@@ -74,7 +73,7 @@ def plan_claws(draft: Draft, between_mm: float = 0.0) -> None:
                    "it.", low.source)
     size = claw_diameter(width, count, metal.family)
     least = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value / (1.0 - notch))
-    kind = species(spec.get("stone.species") or HOUSE_SPECIES)
+    kind = species_of(spec)
     is_brittle = "poor" in kind.toughness
     usual = size.value * (BRITTLE_SHARE if is_brittle else 1.0)
     value, reason = round(max(usual, least), 2), size.reason

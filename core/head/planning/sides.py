@@ -22,9 +22,8 @@ from ...spec import Spec
 from ...stone import Stone, make_stone
 from ...stone.cuts import BY_NAME
 from ...trade.house_rules import HouseRules
-from ...trade.species import species
 from ...tolerance import CHORD_MM
-from ..draft import HOUSE_PROCESS, HOUSE_SPECIES, Draft, Plan, alloy_of
+from ..draft import Draft, Plan, castable_mm, species_of
 from ..site import Site
 from .beside import claw_rings, outside_mm
 
@@ -77,15 +76,9 @@ def side_spec(spec: Spec, length_mm: float, width_mm: float, rules: HouseRules) 
     return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})
 
 
-def bridge_least_mm(spec: Spec, rules: HouseRules) -> float:
-    """The thinnest bridge that fills in this alloy and process, mm."""
-    process = spec.get("casting.process") or HOUSE_PROCESS
-    return max(rules.for_alloy(alloy_of(spec)).least_model_mm, rules.of_process(process, "section_least_mm").value)
-
-
 def under_flat_mm(spec: Spec, rules: HouseRules) -> float:
     """How high a stone with a flat base stands over the base plane at least, so that a bridge passes below it, mm."""
-    return round(bridge_least_mm(spec, rules) + UNDER_FLAT_MM, 2)
+    return round(castable_mm(spec, rules) + UNDER_FLAT_MM, 2)
 
 
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
@@ -120,9 +113,9 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
     derive("bridge_height", round(_below_rails(draft, [head.plan for head in heads], min(BRIDGE_MM, most)), 2), "mm",
            "As tall as ties the heads together at the base and stays under their stones.", COMMON)
-    derive("bridge_width", round(max(bridge_least_mm(draft.spec, draft.rules), BRIDGE_WIDTH * side.width_mm), 2), "mm",
+    derive("bridge_width", round(max(draft.castable_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
            "A third of a side stone's width, and never less than the alloy fills.", COMMON)
-    kind = species(spec.get("stone.species") or HOUSE_SPECIES)
+    kind = species_of(spec)
     derive("side_weight", 2.0 * side.weight_ct(kind.density_g_cm3), "ct",
            f"Two side stones of {side.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.", kind.source)
 
@@ -135,7 +128,7 @@ def _below_rails(draft: Draft, plans: list[Plan], height: float) -> float:
         if "upper_rail_height" in plan:
             under = plan["upper_rail_height"] - plan["rail_thickness"] / 2.0
             if under - room < height < under:
-                height = max(under - room, bridge_least_mm(draft.spec, draft.rules))
+                height = max(under - room, draft.castable_mm)
     return height
 
 

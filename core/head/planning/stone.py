@@ -5,8 +5,7 @@ from ...dimension import GEOMETRY
 from ...errors import Fault, SpecError
 from ...trade.carat import estimate_ct
 from ...trade.proportions import girdle_class
-from ...trade.species import species
-from ..draft import HOUSE_SPECIES, Draft
+from ..draft import Draft, species_of
 
 
 NARROWEST_CLEFT_DEG = 25.0
@@ -30,7 +29,7 @@ def plan_stone(draft: Draft) -> None:
     derive("crown_height", stone.crown_height_mm, "mm", "From the upper girdle edge to the table.")
     derive("girdle", stone.girdle_mm, "mm", "The girdle at its thickest, which the seat must take.")
     derive("pavilion_depth", stone.pavilion_depth_mm, "mm", "From the lower girdle edge to the culet.")
-    kind = species(draft.spec.get("stone.species") or HOUSE_SPECIES)
+    kind = species_of(draft.spec)
     derive("stone_weight", stone.weight_ct(kind.density_g_cm3), "ct",
            f"Volume of the faceted stone times the density of {kind.name}, {kind.density_g_cm3:g} g/cm³.", kind.source)
     share = stone.figures.get("girdle")

@@ -11,9 +11,8 @@ from ...errors import Fault, SpecError
 from ...mesh import Floats
 from ...stone import Stone, make_stone
 from ...tolerance import CHORD_MM
-from ...trade.species import species
 from ..claws import claw_lines
-from ..draft import HOUSE_SPECIES, KEPT, PINNABLE, Draft, Plan
+from ..draft import KEPT, PINNABLE, Draft, Plan, species_of
 from ..rounded import rounded
 from ..row import FEWEST, Row, evenly, most_that_fit
 from .beside import claw_rings, outside_mm
@@ -100,7 +99,7 @@ def plan_surround(draft: Draft) -> None:
                   "below it.", MEMORY)
     _plan_plate(draft, small, hole, drop)
     _plan_beads(draft, small)
-    kind = species(draft.spec.get("surround.species") or HOUSE_SPECIES)
+    kind = species_of(draft.spec, "surround.species")
     count = round(draft["surround_count"])
     derive("surround_weight", count * small.weight_ct(kind.density_g_cm3), "ct",
            f"{count} small stones of {small.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.",
