@@ -4,6 +4,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -170,32 +171,23 @@ def test_contact_falls_evenly_as_the_stone_gets_smaller(choices: dict[str, objec
 # The response against brute force.
 
 
-def test_worst_cases_and_shares_agree_with_brute_force() -> None:
+def test_worst_cases_and_shares_agree_with_brute_force(draws: Any) -> None:
     """Heads with everything off at once, each proven anew: no measure is past the worst case by more than twice what the
     proof reads, and of those that stay sound there are as many as the shares say, to within three standard deviations."""
     given = subject(notch=0.47)
     found = keyed(prove_subject(given, tolerances=TOLERANCES))
-    varied, draw, count = Varied(given), np.random.default_rng(5), 24
-    sound: dict[Key, int] = {}
-    worst: dict[Key, float] = {}
-    for _ in range(count):
-        stone, depth, model, casting = draw.uniform(-1.0, 1.0, 4)
+    varied, random = Varied(given), np.random.default_rng(5)
+    for _ in range(24):
+        stone, depth, model, casting = random.uniform(-1.0, 1.0, 4)
         off = Deviation(0.03 * stone, 0.03 * stone, 0.03 * depth, 0.03 * model, 0.25 * casting)
-        for key, each in proven(varied.subject_at(off)).items():
-            sound[key] = sound.get(key, 0) + (each.verdict == "sound")
-            if each.measured is not None and each.bounds:
-                margin = min(bound.margin(each.measured) for bound in each.bounds)
-                worst[key] = min(worst.get(key, math.inf), margin)
+        draws.add(proven(varied.subject_at(off)))
     compared = 0
     for key, each in found.items():
-        if each.spread is None or key not in sound or each.unit not in ALLOWED or not each.bounds:
+        if each.spread is None or key not in draws.sound or each.unit not in ALLOWED or not each.bounds:
             continue
-        share = each.spread.share_sound
-        slack = 3.0 * math.sqrt(max(share * (1.0 - share), 0.02) / count)
-        assert abs(sound[key] / count - share) <= slack, (key, sound[key] / count, share)
-        predicted = min(bound.margin(each.spread.worst) for bound in each.bounds)
+        draws.hold_share(key, each)
         if key[0] not in ("retention.passing", "retention.one_lost_way", "retention.spare"):  # their limits move with the stone
-            assert worst[key] >= predicted - ALLOWED[each.unit], (key, worst[key], predicted)
+            draws.hold_worst(key, each, ALLOWED[each.unit])
         compared += 1
     assert compared > 25
     neck = [each for key, each in found.items() if key[0] == "claws.neck"]

@@ -1,9 +1,9 @@
 """What the tolerances do to what all metal and all stones tell together, against closed forms and against brute force."""
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +13,7 @@ from core.proof import Finding, Subject, prove, subject_of
 from core.proof.casting import check_poured
 from core.proof.several import Several, several_of
 from core.proof.sides import check_sides
-from core.proof.spread import Key, Tolerances, keyed
+from core.proof.spread import Tolerances, keyed
 from core.proof.spread_all import AS_GIVEN, CLEARED, PUSHED, VariedAll, spread_over_all
 from core.proof.surround import check_surround
 from core.proof.varied import Deviation, rest_mm
@@ -48,32 +48,23 @@ def told(subject: Subject, several: Several, moves_metal: bool = True) -> list[F
 
 
 @pytest.mark.parametrize("name", ["surround", "trilogy"])
-def test_worst_cases_and_shares_agree_with_brute_force(name: str) -> None:
+def test_worst_cases_and_shares_agree_with_brute_force(name: str, draws: Any) -> None:
     """Everything off at once, all metal and stones made anew and measured: no measure is past its worst case by more than is
     allowed, and of those that stay sound there are as many as the shares say, to within three standard deviations."""
     subject, several = whole(name)
     found = keyed(spread_over_all(subject, several, told(subject, several), TOLERANCES, told))
-    varied, draw, count = VariedAll(subject, several), np.random.default_rng(5), 12
-    sound: dict[Key, int] = {}
-    worst: dict[Key, float] = {}
-    for _ in range(count):
-        own, depth, others, others_depth, model, casting = draw.uniform(-1.0, 1.0, 6)
+    varied, random = VariedAll(subject, several), np.random.default_rng(5)
+    for _ in range(12):
+        own, depth, others, others_depth, model, casting = random.uniform(-1.0, 1.0, 6)
         at = varied.at(Deviation(0.03 * own, 0.03 * own, 0.03 * depth, 0.03 * model, 0.25 * casting),
                        Deviation(0.03 * others, 0.03 * others, 0.03 * others_depth))
-        for key, each in keyed(told(*at)).items():
-            sound[key] = sound.get(key, 0) + (each.verdict == "sound")
-            if each.measured is not None and each.bounds:
-                margin = min(bound.margin(each.measured) for bound in each.bounds)
-                worst[key] = min(worst.get(key, math.inf), margin)
+        draws.add(keyed(told(*at)))
     compared = 0
     for key, each in found.items():
         if each.spread is None or each.unit not in ALLOWED or key[0] == "casting.sprue":
             continue
-        share = each.spread.share_sound
-        slack = 3.0 * math.sqrt(max(share * (1.0 - share), 0.02) / count)
-        assert abs(sound[key] / count - share) <= slack, (key, sound[key] / count, share)
-        predicted = min(bound.margin(each.spread.worst) for bound in each.bounds)
-        assert worst[key] >= predicted - ALLOWED[each.unit], (key, worst[key], predicted)
+        draws.hold_share(key, each)
+        draws.hold_worst(key, each, ALLOWED[each.unit])
         compared += 1
     assert compared >= 6
 
