@@ -114,14 +114,6 @@ class PolyMesh:
         normals.flags.writeable = False
         return normals
 
-    def planarity_mm(self) -> float:
-        """The largest distance of any corner from its face's plane, mm."""
-        normals = np.repeat(self.face_normals(), self.sizes, axis=0)
-        points = self.vertices[self.corners]
-        heights = np.einsum("ij,ij->i", normals, points)
-        mean = np.add.reduceat(heights, self.starts[:-1]) / self.sizes
-        return float(np.abs(heights - np.repeat(mean, self.sizes)).max())
-
     def volume_mm3(self) -> float:
         """Signed volume by the divergence theorem, mm3; positive when faces look outwards."""
         triangles, _ = self.triangles()

@@ -51,13 +51,9 @@ class Beam:
     modulus_mm3: float
 
 
-def beam(loops: Sequence[Floats]) -> Beam:
-    """Of closed loops (k, 2), holes clockwise, with the way outwards first: exact sums over their corners (Green)."""
-    return beams([loops])[0]
-
-
 def beams(sections: Sequence[Sequence[Floats]]) -> tuple[Beam, ...]:
-    """The same for several sections."""
+    """Of sections, each of closed loops (k, 2), holes clockwise, with the way outwards first: exact sums over their corners
+    (Green)."""
     nothing = Beam(0.0, 0.0, 0.0, 0.0)
     known = [i for i, loops in enumerate(sections) if len(loops)]
     found = [nothing] * len(sections)
@@ -77,14 +73,9 @@ def beams(sections: Sequence[Sequence[Floats]]) -> tuple[Beam, ...]:
     return tuple(found)
 
 
-def plastic_mm3(loops: Sequence[Floats]) -> float:
-    """The plastic modulus of a section: the first moment of its area about the line that halves it. Times the stress,
-    it is the most that the section bears before it bends like a hinge."""
-    return plastics_mm3([loops])[0]
-
-
 def plastics_mm3(sections: Sequence[Sequence[Floats]]) -> list[float]:
-    """The same for several sections."""
+    """The plastic modulus of each section: the first moment of its area about the line that halves it. Times the stress,
+    it is the most that the section bears before it bends like a hinge."""
     known = [i for i, loops in enumerate(sections) if len(loops)]
     found = [0.0] * len(sections)
     if not known:

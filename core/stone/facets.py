@@ -52,11 +52,6 @@ class Planes:
         """(n, m) mm: how far (n, 3) points lie outside each plane; negative inside."""
         return points @ self.normals.T - self.offsets
 
-    def tagged(self, *names: str) -> Planes:
-        """Only the planes with one of these tags."""
-        keep = np.isin(self.tags, [i for i, name in enumerate(self.tag_names) if name in names])
-        return replace(self, normals=self.normals[keep], offsets=self.offsets[keep], tags=self.tags[keep])
-
 
 def gathered(groups: Sequence[tuple[str, Floats, Floats]]) -> Planes:
     """One set of planes from (kind, normals (k, 3) of any length, points on them (k, 3))."""

@@ -2,6 +2,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from core.errors import SpecError
 from core.head import PINNABLE, make_head, make_plan
 from core.head.sweep import circle_count, honest_radius_mm
+from core.mesh import PolyMesh
 from core.solid.kernel import bodies, is_watertight_after_welding, overlap, section, volume_mm3
 from core.spec import BY_PATH, Spec, spec_of
 from core.stone import cache_info, make_stone
@@ -63,12 +65,12 @@ def test_freeing_a_choice_derives_it_again() -> None:
     assert make_head(pinned.with_choices(claws__diameter_mm=None)).plan["claw_diameter"] == derived
 
 
-def test_parts_are_closed_shells_of_quads_and_flush_with_the_base() -> None:
+def test_parts_are_closed_shells_of_quads_and_flush_with_the_base(planarity_mm: Callable[[PolyMesh], float]) -> None:
     for name, mesh in head().parts.items():
         assert mesh.is_closed() and (mesh.sizes == 4).all(), name
         assert mesh.tag_names == (("wall",) if name == "wall" else (name,))
         assert mesh.vertices[:, 2].min() == pytest.approx(0.0, abs=1e-12)
-        assert mesh.planarity_mm() < 1e-9, name
+        assert planarity_mm(mesh) < 1e-9, name
 
 
 def test_the_wall_holds_the_volume_of_the_true_cones_at_any_chord_error() -> None:

@@ -13,7 +13,7 @@ import pytest
 from core.head import make_head
 from core.proof import Finding, Subject, subject_of
 from core.proof.findings import worst_first
-from core.proof.strength import Cantilever, beam, cantilevers, check_strength, plastic_mm3, plastics_mm3, yield_mpa
+from core.proof.strength import Beam, Cantilever, beams, cantilevers, check_strength, plastics_mm3, yield_mpa
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, solid_of_triangles
 from core.spec import spec_of
 from core.trade.alloys import all_alloys, alloy
@@ -63,6 +63,14 @@ def clipped(loop: np.ndarray, most: float) -> np.ndarray:
     cuts = loop + ((most - loop[:, 0]) / rise)[:, None] * (after - loop)
     both = np.stack([loop, cuts], axis=1).reshape(-1, 2)
     return both[np.column_stack([kept, crossing]).ravel()]
+
+
+def beam(loops: list[np.ndarray]) -> Beam:
+    return beams([loops])[0]
+
+
+def plastic_mm3(loops: list[np.ndarray]) -> float:
+    return plastics_mm3([loops])[0]
 
 
 @pytest.mark.parametrize(("notch", "area", "round_modulus", "flat_modulus", "round_inertia", "flat_inertia"), [
