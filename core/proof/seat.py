@@ -24,20 +24,26 @@ from .subject import NAME_HOLD, NO_HOLD, Subject
 def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat."""
     yield from check_seated(subject, rules)
-    yield _fits(subject) if subject.is_set else _to_cut(subject)
+    if subject.is_set:
+        if _is_carried(subject.gauge):
+            yield from _bearing(subject, rules)
+        yield _fits(subject)
+    else:
+        yield _to_cut(subject)
 
 
 def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat, without what the setter still cuts away, which is only told, or has fitted to the stone."""
     gauge = subject.gauge
-    if gauge.wall is None and not gauge.claw_names and not gauge.rail_names and gauge.rim_part is None:
+    if not _is_carried(gauge):
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
                            ("seat.bearing", "Width of the bearing")):
             yield unable(code, what, NO_HOLD, NAME_HOLD)
     else:
         if gauge.wall is not None and not gauge.has_flat_base:
             yield _rim(subject, rules)
-        yield from _bearing(subject, rules)
+        if not subject.is_set:
+            yield from _bearing(subject, rules)
         yield from _rails(subject, rules)
     if subject.is_set:
         yield from _gaps(subject, rules)
@@ -45,6 +51,11 @@ def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield _culet_free(subject, rules)
     yield _level(subject, rules)
     yield _centred(subject, rules)
+
+
+def _is_carried(gauge: Gauge) -> bool:
+    """Whether any part is known that may carry the stone."""
+    return gauge.wall is not None or gauge.rim_part is not None or len(gauge.claw_names + gauge.rail_names) > 0
 
 
 def _rim(subject: Subject, rules: HouseRules) -> Finding:

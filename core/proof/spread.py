@@ -47,7 +47,7 @@ SURFACE = ("casting.thin", "casting.finished", "casting.gap", "casting.hole", "w
 """Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds: a fold looks like
 the sharpest edge of all."""
 
-FITTED = ("seat.fits", "seat.rests", "seat.bearing", "seat.rocks", "seat.clearance")
+FITTED = ("seat.fits", "seat.rests", "seat.tips", "seat.bearing", "seat.rocks", "seat.clearance")
 """Findings on a finished seat, which the setter fits to the stone that is there."""
 
 SIZE = "spread.stone_size"

@@ -17,7 +17,8 @@ from core.proof.casting import check_casting
 from core.proof.findings import Limit, judge
 from core.proof.fit import is_deeper
 from core.proof.retention import check_retention
-from core.proof.spread import CLOSE, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
+from core.proof.seat import check_seated
+from core.proof.spread import CLOSE, FITTED, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
 from core.spec import Spec, spec_of
@@ -148,6 +149,17 @@ def test_set_metal_follows_the_stone_that_is_there(off: Deviation) -> None:
     assert wrong == set()
     contacts = [each.measured for (code, *_), each in after.items() if code == "retention.contact"]
     assert min(contacts) > 0.3
+
+
+def test_a_seat_that_the_setter_fits_is_as_good_in_a_leaner_casting() -> None:
+    """Metal that is moved lies on only a part of the stone, where the setter's own does all round."""
+    given = subject_of(make_head(spec_of({"head.style": "rim", "stone.cut": "pear", "stone.length_mm": 6.0}), "set"))
+    found = keyed(prove_subject(given, tolerances=Tolerances(0.05, 0.05, 0.3)))
+    fitted = [each for (code, *_), each in found.items() if code in FITTED]
+    assert {each.code for each in fitted} == {*FITTED} - {"seat.clearance"}
+    assert all(each.verdict == "sound" and each.spread is None for each in fitted)
+    leaner = check_seated(Varied(given).subject_at(Deviation(model_mm=-0.05)), house_rules())
+    assert not {each.code for each in leaner} & {*FITTED}
 
 
 def test_set_metal_follows_a_heart_too() -> None:
