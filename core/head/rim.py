@@ -23,6 +23,7 @@ from ..stone import Stone
 from ..stone.outline import Place
 from ..stone.side import crown_run_mm
 from ..tolerance import OVERLAP_MM
+from .crossing import crossing
 from .draft import Plan
 from .planning.rim import COVER_MOST, SHOULDER
 from .rounded import Rounded, rounded
@@ -254,8 +255,7 @@ class _Rubbed:
 
 
 def _pushed_until_kept(excess: Callable[[float], float]) -> float:
-    """How far the rim is pushed when it holds just the metal that it had, or as nearly so as it can: by false position
-    (Illinois)."""
+    """How far the rim is pushed when it holds just the metal that it had, or as nearly so as it can."""
     low, at_low = 0.0, excess(0.0)
     if at_low > 0.0:
         return low
@@ -265,19 +265,7 @@ def _pushed_until_kept(excess: Callable[[float], float]) -> float:
             return high
         low, at_low, high = high, at_high, 2.0 * high
         at_high = excess(high)
-    side = 0
-    for _ in range(60):
-        middle = (low * at_high - high * at_low) / (at_high - at_low)
-        value = excess(middle)
-        if abs(value) < 0.1 * KEPT_SHARE:
-            break
-        if value > 0.0:
-            high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
-            side = 1
-        else:
-            low, at_low, at_high = middle, value, at_high / 2.0 if side < 0 else at_high
-            side = -1
-    return middle
+    return crossing(excess, (low, at_low), (high, at_high), 0.1 * KEPT_SHARE)
 
 
 def _cast_counts(site: Site, curve: Rounded) -> tuple[int, ...]:

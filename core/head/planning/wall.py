@@ -2,7 +2,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 from ...dimension import COMMON
 from ...errors import Fault, SpecError
@@ -10,6 +9,7 @@ from ...stone import Stone
 from ...stone.outline import Cleft
 from ...tolerance import SAME_POINT_MM
 from ...trade.collets import collet_blank
+from ..crossing import crossing
 from ..draft import Draft
 from .position import CULET_ROOM_MM, hollow_mm, plan_girdle, plan_seat, plan_taper, room_at_culet_mm
 
@@ -118,9 +118,10 @@ def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float)
     else:
         # Nearly always the rim is found in the pavilion's upper part, and the nearer the bracket the sooner.
         below = min(NEAR_SHARE * stone.pavilion_depth_mm, girdle)
-        if below == 0.0 or rim(below) <= 0.0:
-            below = girdle
-        drop = _crossing(rim, 0.0, below) if rim(below) > 0.0 else math.inf
+        at_below = rim(below) if below > 0.0 else 0.0
+        if at_below <= 0.0:
+            below, at_below = girdle, rim(girdle)
+        drop = crossing(rim, (0.0, rim(0.0)), (below, at_below), SAME_POINT_MM * 1e-3) if at_below > 0.0 else math.inf
         if drop < SAME_POINT_MM:
             drop = 0.0  # a flat base rests on the wall's top
     if drop >= girdle:
@@ -131,26 +132,6 @@ def _drop(draft: Draft, stone: Stone, girdle: float, angle: float, inset: float)
         raise SpecError(Fault("wall.taper_deg", math.degrees(angle), "the wall runs in faster than the pavilion of this "
                               f"stone, so it never leaves a rim; the taper must be {limit}"))
     return drop
-
-
-def _crossing(height: Callable[[float], float], low: float, high: float) -> float:
-    """Where a function that rises from at most 0 at `low` to above 0 at `high` crosses 0 (false position, Illinois)."""
-    at_low, at_high = height(low), height(high)
-    side = 0
-    for _ in range(60):
-        if at_low >= 0.0:
-            return low
-        middle = (low * at_high - high * at_low) / (at_high - at_low)
-        value = height(middle)
-        if abs(value) < SAME_POINT_MM * 1e-3 or high - low < SAME_POINT_MM * 1e-3:
-            return middle
-        if value > 0.0:
-            high, at_high, at_low = middle, value, at_low / 2.0 if side > 0 else at_low
-            side = 1
-        else:
-            low, at_low, at_high = middle, value, at_high / 2.0 if side < 0 else at_high
-            side = -1
-    return 0.5 * (low + high)
 
 
 def _check_hollow(draft: Draft, stone: Stone, girdle: float, thickness: float, taper: float) -> None:
