@@ -336,25 +336,33 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
     """From a rail to the stone, mm, at most `reach_mm`; 0 where they meet."""
     if bounds(rail)[1][2] <= frame.culet[2] - reach_mm:
         return reach_mm
-    if not is_convex(frame.placed):
+    bodies = _convex_bodies(frame.placed)
+    if not bodies:
         return gap_mm(rail, frame.stone_solid, reach_mm)
     vertices, triangles = triangles_of(rail)
-    normals, offsets = facet_planes(frame.placed)
-    # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
-    near = vertices[_not_above_one(vertices, triangles, normals, offsets + reach_mm)]
-    if not len(near):
-        return reach_mm
-    if deepest(near, normals, offsets)[0] > 0.0:
-        return 0.0
     facets = frame.placed.vertices[frame.placed.triangles()[0]]
-    least = (near.reshape(-1, 3) @ normals.T - offsets).reshape(len(near), 3, -1).min(axis=1).max(axis=1)
-    gap, order = reach_mm, np.argsort(least)
-    for some in (order[:FIRST_TRIED], order[FIRST_TRIED:]):
-        some = some[least[some] < gap - SAME_POINT_MM]
-        if len(some):
-            i, j = near_pairs(near[some], facets, gap)
-            gap = float(nearest_of_triangles(near[some[i]], facets[j])[0].min(initial=gap))
+    gap = reach_mm
+    for normals, offsets in bodies:
+        # What lies so far above the plane of one facet, all of it, is no nearer to the stone.
+        near = vertices[_not_above_one(vertices, triangles, normals, offsets + gap)]
+        if deepest(near, normals, offsets)[0] > 0.0:
+            return 0.0
+        least = (near.reshape(-1, 3) @ normals.T - offsets).reshape(-1, 3, len(offsets)).min(axis=1).max(axis=1)
+        order = np.argsort(least)
+        for some in (order[:FIRST_TRIED], order[FIRST_TRIED:]):
+            some = some[least[some] < gap - SAME_POINT_MM]
+            if len(some):
+                i, j = near_pairs(near[some], facets, gap)
+                gap = float(nearest_of_triangles(near[some[i]], facets[j])[0].min(initial=gap))
     return gap
+
+
+def _convex_bodies(placed: PolyMesh) -> list[tuple[Floats, Floats]]:
+    """Normals (f, 3) and offsets (f,) mm of the planes round a convex stone, or round each half of one that has two; none of others."""
+    turning = _edges_turning_in(placed)
+    if not len(turning):
+        return [facet_planes(placed)]
+    return [(half.normals, half.offsets) for half in halves(placed, placed.vertices[turning], ON_FACET_MM)]
 
 
 def seat_gaps(frame: Frame, claws: Sequence[ClawMeasure]) -> tuple[Gaps, Gaps]:

@@ -122,13 +122,14 @@ def _within(points: Floats, edges: _Edges, normals: Floats,
     used[edges.first] = used[edges.second] = 1
     own = np.flatnonzero(used)
     used[own] = np.arange(len(own))
-    above = points[own] @ normals.T - offsets
+    above = points[own] @ normals.T
+    above -= offsets
     is_above = above > 0.0
     bits = np.packbits(is_above, axis=1)
     kept = np.flatnonzero(~(bits[used[edges.first]] & bits[used[edges.second]]).any(axis=1))
     first, second = used[edges.first[kept]], used[edges.second[kept]]
     edge, plane = np.divmod(np.flatnonzero(is_above[first] != is_above[second]), len(offsets))
-    before, past = above[first[edge], plane], above[second[edge], plane]
+    before, past = (above.ravel()[ends[edge] * len(offsets) + plane] for ends in (first, second))
     share, enters = before / (before - past), before > 0.0
     comes, way_in = _last_of_each(share[enters], plane[enters], edge[enters], len(kept))
     leaves, way_out = _last_of_each(1.0 - share[~enters], plane[~enters], edge[~enters], len(kept))

@@ -13,7 +13,7 @@ from ..solid.kernel import Solid, first_hits, ways_through
 from .places import Places
 from .thickness import COS_FACING, START_MM, straight_balls
 
-MOST_WALLS = 7000
+MOST_WALLS = 10_000
 """How many triangles are looked at in tables: more are met by rays. Only the time taken depends on it."""
 
 BUNCH, CELL_MM = 40, 3.0
@@ -181,6 +181,9 @@ class Looks:
             faces &= np.greater_equal(self._boxes[1][axis].take(walls), lows[own, axis, None], out=is_near)
             pairs.append(_pairs(faces, start, walls))
         place, wall = (np.concatenate(each) for each in zip(*pairs))
+        for lowest, highest, low, high in zip(*self._boxes, np.ascontiguousarray(lows.T), np.ascontiguousarray(highs.T)):
+            reach = np.flatnonzero((lowest.take(wall) <= high.take(place)) & (highest.take(wall) >= low.take(place)))
+            place, wall = place.take(reach), wall.take(reach)
         return place, wall
 
     def _crossed(self, points: Floats, ways: Floats) -> tuple[np.ndarray, np.ndarray]:
