@@ -19,6 +19,7 @@ import numpy as np
 from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid, bodies, cut, fuse, solid_of, solid_of_triangles, transformed, triangles_of, volume_mm3,
+    with_vertices,
 )
 from ..stone import Stone
 from ..stone.facets import LEVEL, Planes
@@ -122,9 +123,13 @@ class Varied:
             has_moved[corners[name]] = False
         triangles = shell.unfolded(moved, has_moved)
         for name, vertices in corners.items():
-            copy = copies.get(name)
-            solids[name] = (solid_of_triangles(moved[vertices], triangles[self._where[name][1]] - vertices.start, name or "head")
-                            if copy is None else transformed(solids[copy.first], copy.way))
+            copy, own = copies.get(name), self._where[name][1]
+            if copy is not None:
+                solids[name] = transformed(solids[copy.first], copy.way)
+            elif np.array_equal(triangles[own], shell.triangles[own]):
+                solids[name] = with_vertices(solids[name], moved[vertices], name or "head")
+            else:
+                solids[name] = solid_of_triangles(moved[vertices], triangles[own] - vertices.start, name or "head")
         if self.is_clean:
             solids[""] = fuse([solids[name] for name in self.subject.parts], "head")
         return solids, copies

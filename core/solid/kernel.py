@@ -59,6 +59,12 @@ def triangles_of(solid: Solid) -> tuple[Floats, Ints]:
     return np.array(mesh.vert_properties[:, :3], np.float64, order="C"), mesh.tri_verts.astype(np.int32)
 
 
+def with_vertices(solid: Solid, vertices: Floats, part: str) -> Solid:
+    """The same triangles between vertices (n, 3) elsewhere, in the order in which `triangles_of` has them. Less than half the work of a
+    solid made anew. Raises GeometryError if it is inside out or empty."""
+    return checked(solid.warp_batch(lambda _: vertices), part)
+
+
 def triangles_not_of(solid: Solid, other: Solid) -> tuple[Floats, Ints]:
     """(n, 3) float mm and (t, 3) int of a solid that was made of others, without the triangles that lie on what was `other`'s surface. `other` must
     not have been moved since it went into any of them."""
