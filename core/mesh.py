@@ -107,6 +107,13 @@ class PolyMesh:
         """(f, 3) float: unit normals by Newell's sums, which also serve faces that are not quite planar."""
         return self._face_normals
 
+    def face_normal(self, index: int) -> Floats:
+        """(3,) that of one face."""
+        corners = self.vertices[self.face(index)]
+        total = cross(corners, np.roll(corners, -1, axis=0)).sum(axis=0)
+        normal: Floats = total / np.linalg.norm(total)
+        return normal
+
     @cached_property
     def _face_normals(self) -> Floats:
         sums = np.add.reduceat(cross(self.vertices[self.corners], self.vertices[self.corners_after()]), self.starts[:-1], axis=0)

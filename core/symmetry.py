@@ -3,6 +3,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -10,6 +11,9 @@ from .mesh import Floats, Ints
 
 ALIKE_MM = 1e-7
 """Shapes whose corners lie less apart are the same. Larger: one claw's tip stands off another's crown."""
+
+ROUNDING = 1e-10
+"""Entries of a way that are no farther from a whole number are that. Larger: copies are moved beside their places."""
 
 ASKEW = np.array([0.7316, 0.5279, 0.4313])
 """A direction that no facet's side is square to, so that no two corners of a stone are equally far along it. Where two
@@ -42,9 +46,30 @@ class Copy:
     first: str
     way: Floats
 
+    @cached_property
+    def is_level(self) -> bool:
+        """Whether all stays at its height."""
+        return bool((self.way[2] == [0.0, 0.0, 1.0, 0.0]).all())
+
+    @cached_property
+    def is_turned(self) -> bool:
+        """Whether it is turned; else it is seen in a mirror."""
+        return float(np.linalg.det(self.way[:, :3])) > 0.0
+
+    def of(self, points: Floats) -> Floats:
+        """Where points (n, 3) beside the first are beside the copy; of a level one (n, 2) too."""
+        size = points.shape[1]
+        moved: Floats = points @ self.way[:size, :size].T + self.way[:size, 3]
+        return moved
+
+    def back(self, points: Floats) -> Floats:
+        """The other way round: where points (n, 3) beside the copy are beside the first."""
+        back: Floats = (points - self.way[:, 3]) @ self.way[:, :3]
+        return back
+
     def holds(self, first: Floats, other: Floats) -> bool:
         """True if the way moves the first's corners (n, 3) onto the other's, one by one."""
-        return float(np.abs(first @ self.way[:, :3].T + self.way[:, 3] - other).max()) < ALIKE_MM
+        return float(np.abs(self.of(first) - other).max()) < ALIKE_MM
 
 
 def _codes(triangles: Ints, count: int) -> Ints:
@@ -57,14 +82,15 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
     """Which of some closed surfaces, vertices (n, 3) and triangles (t, 3) by name, are copies of which one before them,
     turned or mirrored as a whole."""
     found: dict[str, Copy] = {}
-    firsts: list[str] = []
+    firsts: dict[str, Ints] = {}
     for name, (corners, triangles) in surfaces.items():
-        alike = (first for first in firsts if surfaces[first][0].shape == corners.shape
-                 and np.array_equal(_codes(surfaces[first][1], len(corners)), _codes(triangles, len(corners))))
+        codes = _codes(triangles, len(corners))
+        alike = (first for first, own in firsts.items()
+                 if surfaces[first][0].shape == corners.shape and np.array_equal(own, codes))
         tried = (Copy(first, _way_between(surfaces[first][0], corners)) for first in alike)
         copy = next((each for each in tried if _is_rigid(each.way) and each.holds(surfaces[each.first][0], corners)), None)
         if copy is None:
-            firsts.append(name)
+            firsts[name] = codes
         else:
             found[name] = copy
     return found
@@ -72,8 +98,10 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
 
 def _way_between(first: Floats, second: Floats) -> Floats:
     """(3, 4) that takes points (n, 3) as near to others as one matrix can."""
-    way = np.linalg.lstsq(np.column_stack([first, np.ones(len(first))]), second, rcond=None)[0].T
-    return np.asarray(way, np.float64)
+    way = np.asarray(np.linalg.lstsq(np.column_stack([first, np.ones(len(first))]), second, rcond=None)[0].T, np.float64)
+    # What stands upright keeps its very heights.
+    whole = np.rint(way)
+    return np.where(np.abs(way - whole) < ROUNDING, whole, way)
 
 
 def _is_rigid(way: Floats) -> bool:

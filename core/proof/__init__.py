@@ -17,9 +17,9 @@ from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
 from .narrowest import REACH_MM
 from .proportions import check_proportions
-from .retention import check_retention
+from .retention import check_held, check_retention
 from .rim import check_rim
-from .seat import check_seat, check_seated
+from .seat import check_rests, check_seat, check_seated
 from .several import Several, several_of
 from .sides import check_sides
 from .spread import Examined, Tolerances, spread_over, tolerances_of
@@ -39,8 +39,8 @@ OF_STONE = (check_seated, check_worn, *(check for check in OF_STONE_AND_METAL if
 """The families that a stone which is off changes: neither what the metal is as a casting and what on it catches, nor what is
 only told."""
 
-OF_SIZE = tuple(check for check in OF_STONE if check not in (check_strength, check_worn))
-"""Those of them that can find something unsafe, and so say which stones this metal takes."""
+OF_SIZE = (check_rests, check_claws, check_held, check_rim)
+"""What can find something unsafe, and so says which stones this metal takes."""
 
 OF_ALL_METAL = ("casting.bodies", "casting.closed", "casting.voids", "casting.sprue", "marks.hallmark", "marks.nickel",
                 "marks.lead", "marks.cadmium")
@@ -80,7 +80,7 @@ def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True)
               if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)
     whole = _of_alloy(replace(centre, metal=several.metal, parts=several.parts,
-                              others=several.stones[1:]), rules)
+                              others=several.stones[1:], is_all_parts=False), rules)
     together = replace(several, alloy=whole.alloy)
     thin_mm = min((each.measured for each in found if each.code == "casting.thin" and each.measured), default=REACH_MM)
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mesh import Floats, Ints
-from ..solid.kernel import bounds
 from .chords import faces, last_crossings, spans
 from .frame import Frame
 from .loops import area_mm2, hollow_deg, largest, middles_of
@@ -271,7 +270,7 @@ def measure_claws(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]
 def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
     girdle, cut, standing = frame.girdle_plane_mm, {}, []
     for name in names:
-        below, above = bounds(frame.parts[name])
+        below, above = frame.part_bounds(name)
         if below[2] < girdle <= above[2]:
             cut[name] = np.append(below[2] + np.array(PLAIN_SHARES) * (girdle - below[2]), girdle)
     if cut:
@@ -279,7 +278,7 @@ def _standing(frame: Frame, names: Sequence[str]) -> list[_Standing]:
     for name, heights in cut.items():
         levels = [frame.part_at(name, z) for z in heights.tolist()]
         if all(levels):
-            low = float(bounds(frame.parts[name])[0][2])
+            low = float(frame.part_bounds(name)[0][2])
             standing.append((name, low, heights, [largest(level) for level in levels], levels[-1]))
     if not standing:
         return []

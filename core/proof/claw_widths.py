@@ -26,6 +26,9 @@ ROUNDING_MM = 1e-9
 """How far the sides of a section may be longer than twice its width for it to be one plain loop. Larger: loops would be
 taken for one that just miss it; smaller: most sections are cut twice."""
 
+AS_HIGH_MM = 1e-6
+"""Heights that differ by less are one. Smaller: what rounding makes of one is looked at twice."""
+
 TOGETHER = 12
 """How many stretches of round claws are looked at in one go. Only the time taken depends on it."""
 
@@ -37,19 +40,31 @@ def widths_along(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:
     """For each stretch (k,) least widths square to the claw's line, in six directions, or the least thickness of a V's
     legs, mm; 0 where there is no metal."""
     found = [np.zeros(len(heights)) for _, heights in stretches]
-    are_round = [i for i, (claw, _) in enumerate(stretches) if not claw.is_v]
+    firsts = _firsts(frame, stretches)
+    are_round = [i for i, (claw, _) in enumerate(stretches) if not claw.is_v and firsts[i] == i]
     for start in range(0, len(are_round), TOGETHER):
         some = are_round[start:start + TOGETHER]
         for i, widths in zip(some, _round_widths(frame, [stretches[i] for i in some])):
             found[i] = widths
-    for (claw, heights), widths in zip(stretches, found):
-        if claw.is_v:
+    for i, (claw, heights) in enumerate(stretches):
+        widths = found[i]
+        if firsts[i] < i:
+            widths[:] = found[firsts[i]]
+        elif claw.is_v:
             levels = [frame.part_at(claw.name, z) for z in heights.tolist()]
             known = np.flatnonzero([len(loops) > 0 for loops in levels])
             if len(known):
                 widths[known] = _thinnest_legs(claw, [largest(loops) for loops in levels if loops],
                                                claw.at_heights(heights[known]))
     return found
+
+
+def _firsts(frame: Frame, stretches: Sequence[Stretch]) -> list[int]:
+    """For each stretch the first of a claw that is known to be the same in another place, looked at as high; itself where there is
+    none."""
+    firsts: dict[tuple[str, bytes], int] = {}
+    return [firsts.setdefault((frame.first_name(claw.name), np.round(heights / AS_HIGH_MM).tobytes()), i)
+            for i, (claw, heights) in enumerate(stretches)]
 
 
 def _round_widths(frame: Frame, stretches: Sequence[Stretch]) -> list[Floats]:

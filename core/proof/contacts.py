@@ -328,7 +328,7 @@ def owners_of(gauge: Gauge, points: Floats, normals: Floats) -> np.ndarray:
     if not claws or not len(points):
         return names
     edges, outwards = np.array([claw.edge for claw in claws]), np.array([claw.outwards for claw in claws])
-    boxes = np.array([bounds(gauge.parts[claw.name]) for claw in claws])
+    boxes = np.array([gauge.part_bounds(claw.name) for claw in claws])
     off = points[:, None, :2] - edges
     beside = np.abs(off[:, :, 1] * outwards[:, 0] - off[:, :, 0] * outwards[:, 1])
     ahead = np.einsum("ijk,jk->ij", off, outwards)

@@ -22,7 +22,7 @@ from ..solid.kernel import (
     volume_mm3,
     ways_through,
 )
-from ..tolerance import SAME_POINT_MM
+from ..tolerance import READ_MM, SAME_POINT_MM
 from .apart import near_pairs, nearest_of_triangles
 from .claw_measure import ClawMeasure
 from .frame import Frame
@@ -146,7 +146,7 @@ def _is_clear_of_halves(frame: Frame, turning: Ints, deep_mm: float) -> bool:
         if deepest(reaching, part.normals, part.offsets)[0] > deep_mm:
             return False
     middle = frame.placed.vertices.mean(axis=0)[None, :]
-    return len(parts) > 0 and not (contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0])
+    return len(parts) > 0 and not (frame.metal_holds(middle)[0] and contains(frame.stone_solid, middle)[0])
 
 
 def is_deeper(frame: Frame, than_mm: float) -> bool:
@@ -157,7 +157,7 @@ def is_deeper(frame: Frame, than_mm: float) -> bool:
     if len(turning):
         smaller = _smaller_stone(frame, than_mm)
         return (not _is_clear_of_halves(frame, turning, than_mm)
-                and _depth_between_lobes(frame, overlap(frame.metal, smaller), smaller)[0] > than_mm)
+                and any(_depth_between_lobes(frame, overlap(body, smaller), smaller)[0] > than_mm for body in frame.bodies()))
     return _depth_of(frame, _reaching(frame, than_mm))[0] > than_mm
 
 
@@ -165,7 +165,7 @@ def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
     """The same by those of the metal's triangles that may reach into the stone."""
     planes, middle = facet_planes(frame.placed), frame.placed.vertices.mean(axis=0)
     found = deepest(frame.metal_triangles[0][reaching], *planes)
-    if contains(frame.metal, middle[None, :])[0]:
+    if frame.metal_holds(middle[None, :])[0]:
         # Metal may stand all round it and have no face in the stone.
         found = max(found, (float((planes[1] - planes[0] @ middle).min()), middle), key=lambda each: each[0])
     return found if found[0] > 0.0 else (0.0, frame.culet)
@@ -180,7 +180,7 @@ def _depth_between_lobes(frame: Frame, both: Solid, stone: Solid) -> tuple[float
         return 0.0, frame.culet
     places = _places_of(vertices, triangles)
     middle = frame.placed.vertices.mean(axis=0)[None, :]
-    if contains(frame.metal, middle)[0] and contains(frame.stone_solid, middle)[0]:
+    if frame.metal_holds(middle)[0] and contains(frame.stone_solid, middle)[0]:
         places = np.concatenate([places, middle])
     return deepest_within(places, frame.placed) if len(places) else (0.0, frame.culet)
 
@@ -203,7 +203,7 @@ def _depth_in_scan(frame: Frame) -> tuple[float, Floats]:
     middle = frame.placed.vertices.mean(axis=0)
     vertices = _places_of(*triangles_of(overlap(frame.metal, frame.stone_solid)))
     vertices = vertices[::max(1, len(vertices) // MOST_TRIED)]
-    if contains(frame.metal, middle[None, :])[0]:
+    if frame.metal_holds(middle[None, :])[0]:
         vertices = np.concatenate([vertices, middle[None, :]])
     reach = float(np.ptp(frame.placed.vertices, axis=0).sum())
     depths = []
@@ -323,7 +323,7 @@ class _Faces:
 def room_at_culet(frame: Frame, reach_mm: float) -> float:
     """From the culet to the metal, mm, at most `reach_mm`; 0 in it."""
     vertices, triangles = frame.metal_triangles
-    if contains(frame.metal, frame.culet[None, :])[0]:
+    if frame.metal_holds(frame.culet[None, :])[0]:
         return 0.0
     near = vertices[_within(vertices, triangles, frame.culet - reach_mm, frame.culet + reach_mm)]
     if not len(near):
@@ -402,17 +402,17 @@ def _gaps_over(frame: Frame, names: Sequence[str], xy: Floats, far_mm: float) ->
     ways, normals = first_hits(frame.stone_solid, inside, inside + [0.0, 0.0, far_mm])
     met = np.isfinite(ways)
     points = inside[met] + np.outer(ways[met], [0.0, 0.0, math.copysign(1.0, far_mm)])
-    found = np.minimum(gaps(frame.metal, points, normals[met], GAP_REACH_MM), GAP_REACH_MM)
+    found = np.minimum(gaps(frame, points, normals[met], GAP_REACH_MM), GAP_REACH_MM)
     return Gaps([name for name, is_met in zip(names, met) if is_met], found, points)
 
 
-def gaps(solid: Solid, points: Floats, normals: Floats, reach_mm: float) -> Floats:
+def gaps(frame: Frame, points: Floats, normals: Floats, reach_mm: float) -> Floats:
     """(n,) mm from places (n, 3) on the stone, along its facets' outward normals (n, 3), to the metal: 0 where metal
     lies on the stone or stands in it, inf where there is none within `reach_mm`."""
     starts = points - START_MM * normals
-    ways, met = first_hits(solid, starts, points + reach_mm * normals)
+    ways, met = frame.metal_hits(starts, points + reach_mm * normals)
     found = np.where(np.einsum("ij,ij->i", met, normals) > 0.0, 0.0, np.maximum(ways - 2.0 * START_MM, 0.0))
-    # A way that leaves no metal within reach may begin in metal that is thicker.
-    endless = np.flatnonzero(np.isinf(ways))
-    found[endless[contains(solid, starts[endless])]] = 0.0
+    # A way that leaves no metal within reach may begin in metal that is thicker, or in one part and come upon another in it.
+    doubtful = np.flatnonzero(np.isinf(ways) if frame.is_joined else found > READ_MM)
+    found[doubtful[frame.metal_holds(starts[doubtful])]] = 0.0
     return found

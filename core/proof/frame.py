@@ -1,15 +1,17 @@
 """What every measurement starts from: the solids, their level sections (each cut once), the heights and the girdle."""
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh
-from ..solid.kernel import Solid, bounds, section, triangles_of
+from ..solid.kernel import Solid, bounds, contains, first_hits, joined, section, triangles_of
 from ..solid.slicer import Slicer
 from ..stone import Stone
+from ..symmetry import Copy
 from .loops import Path, are_inside_sides, crossings, edges_of, hollow_deg, largest, signed_distances_mm
 from .nearest import Sides
 
@@ -52,17 +54,22 @@ class Frame:
     """The solids of a head with their heights and sections, none taken twice."""
 
     def __init__(self, metal: Solid, parts: Mapping[str, Solid], stone: Stone, placed: PolyMesh,
-                 stone_solid: Solid) -> None:
+                 stone_solid: Solid, copies: Mapping[str, Copy] = MappingProxyType({}), is_joined: bool = True) -> None:
         self.metal, self.parts, self.stone = metal, parts, stone
-        self.placed, self.stone_solid = placed, stone_solid
+        self.placed, self.stone_solid, self.is_joined = placed, stone_solid, is_joined
+        # What is known of parts that are one in other places is read off the first of them: a solid that is moved is all made anew.
+        self._copies = {name: copy for name, copy in copies.items() if copy.is_level}
         self._sections: dict[tuple[str, float], list[Floats]] = {}
         self._triangles: dict[str, tuple[Floats, Ints]] = {}
+        self._bounds: dict[str, tuple[Floats, Floats]] = {}
 
     # Sections.
 
     def metal_at(self, height_mm: float) -> list[Floats]:
         """Loops (k, 2) of all the metal at a height."""
-        return self._section("", self.metal, height_mm)
+        if self.is_joined:
+            return self._section("", self.metal, height_mm)
+        return joined(self.part_at(name, height_mm) for name in self.parts)
 
     def stone_at(self, height_mm: float) -> list[Floats]:
         """Loops (k, 2) of the stone at a height."""
@@ -70,14 +77,49 @@ class Frame:
 
     def part_at(self, name: str, height_mm: float) -> list[Floats]:
         """Loops (k, 2) of a part at a height."""
-        return self._section("part " + name, self.parts[name], height_mm)
+        copy = self._copies.get(name)
+        if copy is None:
+            return self._section("part " + name, self.parts[name], height_mm)
+        key = "part " + name, height_mm
+        if key not in self._sections:
+            turn = 1 if copy.is_turned else -1
+            self._sections[key] = [copy.of(loop)[::turn] for loop in self.part_at(copy.first, height_mm)]
+        return self._sections[key]
 
     def part_triangles(self, name: str) -> tuple[Floats, Ints]:
         """(n, 3) vertices and (t, 3) triangles of a part."""
         known = self._triangles.get(name)
         if known is None:
-            known = self._triangles[name] = triangles_of(self.parts[name])
+            copy = self._copies.get(name)
+            if copy is None:
+                known = triangles_of(self.parts[name])
+            else:
+                vertices, triangles = self.part_triangles(copy.first)
+                known = copy.of(vertices), triangles if copy.is_turned else triangles[:, ::-1]
+            self._triangles[name] = known
         return known
+
+    def part_bounds(self, name: str) -> tuple[Floats, Floats]:
+        """Lowest and highest corner of a part, each (3,)."""
+        known = self._bounds.get(name)
+        if known is None:
+            if name in self._copies:
+                vertices, _ = self.part_triangles(name)
+                known = vertices.min(axis=0), vertices.max(axis=0)
+            else:
+                known = bounds(self.parts[name])
+            self._bounds[name] = known
+        return known
+
+    def first_name(self, name: str) -> str:
+        """The name of what a part is known to be a copy of, or its own."""
+        copy = self._copies.get(name)
+        return name if copy is None else copy.first
+
+    def first_of(self, name: str) -> tuple[Solid, Copy | None]:
+        """A part, or what it is known to be a copy of, with how."""
+        copy = self._copies.get(name)
+        return self.parts[name if copy is None else copy.first], copy
 
     def claw_sides(self, heights_mm: Mapping[str, Floats]) -> tuple[Floats, Floats, np.ndarray]:
         """Starts and ways, each (e, 2), of the sides of level cuts of claws, by name each at its own heights (k,), in the
@@ -87,6 +129,7 @@ class Frame:
 
     def cut_claws(self, heights_mm: Mapping[str, Floats]) -> None:
         """Take sections of claws, by name each at its own heights (k,), all in one go, for when they are asked for."""
+        heights_mm = {name: heights for name, heights in heights_mm.items() if name not in self._copies}
         slicer, firsts = self._claw_slicer
         own = [heights_mm.get(name, np.zeros(0)) for name in self.claw_names]
         asked = [("part " + name, height) for name, heights in zip(self.claw_names, own) for height in heights.tolist()]
@@ -95,10 +138,8 @@ class Frame:
     @cached_property
     def _claw_slicer(self) -> tuple[Slicer, list[int]]:
         """All claws as one, and where the triangles of each begin."""
-        vertices, triangles = zip(*map(self.part_triangles, self.claw_names))
-        shifts = np.cumsum([0, *map(len, vertices)])
-        shifted = np.concatenate([each + shift for each, shift in zip(triangles, shifts)])
-        return Slicer(np.concatenate(vertices), shifted), np.cumsum([0, *map(len, triangles)]).tolist()
+        vertices, triangles, firsts = _as_one(map(self.part_triangles, self.claw_names))
+        return Slicer(vertices, triangles), firsts
 
     def metal_sides(self, heights_mm: Floats) -> Sides:
         """The sides of all the metal at heights (h,), not joined into loops."""
@@ -115,8 +156,43 @@ class Frame:
 
     @cached_property
     def metal_triangles(self) -> tuple[Floats, Ints]:
-        """(n, 3) vertices and (t, 3) triangles of all the metal."""
-        return triangles_of(self.metal)
+        """(n, 3) vertices and (t, 3) triangles of all the metal; of all its parts, as they overlap, where it is not joined."""
+        if self.is_joined:
+            return triangles_of(self.metal)
+        return _as_one(map(self.part_triangles, self.parts))[:2]
+
+    def metal_hits(self, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
+        """Where rays from (n, 3) to (n, 3) first meet metal, as `first_hits` has it."""
+        if self.is_joined:
+            return first_hits(self.metal, origins, ends)
+        ways, facing, leaves = np.full(len(origins), np.inf), np.zeros((len(origins), 3)), np.zeros(len(origins), bool)
+        for name in self.parts:
+            may = _reaching(origins, ends, *self.part_bounds(name))
+            if not len(may):
+                continue
+            (solid, copy), starts, stops = self.first_of(name), origins[may], ends[may]
+            found, normals = first_hits(solid, *((starts, stops) if copy is None else (copy.back(starts), copy.back(stops))))
+            if copy is not None:
+                normals = normals @ copy.way[:, :3].T
+            # What begins in one part meets no other before it has left that.
+            is_out = np.einsum("ij,ij->i", normals, stops - starts) > 0.0
+            kept = np.flatnonzero(np.where(is_out, ~leaves[may] | (found > ways[may]), ~leaves[may] & (found < ways[may])))
+            ways[may[kept]], facing[may[kept]], leaves[may[kept]] = found[kept], normals[kept], is_out[kept]
+        return ways, facing
+
+    def metal_holds(self, points: Floats) -> np.ndarray:
+        """(n,) bool: which of points (n, 3) lie in metal."""
+        if self.is_joined:
+            return contains(self.metal, points)
+        found = np.zeros(len(points), bool)
+        for name in self.parts:
+            solid, copy = self.first_of(name)
+            found |= contains(solid, points if copy is None else copy.back(points))
+        return found
+
+    def bodies(self) -> list[Solid]:
+        """All the metal, or all its parts where it is not joined."""
+        return [self.metal] if self.is_joined else list(self.parts.values())
 
     def _section(self, key: str, solid: Solid, height_mm: float) -> list[Floats]:
         known = self._sections.get((key, height_mm))
@@ -148,8 +224,8 @@ class Frame:
     @cached_property
     def base_mm(self) -> float:
         """The lowest plane of what holds the stone, whatever ring was joined to it; of all metal where no part is known."""
-        holding = [solid for name, solid in self.parts.items() if holds_stone(name)]
-        return min(float(bounds(solid)[0][2]) for solid in holding or [self.metal])
+        holding = [float(self.part_bounds(name)[0][2]) for name in self.parts if holds_stone(name)]
+        return min(holding or [float(bounds(self.metal)[0][2])])
 
     @cached_property
     def girdle_plane_mm(self) -> float:
@@ -243,3 +319,20 @@ class Frame:
         ways = crossings([self.girdle_loop], points, -normals)
         across: Floats = np.where(ways > 1e-6, ways, np.inf).min(axis=1) / 2.0
         return across
+
+
+def _as_one(surfaces: Iterable[tuple[Floats, Ints]]) -> tuple[Floats, Ints, list[int]]:
+    """Vertices (n, 3) and triangles (t, 3) of several surfaces as one, and where the triangles of each begin, and their end."""
+    vertices, triangles = zip(*surfaces)
+    shifts = np.cumsum([0, *map(len, vertices)])
+    shifted: Ints = np.concatenate([each + shift for each, shift in zip(triangles, shifts)])
+    return np.concatenate(vertices), shifted, np.cumsum([0, *map(len, triangles)]).tolist()
+
+
+def _reaching(origins: Floats, ends: Floats, low: Floats, high: Floats) -> np.ndarray:
+    """(k,) which ways from (n, 3) to (n, 3) pass through a box."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        one, other = (low - origins) / (ends - origins), (high - origins) / (ends - origins)
+    # A way along a side, which is neither in the box nor beside it, counts.
+    comes, goes = np.fmin(one, other).max(axis=1, initial=0.0), np.fmax(one, other).min(axis=1, initial=1.0)
+    return np.flatnonzero(~(comes > goes))

@@ -182,8 +182,8 @@ class Looks:
             pairs.append(_pairs(faces, start, walls))
         place, wall = (np.concatenate(each) for each in zip(*pairs))
         for lowest, highest, low, high in zip(*self._boxes, np.ascontiguousarray(lows.T), np.ascontiguousarray(highs.T)):
-            reach = np.flatnonzero((lowest.take(wall) <= high.take(place)) & (highest.take(wall) >= low.take(place)))
-            place, wall = place.take(reach), wall.take(reach)
+            meets = np.flatnonzero((lowest.take(wall) <= high.take(place)) & (highest.take(wall) >= low.take(place)))
+            place, wall = place.take(meets), wall.take(meets)
         return place, wall
 
     def _crossed(self, points: Floats, ways: Floats) -> tuple[np.ndarray, np.ndarray]:

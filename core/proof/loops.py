@@ -120,11 +120,11 @@ def in_rows(rows: int, columns: int) -> Iterator[slice]:
 
 
 def is_inside(loops: Sequence[Floats], points: Floats) -> np.ndarray:
-    """(n,) bool: which points (n, 2) lie in the loops, holes left out: a line ahead from them crosses an odd number of
-    sides."""
+    """(n,) bool: which points (n, 2) lie in the loops, holes left out: more sides run one way across a line ahead from them
+    than the other, as often as loops overlap there."""
     starts, ways = edges_of(loops)
     low = _off_line(starts)
-    return _crosses_odd(starts, ways, low, low[_following(loops)], points, _off_line(points))
+    return _go_round(starts, ways, low, low[_following(loops)], points, _off_line(points))
 
 
 def are_inside_sides(starts: Floats, ways: Floats, of: np.ndarray, points: Floats, at: np.ndarray) -> np.ndarray:
@@ -135,7 +135,7 @@ def are_inside_sides(starts: Floats, ways: Floats, of: np.ndarray, points: Float
     low, high, level = (_off_line(each) for each in (starts, starts + ways, points))
     # The sections far apart, so that all are looked at together.
     apart = 1.0 + max(float(each.max()) for each in (low, high, level)) - min(float(each.min()) for each in (low, high, level))
-    return _crosses_odd(starts, ways, low + of * apart, high + of * apart, points, level + at * apart)
+    return _go_round(starts, ways, low + of * apart, high + of * apart, points, level + at * apart)
 
 
 COS, SIN = math.cos(0.7391), math.sin(0.7391)
@@ -152,9 +152,9 @@ def _on_line(points: Floats) -> Floats:
     return ahead
 
 
-def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points: Floats, level: Floats) -> np.ndarray:
-    """(n,) bool: from which points (n, 2), at levels (n,), a line ahead crosses an odd number of sides (e, 2), which reach from
-    level to level (e,)."""
+def _go_round(starts: Floats, ways: Floats, low: Floats, high: Floats, points: Floats, level: Floats) -> np.ndarray:
+    """(n,) bool: round which points (n, 2), at levels (n,), sides (e, 2) go, which reach from level to level (e,): a line ahead
+    from there is crossed one way more often than the other."""
     # Few sides reach from one side of a point's line to the other; only those are crossed with it.
     order = np.argsort(level)
     ranked = level[order]
@@ -163,8 +163,9 @@ def _crosses_odd(starts: Floats, ways: Floats, low: Floats, high: Floats, points
     j = np.repeat(np.arange(len(starts)), counts)
     i = order[np.arange(len(j)) + np.repeat(first - (np.cumsum(counts) - counts), counts)]
     ahead = _on_line(starts)[j] + _on_line(ways)[j] * ((level[i] - low[j]) / (high[j] - low[j])) > _on_line(points)[i]
-    odd: np.ndarray = np.bincount(i[ahead], minlength=len(points)) % 2 == 1
-    return odd
+    up = (high > low)[j[ahead]]
+    turns: np.ndarray = np.bincount(i[ahead], 2.0 * up - 1.0, len(points)) != 0.0
+    return turns
 
 
 def depths_mm(points: Floats, loop: Floats) -> Floats | None:

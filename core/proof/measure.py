@@ -10,7 +10,6 @@ from functools import cached_property
 import numpy as np
 
 from ..mesh import Floats
-from ..solid.kernel import bounds
 from . import crown, fit
 from .chords import are_inside
 from .claw_measure import ClawMeasure, measure_claws
@@ -117,7 +116,7 @@ class Gauge(Frame):
         return claw.length_mm
 
     def claw_top_mm(self, claw: ClawMeasure) -> float:
-        return float(bounds(self.parts[claw.name])[1][2])
+        return float(self.part_bounds(claw.name)[1][2])
 
     @cached_property
     def claws_in_hollow(self) -> dict[str, tuple[float, Floats]]:
@@ -200,4 +199,8 @@ class Gauge(Frame):
 
     def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
         """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""
-        return crown.contact(self.parts[claw.name], self.crown_line(claw, CONTACT_PLACES)[0], reading_mm)
+        line, (solid, copy) = self.crown_line(claw, CONTACT_PLACES)[0], self.first_of(claw.name)
+        if copy is None:
+            return crown.contact(solid, line, reading_mm)
+        share, end = crown.contact(solid, copy.back(line), reading_mm)
+        return share, copy.of(end[None])[0]

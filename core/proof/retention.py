@@ -17,7 +17,7 @@ from ..tolerance import READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
 from .contacts import FREE_SHARE, Contacts, contacts_of, free_part, owners_of, sides, which_hold
 from .findings import Finding, Limit, at_least, at_most, direction, judge, point, unable, rounded_up
-from .loops import distances_mm, is_inside
+from .loops import distances_mm, in_rows, is_inside
 from .measure import ClawMeasure
 from .subject import NAME_CLAWS, NO_CLAW, Subject
 
@@ -52,9 +52,26 @@ class Opening:
 
 def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of how the stone is held."""
+    contacts, door = _contacts(subject, rules), Door(subject.gauge.girdle_loop)
+    yield from _kept(subject, rules, contacts, door)
+    if subject.gauge.claws:
+        yield from _one_lost(subject, contacts, door)
+    yield from _guarded(subject, rules)
+
+
+def check_held(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Those of them that can find something unsafe."""
+    yield from _kept(subject, rules, _contacts(subject, rules), Door(subject.gauge.girdle_loop))
+    yield from _guarded(subject, rules)
+
+
+def _contacts(subject: Subject, rules: HouseRules) -> Contacts:
+    return contacts_of(subject.gauge, subject.is_set, rules.value("claws.contact_low"))
+
+
+def _kept(subject: Subject, rules: HouseRules, contacts: Contacts, door: Door) -> Iterator[Finding]:
+    """What all that holds the stone does together."""
     gauge = subject.gauge
-    contacts = contacts_of(gauge, subject.is_set, rules.value("claws.contact_low"))
-    door = Door(gauge.girdle_loop)
     if gauge.girdle_contact.any():
         yield from _ways_out(subject, rules, door)
     else:
@@ -62,12 +79,12 @@ def check_retention(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield Finding("retention.opening", "Largest opening between claws", "unsafe", 1.0, rule.value, "1", None,
                       "No metal stands at the girdle, so nothing holds the stone sideways.",
                       "Raise claws past the girdle.", rule.source, rule.key)
-    # With all of them, and without each claw in turn.
-    kept = np.array([np.ones(len(contacts.owners), bool), *(contacts.owners != claw.name for claw in gauge.claws)])
-    holds, *hold_without = which_hold(contacts.wrenches, kept).tolist()
-    yield from _held(subject, contacts, holds)
-    if gauge.claws:
-        yield from _one_lost(subject, contacts, door, hold_without)
+    yield from _held(subject, contacts)
+
+
+def _guarded(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """What each corner and each claw needs."""
+    gauge = subject.gauge
     yield from _corners(subject, rules)
     if subject.is_set:
         yield from _finished(subject, rules)
@@ -154,7 +171,11 @@ class Door:
     def longest_mm(self, ways: Floats) -> Floats:
         """(n,) the outline's longest chord along each unit way (n, 2): no chord leaves the strips of its widths, and in
         one of them it is as long as the strip allows."""
-        longest: Floats = (self.wide_mm / np.maximum(np.abs(ways @ self.across.T), 1e-9)).min(axis=1)
+        longest: Floats = np.empty(len(ways))
+        for rows in in_rows(len(ways), len(self.across)):
+            along = ways[rows] @ self.across.T
+            np.maximum(np.abs(along, out=along), 1e-9, out=along)
+            longest[rows] = np.divide(self.wide_mm, along, out=along).min(axis=1)
         return longest
 
     def needs_mm(self, firsts: Floats, lasts: Floats) -> Floats:
@@ -233,11 +254,11 @@ HELD = {
 """What each check of a motion says: title, why, remedy."""
 
 
-def _held(subject: Subject, contacts: Contacts, holds: bool) -> Iterator[Finding]:
+def _held(subject: Subject, contacts: Contacts) -> Iterator[Finding]:
     """The motions one after the other, unless contacts hold against all."""
     gauge = subject.gauge
     motions = _motions(subject)
-    is_held = holds and "tilt" in motions
+    is_held = "tilt" in motions and bool(which_hold(contacts.wrenches, np.ones((1, len(contacts.owners)), bool))[0])
     ring = np.column_stack([gauge.dense_girdle[0], np.full(len(gauge.dense_girdle[0]), gauge.crown_edge_mm)])
     for code, tried in motions.items():
         share, twist = (0.0, tried[0]) if is_held else _freest(contacts.wrenches, tried)
@@ -262,10 +283,10 @@ def _leaves_at(contacts: Contacts, twist: Floats, ring: Floats, code: str) -> Fl
     return place
 
 
-def _one_lost(subject: Subject, contacts: Contacts, door: Door, hold_without: Sequence[bool]) -> Iterator[Finding]:
-    """The same questions with each claw broken off in turn, for the worst of them. hold_without: whether the others
-    hold the stone without each claw."""
+def _one_lost(subject: Subject, contacts: Contacts, door: Door) -> Iterator[Finding]:
+    """The same questions with each claw broken off in turn, for the worst of them."""
     gauge = subject.gauge
+    hold_without = which_hold(contacts.wrenches, np.array([contacts.owners != claw.name for claw in gauge.claws])).tolist()
     motions = [motion for tried in _motions(subject).values() for motion in tried]
     points, normals = gauge.dense_girdle
     ring = np.column_stack([points, np.full(len(points), gauge.girdle_plane_mm + subject.stone.girdle_mm / 2.0)])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats
+from ..mesh import Floats, cross, lengths
 from ..solid.kernel import bounds
 from ..tolerance import CHORD_MM, READ_DEG, READ_MM, READ_SHARE
 from ..trade.house_rules import HouseRules
@@ -34,6 +34,21 @@ def check_seat(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     """Every check of the seat, without what the setter still cuts away, which is only told, or has fitted to the stone."""
+    yield from _rests(subject, rules)
+    if subject.is_set:
+        yield from _gaps(subject, rules)
+    yield from _stands(subject, rules)
+    yield _centred(subject, rules)
+
+
+def check_rests(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """Those of them that can find something unsafe."""
+    yield from _rests(subject, rules)
+    yield from _stands(subject, rules)
+
+
+def _rests(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """What carries the stone."""
     gauge = subject.gauge
     if not _is_carried(gauge):
         for code, what in (("seat.rim", "Rim at the wall's top"), ("seat.rests", "Stone on its seat"),
@@ -45,12 +60,13 @@ def check_seated(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         if not subject.is_set:
             yield from _bearing(subject, rules)
         yield from _rails(subject, rules)
-    if subject.is_set:
-        yield from _gaps(subject, rules)
+
+
+def _stands(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
+    """How high and how level the stone stands."""
     yield _culet_clearance(subject, rules)
     yield _culet_free(subject, rules)
     yield _level(subject, rules)
-    yield _centred(subject, rules)
 
 
 def _is_carried(gauge: Gauge) -> bool:
@@ -275,8 +291,8 @@ def _level(subject: Subject, rules: HouseRules) -> Finding:
     stone, placed = subject.stone.mesh, subject.placed
     tables = stone.faces_tagged("table")
     top = int(tables[0]) if len(tables) else int(np.argmax(stone.face_normals()[:, 2]))
-    before, now = stone.face_normals()[top], placed.face_normals()[top]
-    lean = math.degrees(math.atan2(float(np.linalg.norm(np.cross(before, now))), float(before @ now)))
+    before, now = stone.face_normal(top), placed.face_normal(top)
+    lean = math.degrees(math.atan2(float(lengths(cross(before, now)[None])[0]), float(before @ now)))
     place = placed.vertices[placed.face(top)].mean(axis=0)
     return judge("seat.level", "Lean of the stone's table", lean, "deg", place,
                  [at_most(rules["seat.level_deg"], "unsafe", f"Turn the stone back by {lean:.1f}°.")], READ_DEG)

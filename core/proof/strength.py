@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..mesh import Floats, Ints
-from ..solid.kernel import Solid, bounds, section, sections_outside
+from ..solid.kernel import outside
 from ..trade.alloys import Alloy
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, at_most, judge, unable
@@ -186,8 +186,7 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
         claws = [claw for claw, own in zip(gauge.claws, roots) if own == root]
         count = min(max(math.ceil((girdle - root) / PITCH_MM) + 1, SECTIONS[0]), SECTIONS[1])
         heights = np.linspace(root + HAIR_MM, girdle, count)
-        solids = [gauge.parts[claw.name] for claw in claws]
-        cuts = [_loops(solids, subject, float(height)) for height in heights]
+        cuts = [_loops([claw.name for claw in claws], subject, float(height)) for height in heights]
         each_sections = [_square_to(claw, [level[i] for level in cuts]) for i, claw in enumerate(claws)]
         all_beams = beams([loops for sections in each_sections for loops in sections])
         for i, (claw, sections) in enumerate(zip(claws, each_sections)):
@@ -204,11 +203,10 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
     return [found[claw.name] for claw in gauge.claws]
 
 
-def _loops(solids: Sequence[Solid], subject: Subject, height_mm: float) -> list[list[Floats]]:
-    """The level cuts of solids at a height, without what the stone takes."""
-    if subject.is_seat_cut:
-        return [section(solid, height_mm) for solid in solids]
-    return sections_outside(solids, subject.stone_solid, height_mm)
+def _loops(names: Sequence[str], subject: Subject, height_mm: float) -> list[list[Floats]]:
+    """The level cuts of claws at a height, without what the stone takes."""
+    loops = [subject.gauge.part_at(name, height_mm) for name in names]
+    return loops if subject.is_seat_cut else outside(loops, subject.gauge.stone_at(height_mm))
 
 
 def _square_to(claw: ClawMeasure, levels: Sequence[list[Floats]]) -> tuple[list[Floats], ...]:
@@ -233,19 +231,19 @@ def _roots_mm(subject: Subject) -> list[float]:
     """For each claw the height at which it leaves the highest part that holds it below the girdle: wall, rail or foot;
     else the base."""
     gauge = subject.gauge
-    solids = [gauge.parts[claw.name] for claw in gauge.claws]
-    boxes = [bounds(solid) for solid in solids]
-    roots = [gauge.base_mm] * len(solids)
+    boxes = [gauge.part_bounds(claw.name) for claw in gauge.claws]
+    roots = [gauge.base_mm] * len(boxes)
     for name, part in gauge.parts.items():
         if name in gauge.claw_names or part is gauge.rim_part:
             continue
-        part_low, part_high = bounds(part)
+        part_low, part_high = gauge.part_bounds(name)
         top = min(float(part_high[2]), gauge.girdle_plane_mm) - HAIR_MM
         beside = [i for i, (low, high) in enumerate(boxes) if top > roots[i]
                   and not ((part_low[:2] > high[:2]).any() or (low[:2] > part_high[:2]).any())]
         # By area: a rail is so narrow at its top that a claw which it crosses may have no corner in it.
-        for i, left in zip(beside, sections_outside([solids[i] for i in beside], part, top) if beside else ()):
-            own = area_mm2(section(solids[i], top))
+        sections = [gauge.part_at(gauge.claws[i].name, top) for i in beside]
+        for i, whole, left in zip(beside, sections, outside(sections, gauge.part_at(name, top)) if beside else ()):
+            own = area_mm2(whole)
             if own - area_mm2(left) > HELD_SHARE * own:
                 roots[i] = top
     return roots

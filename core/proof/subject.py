@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +14,7 @@ from ..head.planning.making import PRINTED
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, solid_of
 from ..stone import Stone
+from ..symmetry import Copy
 from ..trade.alloys import Alloy
 from ..trade.species import Species
 from .looks import Ahead
@@ -47,7 +48,9 @@ class Subject:
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
     that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
     all the other stones in this metal, where it is the metal of several; is_of_several: whether this is one of several
-    heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure it.
+    heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure it; copies: parts that are known to
+    be others in other places; is_all_parts: whether the metal is known to be its parts and nothing else; is_joined: whether
+    it is there as one solid, which else is only made from them where nothing less will do.
     """
 
     metal: Solid
@@ -64,11 +67,14 @@ class Subject:
     others: tuple[PlacedStone, ...] = ()
     is_of_several: bool = False
     cut_seat: bool | None = None
+    copies: Mapping[str, Copy] = field(default_factory=dict)
+    is_all_parts: bool = False
+    is_joined: bool = True
 
     @cached_property
     def gauge(self) -> Gauge:
         """The measurements, each taken once."""
-        return Gauge(self.metal, self.parts, self.stone, self.placed, self.stone_solid)
+        return Gauge(self.metal, self.parts, self.stone, self.placed, self.stone_solid, self.copies, self.is_joined)
 
     @cached_property
     def surface(self) -> Surface:
@@ -187,4 +193,4 @@ class Subject:
 def subject_of(head: Head) -> Subject:
     """The head as made. Raises GeometryError if its solids can't be made."""
     return Subject(head.solid, head.part_solids, head.stone, head.placed_stone, head.stone_solid, head.state,
-                   head.alloy, head.process, head.species, head.plan)
+                   head.alloy, head.process, head.species, head.plan, is_all_parts=head.centre is head)

@@ -18,7 +18,7 @@ import numpy as np
 
 from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
-    Solid, bodies, cut, fuse, solid_of, solid_of_triangles, transformed, triangles_of, volume_mm3,
+    Solid, bodies, cut, fuse, fused_if_asked, solid_of, solid_of_triangles, transformed, triangles_of, volume_mm3,
     with_vertices,
 )
 from ..stone import Stone
@@ -105,11 +105,11 @@ class Varied:
             settled = rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
-                         stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut)
+                         stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut, copies=copies, is_joined=not self._is_in_parts)
         if not subject.is_seat_cut or not is_deeper(varied.gauge, SEATED_MM):
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
-        return _cleared(varied, tool.moved((0.0, 0.0, settled)), copies)
+        return _cleared(varied, tool.moved((0.0, 0.0, settled)))
 
     def _solids(self, moved: Floats) -> tuple[dict[str, Solid], dict[str, Copy]]:
         """Of each part, and under "" of the whole metal, with the vertices of all shells where they are now (n, 3); and
@@ -132,6 +132,8 @@ class Varied:
                 solids[name] = solid_of_triangles(moved[vertices], triangles[own] - vertices.start, name or "head")
         if self.is_clean:
             solids[""] = fuse([solids[name] for name in self.subject.parts], "head")
+        elif self._is_in_parts:
+            solids[""] = fused_if_asked([solids[name] for name in self.subject.parts])
         return solids, copies
 
     def _scaled(self, scale: float) -> dict[str, Solid]:
@@ -151,14 +153,23 @@ class Varied:
         subject = self.subject
         if subject.is_seat_cut or not subject.parts:
             return False
+        if subject.is_all_parts:
+            return True
         whole = volume_mm3(subject.metal)
         return abs(volume_mm3(fuse(list(subject.parts.values()), "head")) - whole) <= SAME_SHARE * whole
+
+    @property
+    def _is_in_parts(self) -> bool:
+        """Whether the parts of a head whose seat is cut are moved and cut one by one and left as they overlap, which costs a fraction of
+        their union: all that is asked of the metal then is how far it is to it, and whether it stands at a place."""
+        return self.subject.is_all_parts and self.subject.is_seat_cut
 
     @cached_property
     def _surfaces(self) -> dict[str, tuple[Floats, Ints]]:
         """Vertices and triangles of all that is moved: of each part, and under "" of the whole metal unless the parts make it
         up."""
-        return {name: triangles_of(solid) for name, solid in self._given.items() if name or not self.is_clean}
+        is_whole = not (self.is_clean or self._is_in_parts)
+        return {name: triangles_of(solid) for name, solid in self._given.items() if name or is_whole}
 
     @cached_property
     def _copies(self) -> dict[str, Copy]:
@@ -371,10 +382,11 @@ def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> tuple[I
     return longest, at // 3, at % 3
 
 
-def _cleared(subject: Subject, tool: PolyMesh, copies: Mapping[str, Copy]) -> Subject:
-    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. copies: parts of which
-    one is cut and moved, where the tool is alike beside both."""
+def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
+    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. Of parts that are copies one is cut
+    and moved, where the tool is alike beside both."""
     solid, symmetry = solid_of(tool, "stone"), Symmetry(tool.vertices)
+    copies = {name: copy for name, copy in subject.copies.items() if symmetry.holds(copy.way)}
 
     def cleared(metal: Solid, name: str) -> Solid:
         return max(bodies(cut(metal, [solid], name)), key=volume_mm3)
@@ -382,9 +394,9 @@ def _cleared(subject: Subject, tool: PolyMesh, copies: Mapping[str, Copy]) -> Su
     parts: dict[str, Solid] = {}
     for name, part in subject.parts.items():
         copy = copies.get(name)
-        parts[name] = (transformed(parts[copy.first], copy.way) if copy is not None and symmetry.holds(copy.way) else
-                       cleared(part, name))
-    return replace(subject, metal=cleared(subject.metal, "head"), parts=parts)
+        parts[name] = cleared(part, name) if copy is None else transformed(parts[copy.first], copy.way)
+    metal = cleared(subject.metal, "head") if subject.is_joined else fused_if_asked(list(parts.values()))
+    return replace(subject, metal=metal, parts=parts, copies=copies)
 
 
 def stretched(stone: Stone, stretch: Floats) -> Stone:

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from ..solid.kernel import first_hits
 from ..tolerance import READ_DEG, READ_MM
 from ..trade.house_rules import HouseRules
 from .findings import Finding, at_least, at_most, judge, point, rounded_up
@@ -137,7 +136,7 @@ def _cleaning(subject: Subject, rules: HouseRules) -> Finding:
     turn = np.arange(WAYS) * math.pi * (3.0 - math.sqrt(5.0))
     level = np.sqrt(1.0 - down * down)
     ways = np.column_stack([level * np.cos(turn), level * np.sin(turn), down])
-    met, facing = first_hits(subject.metal, np.tile(place, (WAYS, 1)), place + FAR_MM * ways)
+    met, facing = subject.gauge.metal_hits(np.tile(place, (WAYS, 1)), place + FAR_MM * ways)
     # Where the first face looks away, the way began in metal.
     is_buried = bool((np.einsum("ij,ij->i", facing, ways) > 0.0).any())
     share = 0.0 if is_buried else float(np.mean(~np.isfinite(met)))

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from typing import TypeAlias
 
 import numpy as np
-from manifold3d import Error, Manifold, Mesh64, OpType, triangulate
+from manifold3d import CrossSection, Error, Manifold, Mesh64, OpType, triangulate
 from numpy.typing import NDArray
 
 from ..errors import GeometryError
@@ -77,6 +77,11 @@ def triangles_not_of(solid: Solid, other: Solid) -> tuple[Floats, Ints]:
 def fuse(solids: Sequence[Solid], part: str) -> Solid:
     """The union of all."""
     return checked(Manifold.batch_boolean(list(solids), OpType.Add), part)
+
+
+def fused_if_asked(solids: Sequence[Solid]) -> Solid:
+    """The union of sound solids, which is only made when something is first asked of it. Nothing tells if that fails."""
+    return Manifold.batch_boolean(list(solids), OpType.Add)
 
 
 def cut(solid: Solid, tools: Sequence[Solid], part: str) -> Solid:
@@ -166,11 +171,16 @@ def section(solid: Solid, height_mm: float) -> list[Floats]:
     return [np.asarray(loop, np.float64) for loop in solid.slice(float(height_mm)).to_polygons()]
 
 
-def sections_outside(solids: Iterable[Solid], other: Solid, height_mm: float) -> list[list[Floats]]:
-    """For each solid, the loops of its level cut at a height without those of another, as `section` gives them."""
-    taken = other.slice(float(height_mm))
-    return [[np.asarray(loop, np.float64) for loop in (solid.slice(float(height_mm)) - taken).to_polygons()]
-            for solid in solids]
+def outside(sections: Iterable[Sequence[Floats]], other: Sequence[Floats]) -> list[list[Floats]]:
+    """For each section, loops (k, 2) as `section` gives them, those of what is left of it without another."""
+    taken = CrossSection(list(other))
+    return [[np.asarray(loop, np.float64) for loop in (CrossSection(list(loops)) - taken).to_polygons()] for loops in sections]
+
+
+def joined(sections: Iterable[Sequence[Floats]]) -> list[Floats]:
+    """What several sections cover together, as `section` gives it."""
+    whole = CrossSection.batch_boolean([CrossSection(list(loops)) for loops in sections], OpType.Add)
+    return [np.asarray(loop, np.float64) for loop in whole.to_polygons()]
 
 
 def gap_mm(first: Solid, second: Solid, reach_mm: float) -> float:

@@ -35,13 +35,14 @@ from core.proof.inside import deepest, volume_in_common
 from core.proof.nearest import Sides
 from core.proof.surface import BESIDE_MM, BesideStone
 from core.solid.kernel import (
-    contains, gap_mm, hull_triangles, moved, overlap, section, solid_of_triangles, triangles_not_of, triangles_of, volume_mm3,
-    ways_through,
+    contains, fuse, gap_mm, hull_triangles, moved, overlap, section, solid_of_triangles, transformed, triangles_not_of, triangles_of,
+    volume_mm3, ways_through,
 )
 from core.solid.slicer import Slicer
 from core.spec import Spec, spec_of
 from core.stone import make_stone
 from core.stone.cuts import CUTS
+from core.symmetry import Copy
 from core.tolerance import READ_MM, SAME_POINT_MM
 
 TAPER = math.radians(17.0)
@@ -444,11 +445,51 @@ def test_metal_in_a_heart_is_found_wherever_it_stands() -> None:
 @pytest.mark.parametrize("thick", [0.3, 2.0])
 def test_there_is_no_gap_where_metal_stands_in_the_stone_however_thick_it_is(thick: float) -> None:
     """A block over a level facet, looked at within half a millimetre: in it, on it, above it, and too far."""
-    facet, up = np.array([[0.1, 0.2, 1.0]]), np.array([[0.0, 0.0, 1.0]])
+    frame, facet, up = gauge("cast"), np.array([[0.1, 0.2, 1.0]]), np.array([[0.0, 0.0, 1.0]])
     for above, gap in ((-0.2, 0.0), (-0.001, 0.0), (0.0, 0.0), (0.001, 0.001), (0.49, 0.49), (0.51, math.inf)):
         corners = CUBE * [1.0, 1.0, thick / 2.0] + [0.0, 0.0, 1.0 + thick / 2.0 + above]
         block = solid_of_triangles(*hull_triangles(corners), "block")
-        assert gaps(block, facet, up, 0.5) == pytest.approx([gap], abs=3e-5)
+        # In one piece, and in two that overlap and are not joined, of which one begins within the other.
+        beside = Frame(block, {}, frame.stone, frame.placed, frame.stone_solid)
+        inner = solid_of_triangles(*hull_triangles(corners + [0.0, 0.0, 0.2]), "inner block")
+        parts = Frame(block, {"wall": inner, "claw 1": block}, frame.stone, frame.placed, frame.stone_solid, is_joined=False)
+        for each in (beside, parts):
+            assert gaps(each, facet, up, 0.5) == pytest.approx([gap], abs=3e-5)
+
+
+def test_parts_that_are_not_joined_are_measured_as_their_union_is() -> None:
+    """Twelve heaps of splinters that overlap, against the kernel's union of each; one of them is the first in a mirror."""
+    frame, random = gauge("cast"), np.random.default_rng(23)
+    way = np.array([[-0.6, 0.8, 0.0, 0.3], [0.8, 0.6, 0.0, -0.2], [0.0, 0.0, 1.0, 0.0]])
+    copy = Copy("claw 1", way)
+    held = 0
+    for _ in range(12):
+        parts = {f"claw {i}": solid_of_triangles(*hull_triangles(random.uniform(-1.0, 1.0, (9, 3)) + random.uniform(-0.4, 0.4, 3)),
+                                                 "splinter") for i in range(1, 4)}
+        parts["claw 4"] = transformed(parts["claw 1"], way)
+        whole = Frame(fuse(list(parts.values()), "heap"), {}, frame.stone, frame.placed, frame.stone_solid)
+        apart = Frame(whole.metal, parts, frame.stone, frame.placed, frame.stone_solid, {"claw 4": copy}, is_joined=False)
+        points = random.uniform(-2.0, 2.0, (300, 3))
+        inside = contains(whole.metal, points)
+        assert np.array_equal(apart.metal_holds(points), inside)
+        held += int(inside.sum())
+        ways, facing = apart.metal_hits(points[~inside], -points[~inside])
+        exact, normals = whole.metal_hits(points[~inside], -points[~inside])
+        assert ways == pytest.approx(exact, abs=1e-9)
+        assert facing == pytest.approx(normals, abs=1e-6)
+        # What begins within comes out of a part, perhaps into another; the union is left no sooner.
+        ends = points[inside] + [0.0, 0.0, 5.0]
+        (ways, facing), (exact, _) = (each.metal_hits(points[inside], ends) for each in (apart, whole))
+        assert (ways <= exact + 1e-9).all() and (facing[:, 2] > 0.0).sum() >= 0.8 * inside.sum()
+        heights = np.array([-0.4, 0.1, 0.5])
+        for height in heights:
+            assert area_mm2(apart.metal_at(height)) == pytest.approx(area_mm2(whole.metal_at(height)), abs=1e-6)
+        level = np.repeat(np.arange(3, dtype=np.int32), 100)
+        stands = whole.has_metal(heights, points[:, :2], level)
+        assert np.array_equal(apart.has_metal(heights, points[:, :2], level), stands)
+        off = [each.metal_sides(heights).signed_distances_mm(points[:, :2], level)[0] for each in (apart, whole)]
+        assert off[0][~stands] == pytest.approx(off[1][~stands], abs=1e-9)
+    assert 100 < held < 1800
 
 
 def test_room_beside_a_heart_is_that_of_the_kernel() -> None:
