@@ -359,10 +359,9 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
 
 def _convex_bodies(placed: PolyMesh) -> list[tuple[Floats, Floats]]:
     """Normals (f, 3) and offsets (f,) mm of the planes round a convex stone, or round each half of one that has two; none of others."""
-    turning = _edges_turning_in(placed)
-    if not len(turning):
+    if is_convex(placed):
         return [facet_planes(placed)]
-    return [(half.normals, half.offsets) for half in halves(placed, placed.vertices[turning], ON_FACET_MM)]
+    return [(half.normals, half.offsets) for half in halves_of(placed)]
 
 
 def seat_gaps(frame: Frame, claws: Sequence[ClawMeasure]) -> tuple[Gaps, Gaps]:
