@@ -99,7 +99,8 @@ class Head:
         """What joins the side heads to the centre's at the base."""
         if len(self.sides) != 2:
             return {}
-        return build_bridges(self.centre.solid, self.sides, self.plan["bridge_height"], self.plan["bridge_width"])
+        return build_bridges(self.centre, self.sides, self.plan["bridge_height"],
+                             (self.plan["bridge_width"], self.plan["bridge_side_width"]))
 
     @cached_property
     def lines(self) -> tuple[ClawLine, ...]:

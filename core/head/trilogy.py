@@ -1,6 +1,7 @@
 """The trilogy: two side heads beside the centre's, each a head of its own, joined to it by a bridge at the base."""
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -10,7 +11,9 @@ import numpy as np
 from ..errors import GeometryError
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import Solid, bounds, solid_of, transformed, ways_through
+from .claws import ClawLine
 from .placed import PlacedStone
+from .sweep import rod
 
 if TYPE_CHECKING:
     from .build import Head
@@ -20,6 +23,13 @@ REACH_MM = 0.3
 
 LOOK_MM = 0.2
 """Height over the base at which the metal that a bridge reaches is looked for; lower where the bridge is low."""
+
+ACROSS = 8
+"""At how many places across a bridge's end the metal that it reaches is looked for. Fewer: beside a claw on the row a
+slot is left between them."""
+
+LEAST_RUN_MM = 0.01
+"""Over how much of its length a bridge changes its width, at least. Shorter: its side is a step."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,29 +86,42 @@ def place_sides(head: Head, left_mm: float, right_mm: float) -> tuple[Side, Side
     return Side("left", head, left), Side("right", head, right)
 
 
-def build_bridges(centre: Solid, sides: tuple[Side, Side], height_mm: float, width_mm: float) -> dict[str, PolyMesh]:
-    """"left bridge" and "right bridge": bars along the row from metal to metal, flush with the base.
+def turns_mm(centre: Sequence[ClawLine], side: Sequence[ClawLine], shift_mm: float, way: float) -> tuple[float, float]:
+    """Between which places on the row, along it from the centre's axis, the bridge to a side head at `shift_mm`, along X
+    or against it where `way` is -1, changes its width: the feet of the claws of both heads that are nearest to the
+    other."""
+    near = max((way * float(line.foot[0]) for line in centre), default=0.0)
+    far = shift_mm - max((-float(line.foot[0]) for line in side), default=0.0)
+    return near, max(far, near + LEAST_RUN_MM)
+
+
+def build_bridges(centre: Head, sides: tuple[Side, Side], height_mm: float,
+                  widths_mm: tuple[float, float]) -> dict[str, PolyMesh]:
+    """"left bridge" and "right bridge": bars along the row from metal to metal, flush with the base. widths_mm: at the
+    claws of the centre and at those of the side head.
 
     Raises GeometryError if a head has no metal on the row to join.
     """
     look = min(LOOK_MM, height_mm / 2.0)
     found = {}
     for side, way in zip(sides, (-1.0, 1.0)):
-        near = _reached_mm(centre, way, look, width_mm)
-        far = side.matrix[0, 3] * way - _reached_mm(side.head.solid, -1.0, look, width_mm)
-        low, high = sorted((near * way, far * way))
-        found[f"{side.name} bridge"] = _bar(low, high, width_mm, height_mm, f"{side.name} bridge")
+        shift = side.matrix[0, 3] * way
+        near = _reached_mm(centre.solid, way, look, widths_mm[0])
+        far = shift - _reached_mm(side.head.solid, -1.0, look, widths_mm[1])
+        turns = turns_mm(centre.lines, side.head.lines, shift, way)
+        name = f"{side.name} bridge"
+        found[name] = _bar(sorted((near, far)), turns, widths_mm, way, height_mm, name)
     return found
 
 
 def _reached_mm(solid: Solid, way: float, height_mm: float, width_mm: float) -> float:
-    """How far from the axis, along +X or -X, a bridge ends within a head's outermost metal: where its corners are in metal
-    too, unless it would come out of it on the row."""
+    """How far from the axis, along +X or -X, a bridge ends within a head's outermost metal: where all its end is in metal,
+    unless it would come out of it on the row."""
     low, high = bounds(solid)
     outside = float(np.abs([low[0], high[0]]).max()) + 1.0
-    beside = np.array([0.0, -width_mm / 2.0, width_mm / 2.0])
-    starts = np.column_stack([np.full(3, way * outside), beside, np.full(3, height_mm)])
-    on_row, *at_corners = ways_through(solid, starts, starts * (0.0, 1.0, 1.0))
+    beside = np.concatenate([[0.0], np.linspace(-width_mm / 2.0, width_mm / 2.0, ACROSS)])
+    starts = np.column_stack([np.full(len(beside), way * outside), beside, np.full(len(beside), height_mm)])
+    on_row, *across = ways_through(solid, starts, starts * (0.0, 1.0, 1.0))
     if not on_row:
         raise GeometryError("bridge", "no metal stands at the base on the row between the stones",
                             "take another style of head")
@@ -110,14 +133,17 @@ def _reached_mm(solid: Solid, way: float, height_mm: float, width_mm: float) -> 
         return hits[0] + hold, hits[0] + thick - hold
 
     least, most = held(on_row)
-    return outside - min(most, max([least, *(held(hits)[0] for hits in at_corners if hits)]))
+    return outside - min(most, max([least, *(held(hits)[0] for hits in across if hits)]))
 
 
-def _bar(low: float, high: float, width_mm: float, height_mm: float, part: str) -> PolyMesh:
-    corners = np.array([[x, y, z] for z in (0.0, height_mm) for y in (-width_mm / 2.0, width_mm / 2.0)
-                        for x in (low, high)])
-    return PolyMesh.from_faces(corners, [(0, 2, 3, 1), (4, 5, 7, 6), (0, 1, 5, 4), (1, 3, 7, 5), (3, 2, 6, 7),
-                                         (2, 0, 4, 6)], part)
+def _bar(ends: Sequence[float], turns: tuple[float, float], widths_mm: tuple[float, float], way: float,
+         height_mm: float, part: str) -> PolyMesh:
+    """A bar between two ends on the row, which changes its width between two places, along X or against it where `way` is
+    -1."""
+    at = np.array([ends[0], *(turn for turn in turns if ends[0] < turn < ends[1]), ends[1]])
+    half = np.interp(at, turns, widths_mm) / 2.0
+    ring = np.column_stack([np.concatenate([at, at[::-1]]), np.concatenate([-half, half[::-1]])]) * way
+    return rod([np.column_stack([ring, np.full(len(ring), z)]) for z in (0.0, height_mm)], part)
 
 
 def solids_of(meshes: dict[str, PolyMesh]) -> dict[str, Solid]:

@@ -15,10 +15,11 @@ from core.handover.views import plan_view, side_view
 from core.handover.weights import weights_csv
 from core.head import STATES, Head, make_head
 from core.head.draft import castable_mm
+from core.head.planning.bridges import _Bridge
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides
-from core.solid.kernel import bodies, bounds, cut, is_watertight_after_welding, moved, overlap, volume_mm3
+from core.solid.kernel import bodies, bounds, cut, gap_mm, is_watertight_after_welding, moved, overlap, volume_mm3
 from core.spec import Spec, spec_of
 from core.stone import CUTS
 from core.tolerance import CHORD_MM, WELD_MM
@@ -189,13 +190,68 @@ def test_bridges_leave_room_to_cast_under_rails() -> None:
     assert {each.verdict for each in prove(made, with_spread=False) if each.code == "casting.gap"} == {"sound"}
 
 
+@pytest.mark.parametrize("style", ["tapered claw", "basket", "gallery", "coronet", "peg", "rim"])
+def test_beside_the_bridges_of_a_default_trilogy_no_gap_is_too_narrow_to_cast(style: str) -> None:
+    """A bridge that was a third of a side stone wide grazed its claws: the gaps were 0.001 to 0.1 mm."""
+    for state in STATES:
+        findings = prove(head(state, head__style=style), with_spread=False)
+        assert {each.verdict for each in findings if each.code in ("casting.gap", "casting.hole", "sides.bridge")} == {"sound"}
+
+
+@pytest.mark.parametrize("style", ["tapered claw", "basket", "gallery", "peg"])
+@pytest.mark.parametrize("cut", ["round brilliant", "oval", "pear", "marquise", "cushion", "princess", "emerald", "baguette"])
+def test_each_bridge_carries_a_claw_or_leaves_room_beside_it(cut: str, style: str) -> None:
+    """Measured on the solids: what the two have in common runs from base to top of the bridge, or the gap can be cast."""
+    room = RULES.of_process("lost wax", "gap_least_mm").value
+    for width in (5.0, 6.5, 9.0):
+        made = head("cast", COARSE_MM, stone__cut=cut, stone__width_mm=width, head__style=style)
+        parts, height = made.part_solids, made.plan["bridge_height"]
+        claws = {name: solid for name, solid in parts.items() if "claw" in name.split()}
+        bridges = [solid for name, solid in parts.items() if name.endswith("bridge")]
+        for name, claw in claws.items():
+            for bridge in bridges:
+                low, high = bounds(both) if volume_mm3(both := overlap(claw, bridge)) > 0.0 else (np.zeros(3), np.zeros(3))
+                carried = low[2] < 0.01 and high[2] > height - 0.01
+                assert carried or gap_mm(claw, bridge, 1.0) >= room, (width, name)
+
+
+def test_a_bridge_keeps_its_usual_width_where_no_claw_is_near() -> None:
+    made = head(head__style="rim")
+    assert made.plan["bridge_width"] == made.plan["bridge_side_width"] == pytest.approx(0.35 * made.plan["side_width"], abs=0.005)
+
+
+def test_bridges_end_below_windows() -> None:
+    made = head(head__style="gallery")
+    assert made.plan["bridge_height"] == made.centre.plan["window_sill"]
+
+
+@pytest.mark.parametrize(("off_mm", "fits"), [(-0.2001, True), (-0.1, True), (-0.0999, False), (0.0, False), (0.1999, False), (0.2, True)])
+def test_a_claw_is_carried_or_clear(off_mm: float, fits: bool) -> None:
+    """Square claws, one whose corner and one whose side comes so near to a bridge 2 mm wide."""
+    square = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    corner_first = square @ np.array([[0.5, 0.5], [-0.5, 0.5]])
+    for ring, is_flat in ((square, True), (corner_first, False)):
+        claw = np.array([ring - [0.0, float(ring[:, 1].min()) - 1.0 - off_mm]] * 2)
+        bridge = _Bridge((-5.0, 5.0), (-5.0, 5.0), [claw])
+        assert bridge.are_carried_or_clear(np.array([1.0]), np.array([1.0]), 0.2).tolist() == [fits], is_flat
+
+
+def test_a_claw_that_runs_out_of_a_bridge_at_a_flat_angle_is_no_claw_that_it_carries() -> None:
+    for turn_deg, fits in ((29.0, False), (31.0, True)):
+        turn = np.radians(turn_deg)
+        ring = np.array([[0.0, -0.5], [4.0, -0.5], [4.0, 0.5], [0.0, 0.5]])
+        ring = ring @ np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]]) + [0.0, 1.2]
+        bridge = _Bridge((-5.0, 5.0), (-5.0, 5.0), [np.array([ring] * 2)])
+        assert bridge.are_carried_or_clear(np.array([1.0]), np.array([1.0]), 0.2).tolist() == [fits]
+
+
 @pytest.mark.parametrize(("cut", "style"), [("heart", "basket"), ("cushion", "gallery"), ("round brilliant", "tapered claw")])
 def test_a_bridge_ends_where_its_corners_are_in_metal_too(cut: str, style: str) -> None:
     """Beside a point, or between two windows, a bar that ends in metal on the row alone would be thin at its corners."""
     made = head(stone__cut=cut, head__style=style, stone__length_mm=6.0)
     findings = prove(made)
     assert not [(each.code, each.measured) for each in findings if each.verdict == "unsafe"]
-    least = min(made.plan["bridge_height"], made.plan["bridge_width"])
+    least = min(made.plan[name] for name in ("bridge_height", "bridge_width", "bridge_side_width"))
     thick = [each.measured for each in findings if each.code == "sides.bridge"]
     assert len(thick) == 2 and thick == pytest.approx([least, least], abs=0.01)
 

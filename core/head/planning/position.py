@@ -11,7 +11,7 @@ from ...stone import Stone
 from ...stone.outline import Outline
 from ...tolerance import CHORD_MM, SAME_POINT_MM
 from ..draft import Draft
-from .sides import under_flat_mm
+from .bridges import under_flat_mm
 from .surround import plate_under_flat_mm
 
 REFERENCE_MM = 5.0

@@ -1,4 +1,4 @@
-"""The side heads of a trilogy: their stones, how far out they stand and what joins them at the base.
+"""The side heads of a trilogy: their stones and how far out they stand.
 
 The row runs along X, the centre stone's length. Each side is a head of its own in the centre's style, with its own
 plan, in the same base plane: smaller stones stand lower. On the right a side stone lies as its cut is drawn, so that a
@@ -23,9 +23,10 @@ from ...stone import Stone, make_stone
 from ...stone.cuts import BY_NAME
 from ...trade.house_rules import HouseRules
 from ...tolerance import CHORD_MM
-from ..draft import Draft, Plan, castable_mm, species_of
+from ..draft import Draft, Plan, species_of
 from ..site import Site
 from .beside import claw_rings, outside_mm
+from .bridges import plan_bridges, under_flat_mm
 
 SIDE_SHARE = 0.55
 """Width of a side stone as a share of the centre stone's: half to three fifths. Common practice, no source."""
@@ -39,13 +40,6 @@ stone, and how far. Common practice, no source."""
 
 CLEAR_MM, CLAW_CLEAR_MM = 0.1, 0.2
 """Room between one head's wall, rim or rails, or its claws, and the other's stone. Common practice, no source."""
-
-BRIDGE_MM, BRIDGE_SHARE, BRIDGE_WIDTH = 0.9, 0.6, 0.35
-"""Height of the bridges at the base, the most of it as a share of the lowest girdle plane, and their width as a share
-of a side stone's. Common practice, no source."""
-
-UNDER_FLAT_MM = 0.05
-"""Room between a bridge and a stone with a flat base. Common practice, no source."""
 
 KEPT_CHOICES = ("head.style", "seat.cut", "seat.clearance_mm", "casting.alloy", "casting.process",
                 "casting.shrinkage_percent")
@@ -76,11 +70,6 @@ def side_spec(spec: Spec, length_mm: float, width_mm: float, rules: HouseRules) 
     return Spec().with_choices(**{path.replace(".", "__", 1): value for path, value in chosen.items()})
 
 
-def under_flat_mm(spec: Spec, rules: HouseRules) -> float:
-    """How high a stone with a flat base stands over the base plane at least, so that a bridge passes below it, mm."""
-    return round(castable_mm(spec, rules) + UNDER_FLAT_MM, 2)
-
-
 def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
     """Size, gap and places of the side heads. Raises SpecError where they make no sense beside this centre."""
     centre, derive = draft.stone, draft.derive
@@ -109,27 +98,10 @@ def plan_sides(draft: Draft, make_plan: PlanMaker) -> None:
                "stones' reaches along the row, and the gap.")
     derive("side_girdle_plane", plan["girdle_plane"], "mm",
            "The side heads stand in the same base plane, so that their smaller stones stand lower than the centre's.")
-    lowest = [(head.plan["girdle_plane"], head.stone.pavilion_depth_mm) for head in heads]
-    most = min(BRIDGE_SHARE * girdle if depth > 0.0 else girdle - UNDER_FLAT_MM for girdle, depth in lowest)
-    derive("bridge_height", round(_below_rails(draft, [head.plan for head in heads], min(BRIDGE_MM, most)), 2), "mm",
-           "As tall as ties the heads together at the base and stays under their stones.", COMMON)
-    derive("bridge_width", round(max(draft.castable_mm, BRIDGE_WIDTH * side.width_mm), 2), "mm",
-           "A third of a side stone's width, and never less than the alloy fills.", COMMON)
+    plan_bridges(draft, *heads)
     kind = species_of(spec)
     derive("side_weight", 2.0 * side.weight_ct(kind.density_g_cm3), "ct",
            f"Two side stones of {side.weight_ct(kind.density_g_cm3):.4f} ct each, by volume and density.", kind.source)
-
-
-def _below_rails(draft: Draft, plans: list[Plan], height: float) -> float:
-    """The height of bridges, mm, or less, so that the gap under an upper rail fills when it is cast; never less than
-    fills itself."""
-    room = draft.rules.of_process(draft.process, "gap_least_mm").value
-    for plan in plans:
-        if "upper_rail_height" in plan:
-            under = plan["upper_rail_height"] - plan["rail_thickness"] / 2.0
-            if under - room < height < under:
-                height = max(under - room, draft.castable_mm)
-    return height
 
 
 def _sized(draft: Draft, make_plan: PlanMaker) -> tuple[Spec, Stone, Plan]:
