@@ -12,6 +12,8 @@ from .mesh import Floats, Ints
 ALIKE_MM = 1e-7
 """Shapes whose corners lie less apart are the same. Larger: one claw's tip stands off another's crown."""
 
+MIRRORED = np.array([1.0, -1.0, 1.0])
+
 ROUNDING = 1e-10
 """Entries of a way that are no farther from a whole number are that. Larger: copies are moved beside their places."""
 
@@ -93,6 +95,29 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
             firsts[name] = codes
         else:
             found[name] = copy
+    return found
+
+
+def turned_copies(surfaces: Mapping[str, Floats]) -> dict[str, Copy]:
+    """Which of some shapes, corners (n, 3) by name in any order, are copies of which one before them, turned about the upright axis or
+    mirrored in a plane through it. A shape is taken by its corners alone."""
+    found: dict[str, Copy] = {}
+    firsts: list[tuple[str, Floats, Floats]] = []
+    for name, corners in surfaces.items():
+        x, y, _ = corners.mean(axis=0)
+        size = max(float(np.hypot(x, y)), 1e-300)
+        # What turns it so that its middle lies ahead.
+        ahead = np.array([[x, y, 0.0], [-y, x, 0.0], [0.0, 0.0, size]]) / size
+        own = corners @ ahead.T
+        asides = [_in_order(own * side) for side in (np.ones(3), MIRRORED)]
+        for first, sorted_first, back in firsts:
+            side = next((side for side, each in zip((np.ones(3), MIRRORED), asides)
+                         if each.shape == sorted_first.shape and float(np.abs(each - sorted_first).max()) < ALIKE_MM), None)
+            if side is not None:
+                found[name] = Copy(first, np.column_stack([ahead.T @ (side[:, None] * back), np.zeros(3)]))
+                break
+        else:
+            firsts.append((name, asides[0], ahead))
     return found
 
 

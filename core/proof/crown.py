@@ -18,6 +18,9 @@ BESIDE_MM = 1e-3
 """How far outside the girdle's middle the crown may begin, and how far inside a line up it does. Larger: lines are read short;
 smaller: they begin beside the stone."""
 
+FINER = 16
+"""In how many parts a step along a line is cut to tell where metal ends. Fewer: contact is told in coarser steps."""
+
 
 def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Floats, Floats, Floats]]:
     """For each claw the crown's slope from the girdle to the table's edge or a dome's top, inwards from the claw: at each
@@ -53,24 +56,25 @@ def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Flo
     return found
 
 
-def contact(solid: Solid, line: Floats, reading_mm: float) -> tuple[float, Floats]:
-    """Share of a line (k, 3) up the crown's slope, girdle to table, that a claw lies on; (3,) its end."""
+def contacts(solid: Solid, lines: Floats, reading_mm: float) -> tuple[Floats, Floats]:
+    """(c,) shares of lines (c, k, 3) up the crown's slope, girdle to table, that metal lies on, each time in the middle; (c, 3) its ends."""
     low, high = bounds(solid)
     # Metal farther up does not touch, so that there is no need to look for it.
     low, high = low - [0.0, 0.0, reading_mm], high + [0.0, 0.0, reading_mm]
 
     def touches(at: Floats) -> np.ndarray:
-        may = np.flatnonzero(((at >= low) & (at <= high)).all(axis=1))
-        found = np.zeros(len(at), bool)
-        found[may] = np.isfinite(first_hits(solid, at[may] - [0.0, 0.0, reading_mm], at[may] + [0.0, 0.0, reading_mm])[0])
+        may = np.flatnonzero(((at >= low) & (at <= high)).all(axis=2))
+        places, found = at.reshape(-1, 3)[may], np.zeros(at.shape[:2], bool)
+        found.flat[may] = np.isfinite(first_hits(solid, places - [0.0, 0.0, reading_mm], places + [0.0, 0.0, reading_mm])[0])
         return found
 
-    touching = touches(line)
-    if not touching.any():
-        return 0.0, line[0]
-    last = int(np.flatnonzero(touching).max())
-    after = min(last + 1, len(line) - 1)
-    finer = line[last] + np.linspace(0.0, 1.0, 17)[:, None] * (line[after] - line[last])
-    more = int(np.argmin(np.append(touches(finer), False))) - 1
-    gaps = int((~touching[:last]).sum())
-    return (last - gaps + max(more, 0) / 16.0) / (len(line) - 1), finer[max(more, 0)]
+    count, touching = lines.shape[1], touches(lines)
+    last = count - 1 - np.argmax(touching[:, ::-1], axis=1)
+    every = np.arange(len(lines))
+    end = lines[every, last]
+    finer = end[:, None] + np.linspace(0.0, 1.0, FINER + 1)[:, None] * (lines[every, np.minimum(last + 1, count - 1)] - end)[:, None]
+    more = np.maximum(np.argmin(np.column_stack([touches(finer), np.zeros(len(lines), bool)]), axis=1) - 1, 0)
+    gaps = (~touching & (np.arange(count) < last[:, None])).sum(axis=1)
+    shares = (last - gaps + more / FINER) / (count - 1)
+    touched = np.asarray(touching.any(axis=1))
+    return np.where(touched, shares, 0.0), np.where(touched[:, None], finer[every, more], lines[:, 0])

@@ -3,7 +3,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import cached_property
-from types import MappingProxyType
 
 import numpy as np
 
@@ -11,7 +10,7 @@ from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, bounds, contains, first_hits, joined, section, triangles_of
 from ..solid.slicer import Slicer
 from ..stone import Stone
-from ..symmetry import Copy
+from ..symmetry import Copy, turned_copies
 from .loops import Path, are_inside_sides, crossings, edges_of, hollow_deg, largest, signed_distances_mm
 from .nearest import Sides
 
@@ -54,11 +53,10 @@ class Frame:
     """The solids of a head with their heights and sections, none taken twice."""
 
     def __init__(self, metal: Solid, parts: Mapping[str, Solid], stone: Stone, placed: PolyMesh,
-                 stone_solid: Solid, copies: Mapping[str, Copy] = MappingProxyType({}), is_joined: bool = True) -> None:
+                 stone_solid: Solid, copies: Mapping[str, Copy] | None = None, is_joined: bool = True) -> None:
         self.metal, self.parts, self.stone = metal, parts, stone
         self.placed, self.stone_solid, self.is_joined = placed, stone_solid, is_joined
-        # What is known of parts that are one in other places is read off the first of them: a solid that is moved is all made anew.
-        self._copies = {name: copy for name, copy in copies.items() if copy.is_level}
+        self._known_copies = copies
         self._sections: dict[tuple[str, float], list[Floats]] = {}
         self._triangles: dict[str, tuple[Floats, Ints]] = {}
         self._bounds: dict[str, tuple[Floats, Floats]] = {}
@@ -90,7 +88,7 @@ class Frame:
         """(n, 3) vertices and (t, 3) triangles of a part."""
         known = self._triangles.get(name)
         if known is None:
-            copy = self._copies.get(name)
+            copy = self._known_copies.get(name) if self._known_copies is not None else None
             if copy is None:
                 known = triangles_of(self.parts[name])
             else:
@@ -110,6 +108,14 @@ class Frame:
                 known = bounds(self.parts[name])
             self._bounds[name] = known
         return known
+
+    @cached_property
+    def _copies(self) -> Mapping[str, Copy]:
+        """Parts that are one in other places, at the same heights: what is asked of all is read off the first of them, and a solid that is
+        moved is not made anew."""
+        if self._known_copies is None:
+            return turned_copies({name: self.part_triangles(name)[0] for name in self.claw_names})
+        return {name: copy for name, copy in self._known_copies.items() if copy.is_level}
 
     def first_name(self, name: str) -> str:
         """The name of what a part is known to be a copy of, or its own."""

@@ -197,10 +197,14 @@ class Gauge(Frame):
         """The length of that line."""
         return float(self._crown_profiles[claw.name][2][-1])
 
-    def contact(self, claw: ClawMeasure, reading_mm: float) -> tuple[float, Floats]:
-        """Share of the crown's slope that the claw lies on, in the middle of it; (3,) its end."""
-        line, (solid, copy) = self.crown_line(claw, CONTACT_PLACES)[0], self.first_of(claw.name)
-        if copy is None:
-            return crown.contact(solid, line, reading_mm)
-        share, end = crown.contact(solid, copy.back(line), reading_mm)
-        return share, copy.of(end[None])[0]
+    def contacts(self, reading_mm: float) -> dict[str, tuple[float, Floats]]:
+        """For each claw the share of the crown's slope that it lies on, in the middle of it; (3,) its end."""
+        found: dict[str, tuple[float, Floats]] = {}
+        lines = {claw.name: self.crown_line(claw, CONTACT_PLACES)[0] for claw in self.claws}
+        # Claws that are one in other places are looked at beside the first of them.
+        for first in dict.fromkeys(map(self.first_name, lines)):
+            own = {name: self.first_of(name)[1] for name in lines if self.first_name(name) == first}
+            beside = np.array([lines[name] if copy is None else copy.back(lines[name]) for name, copy in own.items()])
+            for (name, copy), share, end in zip(own.items(), *crown.contacts(self.parts[first], beside, reading_mm)):
+                found[name] = float(share), end if copy is None else copy.of(end[None])[0]
+        return found

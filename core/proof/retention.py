@@ -395,13 +395,13 @@ def _spare(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
 
 def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     gauge = subject.gauge
-    crown = gauge.table_mm - gauge.crown_edge_mm
+    crown, lies = gauge.table_mm - gauge.crown_edge_mm, gauge.contacts(READ_MM)
     for claw in gauge.claws:
         top = gauge.claw_top_mm(claw)
         share = (top - gauge.crown_edge_mm) / crown
         low, high = (rules.v_tip_heights(gauge.wall is not None) if claw.is_v else
                      (rules["claws.tip_height_low"], rules["claws.tip_height_high"]))
-        contact = _contact(claw, subject, rules)
+        contact = _contact(claw, subject, rules, *lies[claw.name])
         end = contact.place or claw.at_height(top)
         off = (share - (low.value + high.value) / 2.0) * crown
         remedy = f"Finish {claw.name} {abs(off):.2f} mm {'lower' if off > 0.0 else 'higher'}."
@@ -410,11 +410,10 @@ def _finished(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         yield contact
 
 
-def _contact(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Finding:
+def _contact(claw: ClawMeasure, subject: Subject, rules: HouseRules, contact: float, end: Floats) -> Finding:
     what = f"Contact of {claw.name} along the crown's slope"
     if subject.gauge.crown_slope_mm(claw) <= 0.0:
         return unable("retention.contact", what, *NO_CROWN)
-    contact, end = subject.gauge.contact(claw, READ_MM)
     longer = f"Bend {claw.name} down and leave it longer, to lie on {{limit}} of the slope."
     return judge("retention.contact", what, contact, "1", end,
                  [at_least(rules["claws.contact_low"], "unsafe", longer),

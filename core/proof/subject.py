@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -67,7 +67,7 @@ class Subject:
     others: tuple[PlacedStone, ...] = ()
     is_of_several: bool = False
     cut_seat: bool | None = None
-    copies: Mapping[str, Copy] = field(default_factory=dict)
+    copies: Mapping[str, Copy] | None = None
     is_all_parts: bool = False
     is_joined: bool = True
 

@@ -386,7 +386,7 @@ def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
     """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. Of parts that are copies one is cut
     and moved, where the tool is alike beside both."""
     solid, symmetry = solid_of(tool, "stone"), Symmetry(tool.vertices)
-    copies = {name: copy for name, copy in subject.copies.items() if symmetry.holds(copy.way)}
+    copies = {name: copy for name, copy in (subject.copies or {}).items() if symmetry.holds(copy.way)}
 
     def cleared(metal: Solid, name: str) -> Solid:
         return max(bodies(cut(metal, [solid], name)), key=volume_mm3)
