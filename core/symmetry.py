@@ -1,7 +1,7 @@
 """Shapes that are one and the same in other places: turned about the origin, seen in a mirror, or moved."""
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,7 +12,8 @@ from .mesh import Floats, Ints
 ALIKE_MM = 1e-7
 """Shapes whose corners lie less apart are the same. Larger: one claw's tip stands off another's crown."""
 
-MIRRORED = np.array([1.0, -1.0, 1.0])
+TURNED, MIRRORED = np.array([1.0, 1.0, 1.0]), np.array([1.0, -1.0, 1.0])
+"""What a shape that is turned so that it lies ahead is multiplied by, as it is and as it is seen in a mirror."""
 
 ROUNDING = 1e-10
 """Entries of a way that are no farther from a whole number are that. Larger: copies are moved beside their places."""
@@ -60,14 +61,19 @@ class Copy:
 
     def of(self, points: Floats) -> Floats:
         """Where points (n, 3) beside the first are beside the copy; of a level one (n, 2) too."""
-        size = points.shape[1]
-        moved: Floats = points @ self.way[:size, :size].T + self.way[:size, 3]
+        moved: Floats = self.along(points) + self.way[:points.shape[-1], 3]
         return moved
 
     def back(self, points: Floats) -> Floats:
         """The other way round: where points (n, 3) beside the copy are beside the first."""
         back: Floats = (points - self.way[:, 3]) @ self.way[:, :3]
         return back
+
+    def along(self, ways: Floats) -> Floats:
+        """Where to (n, 3) or (n, 2) ways beside the first lead beside the copy."""
+        size = ways.shape[-1]
+        turned: Floats = ways @ self.way[:size, :size].T
+        return turned
 
     def holds(self, first: Floats, other: Floats) -> bool:
         """True if the way moves the first's corners (n, 3) onto the other's, one by one."""
@@ -98,9 +104,9 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
     return found
 
 
-def turned_copies(surfaces: Mapping[str, Floats]) -> dict[str, Copy]:
+def turned_copies(surfaces: Mapping[str, Floats], holds: Callable[[Floats], bool]) -> dict[str, Copy]:
     """Which of some shapes, corners (n, 3) by name in any order, are copies of which one before them, turned about the upright axis or
-    mirrored in a plane through it. A shape is taken by its corners alone."""
+    mirrored in a plane through it, where what `holds` of a (3, 4) way is true. A shape is taken by its corners alone."""
     found: dict[str, Copy] = {}
     firsts: list[tuple[str, Floats, Floats]] = []
     for name, corners in surfaces.items():
@@ -109,15 +115,14 @@ def turned_copies(surfaces: Mapping[str, Floats]) -> dict[str, Copy]:
         # What turns it so that its middle lies ahead.
         ahead = np.array([[x, y, 0.0], [-y, x, 0.0], [0.0, 0.0, size]]) / size
         own = corners @ ahead.T
-        asides = [_in_order(own * side) for side in (np.ones(3), MIRRORED)]
-        for first, sorted_first, back in firsts:
-            side = next((side for side, each in zip((np.ones(3), MIRRORED), asides)
-                         if each.shape == sorted_first.shape and float(np.abs(each - sorted_first).max()) < ALIKE_MM), None)
-            if side is not None:
-                found[name] = Copy(first, np.column_stack([ahead.T @ (side[:, None] * back), np.zeros(3)]))
-                break
+        sides = [(side, _in_order(own * side)) for side in (TURNED, MIRRORED)]
+        ways = ((first, np.column_stack([ahead.T @ (side[:, None] * back), np.zeros(3)])) for first, known, back in firsts
+                for side, each in sides if each.shape == known.shape and float(np.abs(each - known).max()) < ALIKE_MM)
+        copy = next((Copy(first, way) for first, way in ways if holds(way)), None)
+        if copy is None:
+            firsts.append((name, sides[0][1], ahead))
         else:
-            firsts.append((name, asides[0], ahead))
+            found[name] = copy
     return found
 
 

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ..mesh import Floats, Ints
+from ..symmetry import Copy
 from .chords import faces, last_crossings, spans
 from .frame import Frame
 from .loops import area_mm2, hollow_deg, largest, middles_of
@@ -224,7 +225,22 @@ class _Runs:
 
 
 def measure_claws(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]:
-    """Those of the claws of these names that stand from below up to the girdle plane, measured in one go."""
+    """Those of the claws of these names that stand from below up to the girdle plane, measured in one go; those that are one in other
+    places once."""
+    firsts = {claw.name: claw for claw in _measured(frame, [name for name in names if frame.copy_of(name) is None])}
+    claws = ((name, firsts.get(frame.first_of(name)), frame.copy_of(name)) for name in names)
+    return tuple(claw if copy is None else _turned(claw, name, copy) for name, claw, copy in claws if claw is not None)
+
+
+def _turned(claw: ClawMeasure, name: str, copy: Copy) -> ClawMeasure:
+    """The same claw in another place."""
+    legs = [replace(leg, edge=copy.of(leg.edge), outwards=copy.along(leg.outwards)) for leg in claw.legs]
+    # One after the other along the girdle.
+    return replace(claw, name=name, spine=copy.of(claw.spine), axis=copy.along(claw.axis), outwards=copy.along(claw.outwards),
+                   edge=copy.of(claw.edge), legs=tuple(legs if copy.is_turned else legs[::-1]))
+
+
+def _measured(frame: Frame, names: Sequence[str]) -> tuple[ClawMeasure, ...]:
     claws = _standing(frame, names)
     if not claws:
         return ()

@@ -63,7 +63,7 @@ def _firsts(frame: Frame, stretches: Sequence[Stretch]) -> list[int]:
     """For each stretch the first of a claw that is known to be the same in another place, looked at as high; itself where there is
     none."""
     firsts: dict[tuple[str, bytes], int] = {}
-    return [firsts.setdefault((frame.first_name(claw.name), np.round(heights / AS_HIGH_MM).tobytes()), i)
+    return [firsts.setdefault((frame.first_of(claw.name), np.round(heights / AS_HIGH_MM).tobytes()), i)
             for i, (claw, heights) in enumerate(stretches)]
 
 

@@ -10,7 +10,7 @@ from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import Solid, bounds, contains, first_hits, joined, section, triangles_of
 from ..solid.slicer import Slicer
 from ..stone import Stone
-from ..symmetry import Copy, turned_copies
+from ..symmetry import Copy, Symmetry, turned_copies
 from .loops import Path, are_inside_sides, crossings, edges_of, hollow_deg, largest, signed_distances_mm
 from .nearest import Sides
 
@@ -111,21 +111,21 @@ class Frame:
 
     @cached_property
     def _copies(self) -> Mapping[str, Copy]:
-        """Parts that are one in other places, at the same heights: what is asked of all is read off the first of them, and a solid that is
-        moved is not made anew."""
+        """Claws that are one in other places with all of the stone that they see: what is asked of each is read off the first of them,
+        and solids that are moved are not made anew."""
+        symmetry = Symmetry(self.placed.vertices)
         if self._known_copies is None:
-            return turned_copies({name: self.part_triangles(name)[0] for name in self.claw_names})
-        return {name: copy for name, copy in self._known_copies.items() if copy.is_level}
+            return turned_copies({name: self.part_triangles(name)[0] for name in self.claw_names}, symmetry.holds)
+        return {name: copy for name, copy in self._known_copies.items() if copy.is_level and symmetry.holds(copy.way)}
 
-    def first_name(self, name: str) -> str:
-        """The name of what a part is known to be a copy of, or its own."""
+    def copy_of(self, name: str) -> Copy | None:
+        """How a claw is another one in another place; None for any that is not, or is the first of its kind."""
+        return self._copies.get(name)
+
+    def first_of(self, name: str) -> str:
+        """The name of what a part is a copy of, or its own."""
         copy = self._copies.get(name)
         return name if copy is None else copy.first
-
-    def first_of(self, name: str) -> tuple[Solid, Copy | None]:
-        """A part, or what it is known to be a copy of, with how."""
-        copy = self._copies.get(name)
-        return self.parts[name if copy is None else copy.first], copy
 
     def claw_sides(self, heights_mm: Mapping[str, Floats]) -> tuple[Floats, Floats, np.ndarray]:
         """Starts and ways, each (e, 2), of the sides of level cuts of claws, by name each at its own heights (k,), in the
@@ -176,10 +176,10 @@ class Frame:
             may = _reaching(origins, ends, *self.part_bounds(name))
             if not len(may):
                 continue
-            (solid, copy), starts, stops = self.first_of(name), origins[may], ends[may]
+            solid, copy, starts, stops = self.parts[self.first_of(name)], self.copy_of(name), origins[may], ends[may]
             found, normals = first_hits(solid, *((starts, stops) if copy is None else (copy.back(starts), copy.back(stops))))
             if copy is not None:
-                normals = normals @ copy.way[:, :3].T
+                normals = copy.along(normals)
             # What begins in one part meets no other before it has left that.
             is_out = np.einsum("ij,ij->i", normals, stops - starts) > 0.0
             kept = np.flatnonzero(np.where(is_out, ~leaves[may] | (found > ways[may]), ~leaves[may] & (found < ways[may])))
@@ -192,7 +192,7 @@ class Frame:
             return contains(self.metal, points)
         found = np.zeros(len(points), bool)
         for name in self.parts:
-            solid, copy = self.first_of(name)
+            solid, copy = self.parts[self.first_of(name)], self.copy_of(name)
             found |= contains(solid, points if copy is None else copy.back(points))
         return found
 

@@ -183,7 +183,9 @@ class Gauge(Frame):
     @cached_property
     def _crown_profiles(self) -> dict[str, tuple[Floats, Floats, Floats]]:
         """For each claw the crown inwards from it, as `crown_profiles` has them."""
-        return {claw.name: each for claw, each in zip(self.claws, crown.crown_profiles(self, self.claws))}
+        firsts = [claw for claw in self.claws if self.copy_of(claw.name) is None]
+        found = {claw.name: each for claw, each in zip(firsts, crown.crown_profiles(self, firsts))}
+        return {claw.name: found[self.first_of(claw.name)] for claw in self.claws}
 
     def crown_line(self, claw: ClawMeasure, count: int) -> tuple[Floats, float]:
         """(count, 3) points on the crown, evenly along it from the girdle to the table's edge or a dome's top, inwards from
@@ -202,8 +204,8 @@ class Gauge(Frame):
         found: dict[str, tuple[float, Floats]] = {}
         lines = {claw.name: self.crown_line(claw, CONTACT_PLACES)[0] for claw in self.claws}
         # Claws that are one in other places are looked at beside the first of them.
-        for first in dict.fromkeys(map(self.first_name, lines)):
-            own = {name: self.first_of(name)[1] for name in lines if self.first_name(name) == first}
+        for first in dict.fromkeys(map(self.first_of, lines)):
+            own = {name: self.copy_of(name) for name in lines if self.first_of(name) == first}
             beside = np.array([lines[name] if copy is None else copy.back(lines[name]) for name, copy in own.items()])
             for (name, copy), share, end in zip(own.items(), *crown.contacts(self.parts[first], beside, reading_mm)):
                 found[name] = float(share), end if copy is None else copy.of(end[None])[0]

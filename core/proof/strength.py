@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -180,10 +180,13 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
     share = (rules.value("claws.tip_height_low") + rules.value("claws.tip_height_high")) / 2.0
     finished = gauge.crown_edge_mm + share * crown
     roots = _roots_mm(subject)
+    root_of = {claw.name: root for claw, root in zip(gauge.claws, roots)}
     # Most claws leave the same wall, so that their sections are taken together.
     found: dict[str, Cantilever] = {}
+    copied = {claw.name: copy for claw, root in zip(gauge.claws, roots)
+              if (copy := gauge.copy_of(claw.name)) is not None and root_of.get(copy.first) == root}
     for root in dict.fromkeys(roots):
-        claws = [claw for claw, own in zip(gauge.claws, roots) if own == root]
+        claws = [claw for claw, own in zip(gauge.claws, roots) if own == root and claw.name not in copied]
         count = min(max(math.ceil((girdle - root) / PITCH_MM) + 1, SECTIONS[0]), SECTIONS[1])
         heights = np.linspace(root + HAIR_MM, girdle, count)
         cuts = [_loops([claw.name for claw in claws], subject, float(height)) for height in heights]
@@ -200,7 +203,8 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
             # which the moment falls to nothing.
             lengths = np.concatenate([[0.0], steps[:-1] / 2.0]) + np.append(steps[:-1] / 2.0, steps[-1] / 2.0)
             found[claw.name] = Cantilever(claw, heights, sections, all_beams[i * count:(i + 1) * count], levers, lengths)
-    return [found[claw.name] for claw in gauge.claws]
+    # Copies that leave the same wall are the same beams.
+    return [replace(found[copied[claw.name].first], claw=claw) if claw.name in copied else found[claw.name] for claw in gauge.claws]
 
 
 def _loops(names: Sequence[str], subject: Subject, height_mm: float) -> list[list[Floats]]:

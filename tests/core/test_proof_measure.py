@@ -580,7 +580,7 @@ def test_tip_height_and_contact_come_out_as_the_setter_meant(length_mm: float) -
         share = (found.claw_top_mm(claw) - found.crown_edge_mm) / (found.table_mm - found.crown_edge_mm)
         assert share == pytest.approx(0.7, abs=0.01)
         # The table is an octagon, so that the slope is longer towards its flats than towards its corners.
-        assert found.contact(claw, READ_MM)[0] == pytest.approx(made.plan["contact"], abs=0.05)
+        assert found.contacts(READ_MM)[claw.name][0] == pytest.approx(made.plan["contact"], abs=0.05)
 
 
 def test_the_stone_settles_by_the_clearance_its_seat_was_cut_with() -> None:
