@@ -14,6 +14,8 @@ from core.proof.agreement import check_agreement
 from core.proof.claw_measure import bar, bow_mm
 from core.proof.claws import check_claws
 from core.proof.findings import worst_first
+from core.proof.retention import check_retention
+from core.proof.strength import check_strength
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_triangles
 from core.spec import spec_of
 from core.tolerance import READ_MM
@@ -206,3 +208,25 @@ def test_what_was_planned_is_found_again_in_every_kind_of_head(style: str) -> No
                      "coronet": ("scoop_depth",), "peg": ("peg_diameter", "peg_height"),
                      "rim": ("rim_height", "rim_thickness")}[style]
             assert {f"plan.{name}" for name in names} <= found.keys()
+
+
+@pytest.mark.parametrize("choices, firsts", [
+    ({"claws.count": 12, "stone.length_mm": 9.0}, 2), ({"claws.count": 4}, 1), ({"stone.cut": "oval", "stone.length_mm": 7.0}, 1),
+    ({"stone.cut": "heart", "stone.length_mm": 7.0, "head.style": "basket"}, 3), ({"stone.cut": "princess"}, 1)])
+@pytest.mark.parametrize("state", ["cast", "set"])
+def test_claws_that_are_one_in_other_places_measure_as_they_do_alone(choices: dict, firsts: int, state: str) -> None:
+    own = subject_of(make_head(spec_of(choices), state))
+    alone = replace(own, copies={})
+    rules = house_rules()
+    assert len({own.gauge.first_of(name) for name in own.gauge.claw_names}) == firsts
+    for check in (check_claws, check_retention, check_strength):
+        told, each = ({(finding.code, finding.what.split("'")[0]): finding for finding in check(subject, rules)} for subject in (own, alone))
+        assert told.keys() == each.keys()
+        for key, finding in told.items():
+            assert finding.measured == pytest.approx(each[key].measured, abs=2e-6), key
+    for turned, measured in zip(own.gauge.claws, alone.gauge.claws, strict=True):
+        assert turned.name == measured.name
+        for name in ("spine", "axis", "outwards", "edge"):
+            assert getattr(turned, name) == pytest.approx(getattr(measured, name), abs=1e-6), (turned.name, name)
+        for one, other in zip(turned.legs, measured.legs, strict=True):
+            assert one.edge == pytest.approx(other.edge, abs=1e-6) and one.outwards == pytest.approx(other.outwards, abs=1e-6)
