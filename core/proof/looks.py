@@ -16,7 +16,7 @@ from .thickness import COS_FACING, START_MM, straight_balls
 MOST_WALLS = 10_000
 """How many triangles are looked at in tables: more are met by rays. Only the time taken depends on it."""
 
-BUNCH, CELL_MM = 40, 3.0
+BUNCH, CELL_MM = 64, 3.0
 """How many places are looked from at once, and how large the cubes are by which they are put together. Only the time taken depends
 on them."""
 
@@ -147,7 +147,7 @@ class Looks:
 
     def _near(self, points: Floats, ways: Floats, metal_mm: float, air_mm: float) -> tuple[np.ndarray, np.ndarray]:
         """Pairs of places (n, 3) and the walls that face them within reach, ahead along unit ways (n, 3) through metal, or behind
-        through air, anywhere on their planes: all of those, and some that are a little too far."""
+        through air: all that ways meet, and others of which they only meet the box."""
         starts = np.arange(0, len(points), BUNCH)
         one, other = points + ways * metal_mm, points - ways * air_mm
         lows, highs = np.minimum(one, other).astype(np.float32), np.maximum(one, other).astype(np.float32)
@@ -164,11 +164,10 @@ class Looks:
         may = mean @ self._planes[:3] >= np.float32(least * half_mm) - spread[:, None]
         for axis, (lowest, highest) in enumerate(zip(*self._boxes)):
             may &= (lowest <= high[:, axis, None]) & (highest >= low[:, axis, None])
-        narrow = np.abs(mean).argmin(axis=1)
         # In memory that is used again: getting it anew takes longer than filling it.
         rooms = [np.empty(BUNCH * int(may.sum(axis=1).max()), kind) for kind in (np.float32, np.float32, bool, bool)]
         pairs = []
-        for start, each, axis in zip(starts.tolist(), may, narrow.tolist()):
+        for start, each in zip(starts.tolist(), may):
             walls, own, size = np.flatnonzero(each), slice(start, start + BUNCH), min(BUNCH, len(points) - start)
             planes = self._planes.take(walls, axis=1)
             reach, rise, faces, is_near = (room[:size * len(walls)].reshape(size, len(walls)) for room in rooms)
@@ -176,11 +175,9 @@ class Looks:
             np.abs(np.matmul(middles[own], planes, out=rise), out=rise)
             np.greater_equal(reach, np.float32(least * half_mm), out=faces)
             faces &= np.less_equal(rise, reach, out=is_near)
-            # Along one axis, along which the places look least far, each is looked at by itself.
-            faces &= np.less_equal(self._boxes[0][axis].take(walls), highs[own, axis, None], out=is_near)
-            faces &= np.greater_equal(self._boxes[1][axis].take(walls), lows[own, axis, None], out=is_near)
             pairs.append(_pairs(faces, start, walls))
         place, wall = (np.concatenate(each) for each in zip(*pairs))
+        # Of most pairs the wall lies beside the way.
         for lowest, highest, low, high in zip(*self._boxes, np.ascontiguousarray(lows.T), np.ascontiguousarray(highs.T)):
             meets = np.flatnonzero((lowest.take(wall) <= high.take(place)) & (highest.take(wall) >= low.take(place)))
             place, wall = place.take(meets), wall.take(meets)
