@@ -16,9 +16,9 @@ from .thickness import COS_FACING, START_MM, straight_balls
 MOST_WALLS = 10_000
 """How many triangles are looked at in tables: more are met by rays. Only the time taken depends on it."""
 
-BUNCH, CELL_MM = 64, 3.0
-"""How many places are looked from at once, and how large the cubes are by which they are put together. Only the time taken depends
-on them."""
+BUNCH, FEW_WALLS, CELL_MM = (40, 64), 4000, 3.0
+"""How many places are looked from at once at many walls and at few, how many those are at most, and how large the cubes are by which
+places are put together. Only the time taken depends on them."""
 
 PAIRS = 60_000
 """How large a table of ways and walls is. Only the time taken depends on it."""
@@ -148,7 +148,8 @@ class Looks:
     def _near(self, points: Floats, ways: Floats, metal_mm: float, air_mm: float) -> tuple[np.ndarray, np.ndarray]:
         """Pairs of places (n, 3) and the walls that face them within reach, ahead along unit ways (n, 3) through metal, or behind
         through air: all that ways meet, and others of which they only meet the box."""
-        starts = np.arange(0, len(points), BUNCH)
+        bunch = BUNCH[len(self.normals) <= FEW_WALLS]
+        starts = np.arange(0, len(points), bunch)
         one, other = points + ways * metal_mm, points - ways * air_mm
         lows, highs = np.minimum(one, other).astype(np.float32), np.maximum(one, other).astype(np.float32)
         low, high = np.minimum.reduceat(lows, starts), np.maximum.reduceat(highs, starts)
@@ -165,10 +166,10 @@ class Looks:
         for axis, (lowest, highest) in enumerate(zip(*self._boxes)):
             may &= (lowest <= high[:, axis, None]) & (highest >= low[:, axis, None])
         # In memory that is used again: getting it anew takes longer than filling it.
-        rooms = [np.empty(BUNCH * int(may.sum(axis=1).max()), kind) for kind in (np.float32, np.float32, bool, bool)]
+        rooms = [np.empty(bunch * int(may.sum(axis=1).max()), kind) for kind in (np.float32, np.float32, bool, bool)]
         pairs = []
         for start, each in zip(starts.tolist(), may):
-            walls, own, size = np.flatnonzero(each), slice(start, start + BUNCH), min(BUNCH, len(points) - start)
+            walls, own, size = np.flatnonzero(each), slice(start, start + bunch), min(bunch, len(points) - start)
             planes = self._planes.take(walls, axis=1)
             reach, rise, faces, is_near = (room[:size * len(walls)].reshape(size, len(walls)) for room in rooms)
             np.matmul(looks[own], planes[:3], out=reach)
