@@ -13,8 +13,9 @@ from ..solid.kernel import Solid, first_hits, ways_through
 from .places import Places
 from .thickness import COS_FACING, START_MM, straight_balls
 
-MOST_WALLS = 10_000
-"""How many triangles are looked at in tables: more are met by rays. Only the time taken depends on it."""
+MOST_WALLS, MOST_CROSSED = 10_000, 7000
+"""How many triangles are looked at in tables, from the surface and along any way: more are met by rays. Only the time taken depends
+on them."""
 
 BUNCH, FEW_WALLS, CELL_MM = (40, 64), 4000, 3.0
 """How many places are looked from at once at many walls and at few, how many those are at most, and how large the cubes are by which
@@ -87,7 +88,7 @@ class Looks:
         reaches from places in it; 0 where they leave none up to far_mm."""
         if not len(points):
             return np.zeros(0)
-        if not self.is_in_tables:
+        if len(self.normals) > MOST_CROSSED:
             ends = points + ways * far_mm
             far, facing = first_hits(self.solid, points, ends)
             # From air a way enters metal at the first wall and leaves it at the second.
