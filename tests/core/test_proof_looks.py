@@ -30,6 +30,7 @@ def one_place(point: tuple[float, float, float], normal: tuple[float, float, flo
 @PATHS
 def test_a_wall_is_seen_up_to_how_far_is_looked(monkeypatch: pytest.MonkeyPatch, most_walls: int) -> None:
     monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
     plates = Manifold.cube((8.0, 8.0, 0.7)) + Manifold.cube((8.0, 8.0, 0.5)).translate((0.0, 0.0, 1.9))
     top = one_place((3.1, 4.3, 0.7), (0.0, 0.0, 1.0))
     for metal_mm, air_mm in ((0.7 - 1e-4, 1.2 - 1e-4), (0.7 + 1e-4, 1.2 + 1e-4)):
@@ -43,6 +44,7 @@ def test_a_wall_is_seen_up_to_how_far_is_looked(monkeypatch: pytest.MonkeyPatch,
 def test_a_wall_that_leans_more_than_walls_may_does_not_face(monkeypatch: pytest.MonkeyPatch, most_walls: int, off_deg: float,
                                                                faces: bool) -> None:
     monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
     rise = math.tan(math.radians(off_deg))
     wedge = hull([(x, y, z) for y in (0.0, 8.0) for x in (1.0, 4.0) for z in (0.0, x * rise)])
     ahead = Surface(wedge).looks.ahead(one_place((1.7, 4.1, 0.0), (0.0, 0.0, -1.0)), 2.0, 2.0)
@@ -77,6 +79,7 @@ def test_what_was_not_looked_for_far_enough_is_looked_for_again(is_metal: bool, 
 def test_what_rays_from_each_place_meet_is_seen_as_near(monkeypatch: pytest.MonkeyPatch, most_walls: int, choices: dict[str, str],
                                                         state: str) -> None:
     monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
     surface = subject_of(make_head(spec_of(choices), state)).surface
     places = surface.beside_corners
     ahead = surface.looks.ahead(places, 1.6, 6.0)
@@ -92,6 +95,7 @@ def test_what_rays_from_each_place_meet_is_seen_as_near(monkeypatch: pytest.Monk
 @PATHS
 def test_metal_reaches_from_its_middle_to_its_ends(monkeypatch: pytest.MonkeyPatch, most_walls: int) -> None:
     monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
     surface = Surface(Manifold.cube((4.0, 6.0, 8.0)) - Manifold.cube((2.0, 2.0, 2.0)).translate((1.0, 4.0, 3.0)))
     points, ways = np.tile([2.0, 2.0, 4.0], (6, 1)), np.vstack([np.eye(3), -np.eye(3)])
     to_end = [2.0, 2.0, 4.0, 2.0, 2.0, 4.0]
@@ -104,6 +108,7 @@ def test_metal_reaches_from_its_middle_to_its_ends(monkeypatch: pytest.MonkeyPat
 @PATHS
 def test_no_places_have_no_ways(monkeypatch: pytest.MonkeyPatch, most_walls: int) -> None:
     monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+    monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
     none, block = np.zeros((0, 3)), Surface(Manifold.cube((4.0, 6.0, 8.0)))
     assert block.looks.to_end_mm(none, none, 20.0).shape == (0,)
     ahead = block.looks.ahead(Places(none, none, 1.0), 1.0, 1.0)
@@ -133,6 +138,7 @@ def test_ways_from_metal_and_from_air_end_at_the_same_walls_in_tables_and_rays(m
         assert 0 < (expected[~inside] == 0.0).sum() < (~inside).sum()
         for most_walls in (10**9, 0):
             monkeypatch.setattr(looks, "MOST_WALLS", most_walls)
+            monkeypatch.setattr(looks, "MOST_CROSSED", most_walls)
             assert surface.looks.to_end_mm(points, ways, far_mm) == pytest.approx(expected, abs=1e-6)
 
 
