@@ -105,8 +105,9 @@ def copies_of(surfaces: Mapping[str, tuple[Floats, Ints]]) -> dict[str, Copy]:
 
 
 def turned_copies(surfaces: Mapping[str, Floats], holds: Callable[[Floats], bool]) -> dict[str, Copy]:
-    """Which of some shapes, corners (n, 3) by name in any order, are copies of which one before them, turned about the upright axis or
-    mirrored in a plane through it, where what `holds` of a (3, 4) way is true. A shape is taken by its corners alone."""
+    """Which of some shapes, corners (n, 3) by name in any order, are copies of which one before them, turned about the
+    upright axis or mirrored in a plane through it, where what `holds` of a (3, 4) way is true. A shape is taken by its
+    corners alone."""
     found: dict[str, Copy] = {}
     firsts: list[tuple[str, Floats, Floats]] = []
     for name, corners in surfaces.items():

@@ -57,7 +57,8 @@ def crown_profiles(frame: Frame, claws: Sequence[ClawMeasure]) -> list[tuple[Flo
 
 
 def contacts(solid: Solid, lines: Floats, reading_mm: float) -> tuple[Floats, Floats]:
-    """(c,) shares of lines (c, k, 3) up the crown's slope, girdle to table, that metal lies on, each time in the middle; (c, 3) its ends."""
+    """(c,) shares of lines (c, k, 3) up the crown's slope, girdle to table, that metal lies on, each time in the middle; (c, 3)
+    its ends."""
     low, high = bounds(solid)
     # Metal farther up does not touch, so that there is no need to look for it.
     low, high = low - [0.0, 0.0, reading_mm], high + [0.0, 0.0, reading_mm]
@@ -72,7 +73,8 @@ def contacts(solid: Solid, lines: Floats, reading_mm: float) -> tuple[Floats, Fl
     last = count - 1 - np.argmax(touching[:, ::-1], axis=1)
     every = np.arange(len(lines))
     end = lines[every, last]
-    finer = end[:, None] + np.linspace(0.0, 1.0, FINER + 1)[:, None] * (lines[every, np.minimum(last + 1, count - 1)] - end)[:, None]
+    after = lines[every, np.minimum(last + 1, count - 1)]
+    finer = end[:, None] + np.linspace(0.0, 1.0, FINER + 1)[:, None] * (after - end)[:, None]
     more = np.maximum(np.argmin(np.column_stack([touches(finer), np.zeros(len(lines), bool)]), axis=1) - 1, 0)
     gaps = (~touching & (np.arange(count) < last[:, None])).sum(axis=1)
     shares = (last - gaps + more / FINER) / (count - 1)

@@ -358,7 +358,8 @@ def rail_gap(frame: Frame, rail: Solid, reach_mm: float) -> float:
 
 
 def _convex_bodies(placed: PolyMesh) -> list[tuple[Floats, Floats]]:
-    """Normals (f, 3) and offsets (f,) mm of the planes round a convex stone, or round each half of one that has two; none of others."""
+    """Normals (f, 3) and offsets (f,) mm of the planes round a convex stone, or round each half of one that has two; none of
+    others."""
     if is_convex(placed):
         return [facet_planes(placed)]
     return [(half.normals, half.offsets) for half in halves_of(placed)]

@@ -111,8 +111,8 @@ class Frame:
 
     @cached_property
     def _copies(self) -> Mapping[str, Copy]:
-        """Claws that are one in other places with all of the stone that they see: what is asked of each is read off the first of them,
-        and solids that are moved are not made anew."""
+        """Claws that are one in other places with all of the stone that they see: what is asked of each is read off the first of
+        them, and solids that are moved are not made anew."""
         symmetry = Symmetry(self.placed.vertices)
         if self._known_copies is None:
             return turned_copies({name: self.part_triangles(name)[0] for name in self.claw_names}, symmetry.holds)

@@ -204,7 +204,8 @@ def cantilevers(subject: Subject, rules: HouseRules) -> list[Cantilever]:
             lengths = np.concatenate([[0.0], steps[:-1] / 2.0]) + np.append(steps[:-1] / 2.0, steps[-1] / 2.0)
             found[claw.name] = Cantilever(claw, heights, sections, all_beams[i * count:(i + 1) * count], levers, lengths)
     # Copies that leave the same wall are the same beams.
-    return [replace(found[copied[claw.name].first], claw=claw) if claw.name in copied else found[claw.name] for claw in gauge.claws]
+    return [replace(found[copied[claw.name].first], claw=claw) if claw.name in copied else found[claw.name]
+            for claw in gauge.claws]
 
 
 def _loops(names: Sequence[str], subject: Subject, height_mm: float) -> list[list[Floats]]:

@@ -48,9 +48,10 @@ class Subject:
     its own frame, placed (mesh) and stone_solid where the head holds it; state "cast" or "set"; plan: None for a head
     that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
     all the other stones in this metal, where it is the metal of several; is_of_several: whether this is one of several
-    heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure it; copies: parts that are known to
-    be others in other places; is_all_parts: whether the metal is known to be its parts and nothing else; is_joined: whether
-    it is there as one solid, which else is only made from them where nothing less will do.
+    heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure
+    it; copies: parts that are known to be others in other places, None to look; is_all_parts: whether the metal is known
+    to be its parts and nothing else; is_joined: whether it is there as one solid, which else is only made of them where
+    nothing less will do.
     """
 
     metal: Solid

@@ -105,7 +105,8 @@ class Varied:
             settled = rest_mm(at_height, moved[self._where["wall"][0]]) - self._rest
         placed = at_height.moved((0.0, 0.0, settled))
         varied = replace(subject, metal=solids.pop(""), parts=solids, stone=stone, placed=placed,
-                         stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut, copies=copies, is_joined=not self._is_in_parts)
+                         stone_solid=solid_of(placed, "stone"), cut_seat=subject.is_seat_cut, copies=copies,
+                         is_joined=not self._is_in_parts)
         if not subject.is_seat_cut or not is_deeper(varied.gauge, SEATED_MM):
             return varied
         tool = replace(self._tool, vertices=self._placed(self._tool.vertices * stretch))
@@ -160,8 +161,8 @@ class Varied:
 
     @property
     def _is_in_parts(self) -> bool:
-        """Whether the parts of a head whose seat is cut are moved and cut one by one and left as they overlap, which costs a fraction of
-        their union: all that is asked of the metal then is how far it is to it, and whether it stands at a place."""
+        """Whether the parts of a head whose seat is cut are moved and cut one by one and left as they overlap, which costs a
+        fraction of their union: all that is asked of the metal then is how far it is to it, and whether it stands at a place."""
         return self.subject.is_all_parts and self.subject.is_seat_cut
 
     @cached_property
@@ -383,8 +384,8 @@ def _across(triangles: Ints, chosen: Ints, sides: Floats, count: int) -> tuple[I
 
 
 def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
-    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. Of parts that are copies one is cut
-    and moved, where the tool is alike beside both."""
+    """The subject after the setter has cut away what stands in the stone's way; offcuts fall off. Of parts that are copies
+    one is cut and moved, where the tool is alike beside both."""
     solid, symmetry = solid_of(tool, "stone"), Symmetry(tool.vertices)
     copies = {name: copy for name, copy in (subject.copies or {}).items() if symmetry.holds(copy.way)}
 

@@ -60,8 +60,8 @@ def triangles_of(solid: Solid) -> tuple[Floats, Ints]:
 
 
 def with_vertices(solid: Solid, vertices: Floats, part: str) -> Solid:
-    """The same triangles between vertices (n, 3) elsewhere, in the order in which `triangles_of` has them. Less than half the work of a
-    solid made anew. Raises GeometryError if it is inside out or empty."""
+    """The same triangles between vertices (n, 3) elsewhere, in the order in which `triangles_of` has them. Less than half
+    the work of a solid made anew. Raises GeometryError if it is inside out or empty."""
     return checked(solid.warp_batch(lambda _: vertices), part)
 
 
