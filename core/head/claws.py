@@ -101,13 +101,14 @@ def claw_lines(plan: Plan, outline: Outline) -> tuple[ClawLine, ...]:
 
 def foot_on_peg(place: Place, radius_mm: float) -> Floats:
     """(2,) where the plane of the outline's normal meets the peg's circle on the claw's side; where it passes the
-    peg by, the place of the circle nearest to it."""
+    peg by, the place of the circle nearest to it. On an axis of the stone where that lies across it: claws that cross
+    under a long stone's ends meet below its keel."""
     along = float(place.point @ place.normal)
     nearest = place.point - along * place.normal
     off = float(np.linalg.norm(nearest))
-    if off >= radius_mm:
-        return nearest * (radius_mm / off)
-    return nearest + place.normal * math.sqrt(radius_mm * radius_mm - off * off)
+    foot = nearest + place.normal * math.sqrt(max(radius_mm * radius_mm - off * off, 0.0))
+    foot = np.where(foot * place.point < 0.0, 0.0, foot)
+    return foot * (radius_mm / float(np.linalg.norm(foot)))
 
 
 def wall_run_mm(outline: Outline, place: Place, inset_mm: float, chord_mm: float) -> float:

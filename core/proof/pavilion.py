@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, PolyMesh
+from ..mesh import Floats, Ints, PolyMesh
 from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
 from .frame import FLAT_MM, HAIR_MM, Frame
@@ -196,7 +196,8 @@ def _on_sections(frame: Frame, heights: Floats, ways: Floats) -> tuple[Floats, F
 class Bearing:
     """width_mm (n,): of the touching band along the pavilion, 0 where there is none; whole_mm (n,): with the bands below
     it; places (n, 3): where it begins, or the column's top; begins_mm, ends_mm (n,): heights of the band; touches_again:
-    (level, column) pairs."""
+    (level, column) pairs; band, near (h, n) bool: where the band is, and where no more room is than a seat may have; tops
+    (n, 2): where the columns begin."""
 
     width_mm: Floats
     whole_mm: Floats
@@ -204,6 +205,16 @@ class Bearing:
     begins_mm: Floats
     ends_mm: Floats
     touches_again: list[tuple[int, int]]
+    band: np.ndarray
+    near: np.ndarray
+    tops: Floats
+
+    def joined_with(self, columns: Ints) -> np.ndarray:
+        """(h, n) bool: what is in one piece with the bands of some columns (k,), with no more room between than a seat may
+        have."""
+        own = np.zeros(self.band.shape, bool)
+        own[:, columns] = self.band[:, columns]
+        return _joined(self.near, own, self.tops)
 
 
 def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
@@ -239,21 +250,22 @@ def bearing(found: Columns, reading_mm: float, clear_mm: float) -> Bearing:
     # What is only just read as touching lifts nothing.
     lifting = over <= -CORNERS * found.settling_mm - reading_mm / 2.0
     lifts = lifting & cleared & rests
+    band = touching & (level >= begin) & (level < end)
     if lifts.any():
-        lifts &= ~_joined(touching, (level >= begin) & (level < end), found.places[0])
+        lifts &= ~_joined(touching, band, found.places[0])
     again = [(int(i), int(j)) for i, j in zip(*np.nonzero(lifts))]
     first = np.where(rests, begin, 0)
     places = np.column_stack([found.places[first, every], z[first]])
     whole = width + (found.slopes_mm[:-1] * (touching[:-1] & touching[1:] & (level[:-1] >= end))).sum(axis=0)
     return Bearing(np.where(rests, width, 0.0), np.where(rests, whole, 0.0), places, z[first], np.where(rests, ends, z[0]),
-                   again)
+                   again, band, over <= clear_mm, found.places[0])
 
 
 def _joined(touching: np.ndarray, bearing: np.ndarray, tops: Floats) -> np.ndarray:
     """(h, n) bool: where the stone touches in one piece with its bearing, level by level and from column to column, as it
     does on the flank of a scoop. tops (n, 2): where the columns begin."""
     order = np.argsort(np.arctan2(*(tops - np.nanmean(tops, axis=0)).T[::-1]))
-    own, found = touching[:, order], (bearing & touching)[:, order]
+    own, found = touching[:, order], bearing[:, order]
     while True:
         wider = np.pad(found, ((1, 1), (0, 0)))
         wider = wider[:-2] | wider[1:-1] | wider[2:]

@@ -17,7 +17,7 @@ from ..trade.house_rules import HouseRules
 from .findings import Finding, Limit, at_least, at_most, direction, judge, point, unable, rounded_up
 from .loops import HALF_TURN_DEG, free_turn, middle_of
 from .measure import SEATED_MM, Gauge
-from .pavilion import flat_level_mm
+from .pavilion import Bearing, flat_level_mm
 from .subject import NAME_HOLD, NO_HOLD, Subject
 
 
@@ -148,7 +148,7 @@ def _bearing(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         elif again:
             width = found.width_mm
         if gauge.wall is None and gauge.claws:
-            width, again = _on_claws(gauge, width, found.begins_mm, found.ends_mm, again)
+            width, again = _on_claws(gauge, found, width, again)
     support = _support(gauge, width, places)
     widths = support.widths
     share = float((widths > 0.0).mean())
@@ -194,19 +194,21 @@ def _free_turn(gauge: Gauge, places: Floats) -> tuple[float, Floats]:
     return free_turn(places - middle_of(gauge.girdle_loop)) if len(places) else (360.0, np.array([1.0, 0.0]))
 
 
-def _on_claws(gauge: Gauge, width: Floats, begins: Floats, ends: Floats,
-              again: list[tuple[int, int]]) -> tuple[Floats, list[tuple[int, int]]]:
-    """The same where claws carry the stone: what is touched lower than any claw's bearing is no bearing, it lifts."""
+def _on_claws(gauge: Gauge, found: Bearing, width: Floats, again: list[tuple[int, int]]) -> tuple[Floats, list[tuple[int, int]]]:
+    """The same where claws carry the stone: what is touched lower than any claw's bearing is no bearing, it lifts, unless it is
+    in one piece with a claw's, as where a claw leans along the pavilion."""
     legs = np.arange(len(gauge.stations[0]), len(width))
     bearing = legs[width[legs] > 0.0]
     if not len(bearing):
         return width, again
     # Heights are told by levels, so that what begins one level lower is the same bearing still.
     levels = gauge.levels_mm
-    begin, low = (np.searchsorted(-levels, -np.asarray(z) - READ_MM) for z in (begins, ends[bearing].min()))
+    begin, low = (np.searchsorted(-levels, -np.asarray(z) - READ_MM) for z in (found.begins_mm, found.ends_mm[bearing].min()))
     under = (width > 0.0) & (begin > low + 1)
-    more = [(min(int(begin[j]), len(levels) - 1), j) for j in np.flatnonzero(under).tolist()]
-    return np.where(under, 0.0, width), again + more
+    if under.any():
+        begin = np.minimum(begin, len(levels) - 1)
+        under &= ~found.joined_with(bearing)[begin, np.arange(len(width))]
+    return np.where(under, 0.0, width), again + [(int(begin[j]), j) for j in np.flatnonzero(under).tolist()]
 
 
 def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:

@@ -1,12 +1,14 @@
 """Long and pointed stones with everything else left to the plan: nothing of the head is unsafe."""
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
 
 from core.errors import SpecError
 from core.head import STATES, make_head
+from core.head.claws import foot_on_peg
 from core.head.planning.peg import LOWEST_CROWN
 from core.head.planning.stone import NARROWEST_CLEFT_DEG
 from core.proof import prove
@@ -55,11 +57,25 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("sugarloaf cabochon", 40.0, 40.0, "rim"), ("sugarloaf cabochon", 60.0, 60.0, "rim"),  # the ledge under it was not seen
     ("oval", 25.38, 15.76, "tapered claw"),  # a sheet without volume was a second body
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
+    ("tapered baguette", 5.02, 1.79, "peg"), ("baguette", 6.82, 2.97, "peg"),  # claws crossed below the keel and met it
+    ("marquise", 8.75, 3.5, "peg"), ("heart", 10.65, 11.84, "peg"),  # the edges of crossing claws came too near each other
+    ("baguette", 9.4, 4.99, "peg"),  # the foot of a notch that runs far down a leaning claw was read for a second bearing
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
     spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
     for state in STATES:
         assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+@pytest.mark.parametrize("cut", LONG)
+def test_no_claw_on_a_peg_crosses_an_axis_of_the_stone(cut: str) -> None:
+    stone = make_stone({"cut": cut, "length_mm": 2.5 * LONG[cut], "width_mm": 2.5})
+    for radius_mm in (0.4, 0.8, 1.2):
+        for azimuth in range(0, 360, 7):
+            place = stone.outline.place(float(azimuth))
+            foot = foot_on_peg(place, radius_mm)
+            assert math.hypot(*foot) == pytest.approx(radius_mm)
+            assert (foot * place.point >= 0.0).all()
 
 
 def test_a_peg_head_is_sound_from_the_lowest_crown_on() -> None:
