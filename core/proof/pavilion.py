@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..mesh import Floats, Ints, PolyMesh
+from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
 from .frame import FLAT_MM, HAIR_MM, Frame
@@ -98,19 +98,24 @@ def columns(frame: Frame, starts: Floats, top_mm: float) -> Columns:
         beside = np.isfinite(room) & (room > 0.0)
         if top_mm >= frame.girdle_plane_mm:
             beside[0] = False
-        square[beside] = _square_room(places[beside], feet[beside], heights[np.nonzero(beside)[0]], *facets)
+        square[beside] = _square_room(places[beside], feet[beside], heights[np.nonzero(beside)[0]], square[beside],
+                                      *facets)
     return Columns(heights, places, slopes, square)
 
 
-def _square_room(places: Floats, feet: Floats, heights_mm: Floats, normals: Floats, offsets: Floats) -> Floats:
+def _square_room(places: Floats, feet: Floats, heights_mm: Floats, ahead_mm: Floats, normals: Floats,
+                 offsets: Floats) -> Floats:
     """(n,) mm from places (n, 2) of a convex stone at heights (n,) to points (n, 2) of the metal beside them: square to the
-    facet that faces the metal, or along it if that is more, for metal that stands aside."""
+    facet that faces the metal, or along it if that is more, for metal that stands aside. ahead_mm (n,): least room to metal
+    over the place's own facet, for metal that stands at another."""
     off = np.column_stack([feet, heights_mm]) @ normals.T - offsets
     facing = np.argmax(off, axis=1)
-    x, y, _ = normals[facing].T
-    (way_x, way_y) = (feet - places).T
-    aside = np.abs(way_x * y - way_y * x) / np.maximum(np.hypot(x, y), 1e-12)
-    room: Floats = np.maximum(off[np.arange(len(off)), facing], aside)
+    x, y, z = normals[facing].T
+    (way_x, way_y), flat = (feet - places).T, np.maximum(np.hypot(x, y), 1e-12)
+    aside = np.abs(way_x * y - way_y * x) / flat
+    # How far under that facet's plane the place lies, on the level.
+    under = (offsets[facing] - places[:, 0] * x - places[:, 1] * y - heights_mm * z) / flat
+    room: Floats = np.maximum(np.maximum(off[np.arange(len(off)), facing], aside), np.minimum(under, ahead_mm))
     return room
 
 
@@ -209,7 +214,7 @@ class Bearing:
     near: np.ndarray
     tops: Floats
 
-    def joined_with(self, columns: Ints) -> np.ndarray:
+    def joined_with(self, columns: np.ndarray) -> np.ndarray:
         """(h, n) bool: what is in one piece with the bands of some columns (k,), with no more room between than a seat may
         have."""
         own = np.zeros(self.band.shape, bool)

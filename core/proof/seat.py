@@ -194,7 +194,8 @@ def _free_turn(gauge: Gauge, places: Floats) -> tuple[float, Floats]:
     return free_turn(places - middle_of(gauge.girdle_loop)) if len(places) else (360.0, np.array([1.0, 0.0]))
 
 
-def _on_claws(gauge: Gauge, found: Bearing, width: Floats, again: list[tuple[int, int]]) -> tuple[Floats, list[tuple[int, int]]]:
+def _on_claws(gauge: Gauge, found: Bearing, width: Floats,
+              again: list[tuple[int, int]]) -> tuple[Floats, list[tuple[int, int]]]:
     """The same where claws carry the stone: what is touched lower than any claw's bearing is no bearing, it lifts, unless it is
     in one piece with a claw's, as where a claw leans along the pavilion."""
     legs = np.arange(len(gauge.stations[0]), len(width))

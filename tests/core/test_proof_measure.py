@@ -25,6 +25,7 @@ from core.proof.loops import (
     is_inside,
     stations_on,
 )
+from core.proof.apart import nearest_of_triangles
 from core.proof.claw_measure import _is_hollow, bar
 from core.proof.fit import (
     SEATED_MM, _depth_between_lobes, _reaching, common, deepest_within, depth, gaps, is_deeper, rail_gap, room_at_culet,
@@ -620,3 +621,14 @@ def test_legs_make_a_hollow_section_and_a_folded_needle_does_not() -> None:
     corner = np.array([[0.0, 0.0], [2.0, 0.0], [2.0, 0.5], [0.5, 0.5], [0.5, 2.0], [0.0, 2.0]])
     assert hollow_deg(folded) > 30.0
     assert not _is_hollow(round_one) and not _is_hollow(folded) and _is_hollow(corner)
+
+
+def test_what_is_read_near_the_pavilion_is_near_it_also_where_it_faces_another_facet() -> None:
+    """Under a small trillion the nearest metal on the level may touch the facet of another side."""
+    found = subject_of(make_head(spec_of({"stone.cut": "straight trillion", "stone.length_mm": 3.46, "stone.width_mm": 2.6}))).gauge
+    vertices, triangles = found.metal_triangles
+    near = np.argwhere((found.room_mm >= 0.0) & (found.room_mm < 0.02))
+    assert len(near) > 10
+    for level, column in near:
+        place = np.broadcast_to(found.columns.place(level, column), (len(triangles), 3, 3))
+        assert nearest_of_triangles(place, vertices[triangles])[0].min() < 0.005 + 2.0 * found.room_mm[level, column]

@@ -59,6 +59,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("oval cabochon", 2.0, 1.0, "rim"), ("oval cabochon", 2.5, 0.85, "rim"),  # the ends of small domes were left bare
     ("tapered baguette", 5.02, 1.79, "peg"), ("baguette", 6.82, 2.97, "peg"),  # claws crossed below the keel and met it
     ("marquise", 8.75, 3.5, "peg"), ("heart", 10.65, 11.84, "peg"),  # the edges of crossing claws came too near each other
+    ("straight trillion", 3.46, 2.6, "tapered claw"),  # metal at the flanks was read for metal under the base
     ("baguette", 9.4, 4.99, "peg"),  # the foot of a notch that runs far down a leaning claw was read for a second bearing
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
