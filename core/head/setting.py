@@ -155,12 +155,24 @@ def tip_of(spec: Spec) -> str:
 def set_claw(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
     """One claw that is no V claw as the setter leaves it, before anything is cut out of it."""
     plan = site.plan
+    relieved = _relieved_mm(site, line) / crown.slope_mm
 
     def bent(reach: float) -> Solid:
-        aim = Aim(_top_at(plan, plan["tip_height"], reach), reach * plan["contact"], plan["girdle_plane"])
+        aim = Aim(_top_at(plan, plan["tip_height"], reach), reach * (plan["contact"] + relieved), plan["girdle_plane"])
         return _bent(site, line, crown, aim, part)
 
     return _of_its_metal(site, line, part, bent)
+
+
+def _relieved_mm(site: Site, line: ClawLine) -> float:
+    """How far in from the girdle, in the claw's middle, room is cut round points of the stone, where it lies on nothing."""
+    room, place = site.plan["claw_relief"] if "claw_relief" in site.plan else 0.0, line.place
+    reach = 0.0
+    for off in (corner.point - place.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG):
+        aside = float(off[0] * place.normal[1] - off[1] * place.normal[0])
+        if abs(aside) < room:
+            reach = max(reach, math.sqrt(room * room - aside * aside) - float(off @ place.normal))
+    return reach
 
 
 def _top_at(plan: Plan, top_mm: float, reach: float) -> float:

@@ -60,12 +60,24 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("tapered baguette", 5.02, 1.79, "peg"), ("baguette", 6.82, 2.97, "peg"),  # claws crossed below the keel and met it
     ("marquise", 8.75, 3.5, "peg"), ("heart", 10.65, 11.84, "peg"),  # the edges of crossing claws came too near each other
     ("straight trillion", 3.46, 2.6, "tapered claw"),  # metal at the flanks was read for metal under the base
+    # The room cut round the points of a blunt corner left claws too thin behind, and too little of the crown to lie on.
+    ("straight trillion", 2.02, 2.25, "peg"), ("straight trillion", 2.14, 1.92, "basket"), ("straight trillion", 1.8, 1.92, "basket"),
     ("baguette", 9.4, 4.99, "peg"),  # the foot of a notch that runs far down a leaning claw was read for a second bearing
 ])
 def test_what_the_plan_left_unsafe_in_a_survey_is_sound(cut: str, length_mm: float, width_mm: float, style: str) -> None:
     spec = spec_of({"stone.cut": cut, "stone.length_mm": length_mm, "stone.width_mm": width_mm, "head.style": style})
     for state in STATES:
         assert not [f"{each.what}: {each.measured}" for each in prove(make_head(spec, state)) if each.verdict == "unsafe"]
+
+
+def test_claws_at_a_blunt_corner_are_as_thin_as_leaves_a_castable_neck_behind_the_room_round_its_points() -> None:
+    given = {"stone.cut": "straight trillion", "stone.length_mm": 2.14, "stone.width_mm": 1.92, "head.style": "basket"}
+    planned = make_head(spec_of(given)).plan
+    assert "room that is cut round" in planned.dimension("claw_diameter").reason
+    for off_mm, verdict in ((0.0, "sound"), (-0.025, "unsafe")):
+        head = make_head(spec_of(given | {"claws.diameter_mm": planned["claw_diameter"] + off_mm}), "set")
+        necks = {each.what: each.verdict for each in prove(head) if each.code == "claws.neck_thickness"}
+        assert necks["Metal left behind the notch in claw 1"] == verdict
 
 
 @pytest.mark.parametrize("cut", LONG)

@@ -44,6 +44,9 @@ RELIEF_MM, RELIEF_SHARE = 0.1, 0.15
 """Room that is cut round a stone's point in a claw, and the most of the claw's thickness that it takes. Common
 practice, no source; that the points must not touch: GIA Quality Assurance Benchmark, princess cut in V prongs."""
 
+FACETED_MM = 0.01
+"""By how much more than planned that room takes, as its facets stand off the ball. Smaller: what is left reads too thin."""
+
 PAIR_GAP_SHARE = 0.5
 """Usual clear width between the claws of a pair, as a share of their thickness. Common practice, no source."""
 
@@ -72,18 +75,24 @@ def plan_claws(draft: Draft, between_mm: float = 0.0) -> None:
                    "The girdle may cut a quarter to a third into a claw: less holds badly, more weakens "
                    "it.", low.source)
     size = claw_diameter(width, count, metal.family)
-    least = max(metal.least_model_mm, rules.of_process(draft.process, "section_least_mm").value / (1.0 - notch))
+    behind = rules.of_process(draft.process, "section_least_mm").value
+    least = max(metal.least_model_mm, behind / (1.0 - notch))
     kind = species_of(spec)
     is_brittle = "poor" in kind.toughness
     usual = size.value * (BRITTLE_SHARE if is_brittle else 1.0)
     value, reason = round(max(usual, least), 2), size.reason
+    relieved = _least_relieved_mm(draft, places, notch, value, behind)
     if is_brittle:
         reason = f"{reason[:-1]}, and stouter because {kind.name} chips easily."
     if value > usual + 0.006:
         reason = (f"The usual {usual:.2f} mm is too thin for {metal.name} by {draft.process}, which needs "
                   f"{least:.2f} mm.")
+    if relieved > value:
+        reason = (f"Of claws of {value:.2f} mm less than {behind:g} mm would be left behind the room that is cut round the stone's "
+                  "points, so they are thicker.")
+        value = math.ceil(100.0 * relieved) / 100.0
     diameter = derive("claw_diameter", value, "mm", reason, size.source)
-    diameter = _plan_section(draft, placement, places, diameter, least, between_mm)
+    diameter = _plan_section(draft, placement, places, diameter, max(least, relieved), between_mm)
     final = _stand(draft, placement, places, diameter)
     leans = _leans(draft, final.places)
     angle = math.radians(draft["taper"])
@@ -109,6 +118,26 @@ def plan_claws(draft: Draft, between_mm: float = 0.0) -> None:
     tops = [length * float(line.axis[2]) + tip * leaning.inwards_mm(i, diameter) * abs(float(line.outwards[2]))
             for i, line in enumerate(claw_lines(Plan(draft.all), stone.outline))]
     derive("head_height", max(tops), "mm", "The metal as cast, from the base plane to the highest point of the claws.")
+
+
+def _least_relieved_mm(draft: Draft, places: tuple[Place, ...], notch: float, usual_mm: float, behind_mm: float) -> float:
+    """Thinnest claws, mm, that keep so much metal behind their notches where room is cut round points of the stone inside claws
+    of the usual thickness; 0 where there are none. V claws keep more outside their corner."""
+    section, outside = _section(draft, places), 0.5 - notch
+    points = [corner.point for corner in draft.stone.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG]
+    least = 0.0
+    for place in places:
+        if section == "V" and takes_v(place):
+            continue
+        for point in (each for each in points if math.dist(each, place.point) < usual_mm / 2.0):
+            out = behind_mm + RELIEF_MM + FACETED_MM + float((point - place.point) @ place.normal)
+            # Wide claws are about as thick there as in their middle.
+            aside = abs(float((point - place.point) @ (-place.normal[1], place.normal[0]))) if section in ("round", "V") else 0.0
+            # outside d + sqrt(d²/4 - aside²) = out
+            square = 0.25 - outside * outside
+            thick = math.sqrt((outside * out) ** 2 + square * (out * out + aside * aside)) - outside * out
+            least = max(least, thick / square)
+    return least
 
 
 def _needed_mm(draft: Draft, places: tuple[Place, ...], tilts: tuple[float, ...], usual_mm: float) -> float:
