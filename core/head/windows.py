@@ -176,7 +176,15 @@ def posts(outline: Outline, run: Run, claws: Sequence[tuple[Place, float]], deep
             is_cleft = isinstance(outline.pieces[i], Cleft) or isinstance(outline.pieces[after], Cleft)
             is_flat = are_whole and outline.turns_after(i) and _turn_deg(outline, i, after) < FLAT_CORNER_DEG
             room = bar_mm / 2.0 if is_cleft or is_flat else CORNER_ROOM_MM
-            found.append(Post(i + float(last), i + 1.0 + float(first), room, room))
+            last, first = i + float(last), i + 1.0 + float(first)
+            turned = math.degrees(float(np.diff(np.interp([last, first], run.spots, run.turns))[0]))
+            if are_whole and not is_cleft and not outline.turns_after(i) and turned < FLAT_CORNER_DEG:
+                # Inside, a round end begins to run to a point: a bar that is as thick there is many times as wide outside.
+                inset = np.array([deepest_mm])
+                last = float(run.spot(run.length(last, inset) - bar_mm / 2.0, inset, (float(i), last))[0])
+                first = float(run.spot(run.length(first, inset) + bar_mm / 2.0, inset, (first, i + 2.0))[0])
+                room = 0.0
+            found.append(Post(last, first, room, room))
     # Each in the second of the run's three rounds, so that its neighbours on both sides are in reach.
     moved = [run.pieces * (1.0 - (post.middle // run.pieces)) for post in found]
     return sorted((_moved(post, by) for post, by in zip(found, moved, strict=True)),
