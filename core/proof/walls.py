@@ -204,20 +204,20 @@ class Wall:
         levels = self._thickness_at(heights)
         if not levels:
             return np.zeros(0), np.zeros((0, 3))
-        middles, body = _usual_of([values for values, _ in levels])
+        middles, body = _usual_of([usual for _, _, usual in levels])
         if not math.isfinite(body):
             return np.zeros(0), np.zeros((0, 3))
         # Beside corners ways in run along the other side, and tell nothing of how thick the wall is.
-        middles, body = _usual_of([values[values <= ALONG_SHARE * body] for values, _ in levels])
+        middles, body = _usual_of([usual[usual <= ALONG_SHARE * body] for _, _, usual in levels])
         kept = len(levels)
         # From the top down, levels that are thinner all round are the bevel.
         while kept > 4 and not middles[kept - 1] >= BODY_SHARE * body:
             kept -= 1
-        least = [float(values.min()) if len(values) else math.inf for values, _ in levels[:kept]]
+        least = [float(values.min()) if len(values) else math.inf for values, _, _ in levels[:kept]]
         thinnest = int(np.argmin(least))
         near = np.clip(heights[thinnest] + np.array([-0.5, 0.5]) * step, heights[0], heights[kept - 1])
         levels = levels[:kept] + self._thickness_at(near)
-        return np.concatenate([values for values, _ in levels]), np.concatenate([places for _, places in levels])
+        return np.concatenate([values for values, _, _ in levels]), np.concatenate([places for _, places, _ in levels])
 
     @cached_property
     def _heights(self) -> Floats:
@@ -252,8 +252,10 @@ class Wall:
         loops = self.frame.stone_at(height_mm)
         return bool(loops) and float(np.hypot(*(largest(loops) - middle).T).max()) >= nearest - SEAT_MM
 
-    def _thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats]]:
-        """For each height, (k,) mm square to the wall and (k, 3) where; empty where nothing of it is met."""
+    def _thickness_at(self, heights_mm: Floats) -> list[tuple[Floats, Floats, Floats]]:
+        """For each height, (k,) mm square to the wall and (k, 3) where, and (m,) those of them that tell how thick it usually
+        is: from its inner face, whose corners lie no farther from the outer face than its sides; empty where nothing of it is
+        met."""
         heights, outers, inners = self._rings(heights_mm.tolist()) if self.stands.all() else (np.zeros(0), [], [])
         through = {height: (outer, inner) for height, outer, inner in zip(heights.tolist(), outers, inners)}
         # A mitred corner is farther from the other face than the wall is thick; corners of the inner face and of dents are not.
@@ -262,7 +264,8 @@ class Wall:
         others = np.array([height for height in heights_mm.tolist() if height not in read])
         read.update(zip(others.tolist(), self._pieces_thickness_at(others) if len(others) else ()))
         lean = math.cos(self.taper)
-        return [(values * lean, np.column_stack([points, np.full(len(points), height)]))
+        return [(values * lean, np.column_stack([points, np.full(len(points), height)]),
+                 values[len(through[height][0]) if height in through else 0:] * lean)
                 for height, (values, points) in ((height, read[height]) for height in heights_mm.tolist())]
 
     def _ways_between(self, ones: Sequence[Floats], others: Sequence[Floats]) -> list[Floats]:
