@@ -132,6 +132,7 @@ def test_how_far_a_heart_s_cleft_must_open(opens_deg: float, is_held: bool) -> N
 @pytest.mark.parametrize("cut, length_mm, width_mm, style, key, words", [
     ("straight trillion", 2.5, 2.0, "tapered claw", "head.style", "beside the base of a stone 2 mm wide"),
     ("trillion", 2.5, 1.67, "coronet", "head.style", "would lie under the culet"),
+    ("straight trillion", 2.85, 2.36, "coronet", "claws.count", "between all but two of them"),
     ("sugarloaf cabochon", 3.5, 1.1, "basket", "rails.thickness_mm", "upper rail fills its own hollow"),
     ("straight trillion", 2.5, 0.83, "rim", "stone.width_mm", "leaves no hollow"),
     ("cushion", 6.0, 1.5, "peg", "head.style", "rounded off too thin"),

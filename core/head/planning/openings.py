@@ -43,6 +43,9 @@ goes through square to it. Found by trial on pears and marquises; no source."""
 MOST_SIDES = 32
 """More sides than any drawn outline has: windows bent across so many corners of a scanned one would break the wall."""
 
+LEAST_SCOOPS = 2
+"""A wall that is scooped in one place alone is told from one that was filed away by nothing. Common practice, no source."""
+
 BEARING_SHARE = 0.25
 """Wall that stays at its full height on each side of a claw, as a share of the claw's thickness. Common practice, no
 source."""
@@ -107,9 +110,10 @@ def plan_coronet(draft: Draft) -> None:
     lean = math.cos(math.radians(draft["taper"]))
     # The bevel goes down with the scoop, and the wall below it must stay a ring.
     most = draft["wall_top"] - draft["bevel"] * lean - LEAST_BELOW_SHARE * draft["wall_thickness"]
-    if not bays:
-        raise SpecError(Fault("claws.count", round(draft["claw_count"]), "the claws and their bearings leave too little wall between "
-                              'them to scoop; take fewer or thinner claws, or the style "tapered claw"'))
+    if len(bays) < LEAST_SCOOPS:
+        raise SpecError(Fault("claws.count", round(draft["claw_count"]), "the claws and their bearings leave too little wall to scoop "
+                              f"between {'all but two of them' if bays else 'them'}; take fewer or thinner claws, or the style "
+                              '"tapered claw"'))
     widest = max(bay.end - bay.start for bay in bays)
     usual = min(SCOOP_OF_WALL * draft["wall_top"], SCOOP_OF_BAY * widest)
     depth = draft.derive("scoop_depth", math.floor(100.0 * min(usual, most)) / 100.0, "mm",
