@@ -60,6 +60,7 @@ def test_a_seat_that_scoops_and_windows_part_is_one_bearing(cut: str, length_mm:
     ("tapered baguette", 5.02, 1.79, "peg"), ("baguette", 6.82, 2.97, "peg"),  # claws crossed below the keel and met it
     ("marquise", 8.75, 3.5, "peg"), ("heart", 10.65, 11.84, "peg"),  # the edges of crossing claws came too near each other
     ("straight trillion", 3.46, 2.6, "tapered claw"),  # metal at the flanks was read for metal under the base
+    ("pear", 2.63, 1.42, "basket"), ("pear", 2.625, 1.5, "peg"),  # legs along bowed sides did not reach past what fills their point
     ("straight trillion", 2.66, 2.29, "tapered claw"),  # the mitres of its bevel were read for its wall
     ("oval", 12.54, 8.08, "gallery"), ("oval", 6.65, 5.0, "gallery"),  # a bar at the end ran to a knife's edge inside
     # The room cut round the points of a blunt corner left claws too thin behind, and too little of the crown to lie on.

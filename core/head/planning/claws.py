@@ -26,8 +26,8 @@ OPEN_SHARE = 0.5
 """How much of a V claw's legs at most the metal between them fills, at a point so sharp that it does: more, and the girdle
 cuts the legs off where they are thickest. Common practice, no source."""
 
-SHARPER_DEG = 100.0
-"""From which turn on a corner's legs must be so long. At right angles the shortest stand open enough."""
+SHARPER_DEG = 96.0
+"""From which turn between them on a corner's legs must be so long. At right angles the shortest stand open enough."""
 
 WIDTH_OF_WAY = 0.36
 """Most of the way to the next claw that the usual width takes. Common practice, no source."""
@@ -249,7 +249,7 @@ def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter:
     room = min(math.dist(first.point, second.point) for first, second in zip(places, places[1:] + places[:1]))
     value = min(WIDTH_SHARES[section] * diameter, WIDTH_OF_WAY * room)
     if section == "V":
-        shortest = max(SHORTEST_LEG, _open_legs(draft, places))
+        shortest = max(SHORTEST_LEG, _open_legs(draft, places, diameter))
         value = max(min(value, _room_at_base(draft, places, gap)), shortest * diameter)
     reason = ("Length of each leg of a V claw, along its side of the corner: as much as covers the point and stands "
               "open beyond it."
@@ -258,10 +258,11 @@ def _plan_width(draft: Draft, section: str, places: tuple[Place, ...], diameter:
     draft.derive("claw_width", max(math.floor(100.0 * value + 1e-9) / 100.0, 0.3), "mm", reason, COMMON)
 
 
-def _open_legs(draft: Draft, places: tuple[Place, ...]) -> float:
+def _open_legs(draft: Draft, places: tuple[Place, ...], thickness: float) -> float:
     """Shortest legs of V claws, as a share of their thickness, that stand open beyond the metal between them."""
-    shapes = (VShape.of(1.0, 1.0, draft["claw_notch"], place.turn_deg, lean)
-              for place, lean in zip(places, _leans(draft, places), strict=True) if place.turn_deg >= SHARPER_DEG)
+    turns = [legs_turn_deg(draft.stone.outline, place, SHORTEST_LEG * thickness) if takes_v(place) else 0.0 for place in places]
+    shapes = (VShape.of(1.0, 1.0, draft["claw_notch"], turn, lean)
+              for turn, lean in zip(turns, _leans(draft, places), strict=True) if turn >= SHARPER_DEG)
     return max((shape.filled_mm for shape in shapes), default=0.0) / OPEN_SHARE
 
 
@@ -288,7 +289,7 @@ def _stand(draft: Draft, placement: str, places: tuple[Place, ...], thickness: f
     section = section or ("V" if "v_claw_count" in draft else draft.spec.get("claws.section") or "round")
     width = thickness
     if "claw_width" in draft:
-        usual = max(WIDTH_SHARES[section], _open_legs(draft, places) if section == "V" else 0.0)
+        usual = max(WIDTH_SHARES[section], _open_legs(draft, places, thickness) if section == "V" else 0.0)
         width = draft["claw_width"] if draft.is_pinned("claw_width") else min(draft["claw_width"], usual * thickness)
     leans = (math.radians(draft["taper"]),) * len(places)
 
