@@ -80,7 +80,7 @@ def prove(head: Head, rules: HouseRules | None = None, with_spread: bool = True)
               if finding.code not in OF_ALL_METAL and not finding.code.startswith(SAID_ONCE)]
     several = several_of(head)
     whole = _of_alloy(replace(centre, metal=several.metal, parts=several.parts,
-                              others=several.stones[1:], is_all_parts=False), rules)
+                              others=several.stones[1:]), rules)
     together = replace(several, alloy=whole.alloy)
     thin_mm = min((each.measured for each in found if each.code == "casting.thin" and each.measured), default=REACH_MM)
 

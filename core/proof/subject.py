@@ -49,9 +49,9 @@ class Subject:
     that was not planned here; neighbours: other stones beside this one, whose claws may be shared with it; others:
     all the other stones in this metal, where it is the metal of several; is_of_several: whether this is one of several
     heads whose metal is proven as a whole besides; cut_seat: whether the seat is in the metal already, None to measure
-    it; copies: parts that are known to be others in other places, None to look; is_all_parts: whether the metal is known
-    to be its parts and nothing else; is_joined: whether it is there as one solid, which else is only made of them where
-    nothing less will do.
+    it; copies: parts that are known to be others in other places, None to look; union: the solid, if any,
+    that is known to be all these parts and nothing else; is_joined: whether the metal is there as one solid, which else is
+    only made of them where nothing less will do.
     """
 
     metal: Solid
@@ -69,7 +69,7 @@ class Subject:
     is_of_several: bool = False
     cut_seat: bool | None = None
     copies: Mapping[str, Copy] | None = None
-    is_all_parts: bool = False
+    union: Solid | None = None
     is_joined: bool = True
 
     @cached_property
@@ -175,6 +175,11 @@ class Subject:
         return over
 
     @property
+    def is_all_parts(self) -> bool:
+        """Whether the metal is known to be the parts and nothing else."""
+        return self.metal is self.union
+
+    @property
     def is_set(self) -> bool:
         return self.state == "set"
 
@@ -194,4 +199,4 @@ class Subject:
 def subject_of(head: Head) -> Subject:
     """The head as made. Raises GeometryError if its solids can't be made."""
     return Subject(head.solid, head.part_solids, head.stone, head.placed_stone, head.stone_solid, head.state,
-                   head.alloy, head.process, head.species, head.plan, is_all_parts=head.centre is head)
+                   head.alloy, head.process, head.species, head.plan, union=head.solid if head.centre is head else None)

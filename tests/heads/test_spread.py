@@ -1,6 +1,7 @@
 """The spread: tolerances on real metal against closed forms, against heads made anew, and against brute force."""
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 from functools import cache
@@ -20,7 +21,9 @@ from core.proof.retention import check_retention
 from core.proof.seat import check_seated
 from core.proof.spread import CLOSE, FITTED, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
-from core.solid.kernel import area_mm2, bodies, gap_mm, hull_triangles, moved, overlap, triangles_of, volume_mm3
+from core.solid.kernel import (
+    area_mm2, bodies, bounds, fuse, gap_mm, hull_triangles, moved, overlap, solid_of_triangles, triangles_of, volume_mm3,
+)
 from core.spec import Spec, spec_of
 from core.stone import make_stone
 from core.tolerance import READ_MM, READ_SHARE
@@ -308,3 +311,19 @@ def test_the_record_and_the_sheet_show_the_spread_and_the_rule() -> None:
     assert all(each["spread"] is None for each in record if each["code"].startswith(PLAN))
     json_text({"findings": record})
     assert f"sound in {100 * neck['spread']['share_sound']:.0f} % of random draws" in sheet_html(head, findings, house_rules())
+
+
+def test_metal_that_is_no_part_is_moved_with_the_rest() -> None:
+    """A lump that was joined to a set head by hand, beside one without: parts alone are moved where they are all the metal."""
+    own = subject_of(make_head(spec_of({}), "set"))
+    _, high = bounds(own.metal)
+    lump = moved(solid_of_triangles(*hull_triangles(np.array(list(itertools.product((-0.5, 0.5), repeat=3)))), "lump"),
+                 [float(high[0]), 0.0, 0.5])
+    with_lump = replace(own, metal=fuse([own.metal, lump], "head"))
+    assert own.is_all_parts and not with_lump.is_all_parts
+    more = volume_mm3(with_lump.metal) - volume_mm3(own.metal)
+    assert more > 0.1
+    for off in (Deviation(), Deviation(depth_mm=-0.02), Deviation(casting_percent=0.2)):
+        bare, lumped = (Varied(subject).subject_at(off) for subject in (own, with_lump))
+        assert not bare.is_joined and lumped.is_joined
+        assert volume_mm3(lumped.metal) - volume_mm3(bare.metal) == pytest.approx(more * off.scale ** 3, rel=0.01)
