@@ -3,7 +3,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,6 +36,16 @@ BESIDE = 0.4
 
 HALVINGS = 3
 """How often the step is halved on the way to the narrowest. Fewer: the place is off by more of the spacing."""
+
+GAIN = 0.97
+"""Up to which share of a place's air that of a corner is worth a move. Smaller: it is read wider than it is by as much."""
+
+SLID, SLIDES = 6, 3
+"""How many of the narrowest places of air are moved to where it is narrower, from corner to corner of its walls, and how often.
+Fewer: what is narrowest at the end of a slot is missed."""
+
+COS_PARALLEL = math.cos(math.radians(1.0))
+"""Walls that lean together by less are taken as parallel. Larger angle: long slots are read at their wider end."""
 
 WEDGE_DEG = 10.0
 """Walls that lean together by more and do meet are an edge of metal or a crevice: no thin wall, no narrow gap. Larger:
@@ -109,18 +119,21 @@ class Search:
         """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
         is within reach. ahead: how far off walls face the places, as far as was looked."""
         seeds, rough = self._seeds(places, ahead, apart)
+        points, normals, balls = places.points[seeds], places.normals[seeds], rough.at(seeds)
+        if not self.is_metal and len(seeds):
+            order = self._slid(points, normals, balls, places.spacing_mm)
+            points, normals, balls = points[order], normals[order], balls.at(order)
         # The first bound serves where nothing is at stake.
-        close = rough.diameters[seeds] < self.follow_mm
-        found = [Narrowest(float(rough.diameters[i]), places.points[i], places.normals[i], rough.touches[i], rough.facing[i])
-                 for i in seeds[~close]]
-        index = seeds[close]
-        points, normals = places.points[index], places.normals[index]
-        if len(index):
+        close = balls.diameters < self.follow_mm
+        found = [Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i])
+                 for i in np.flatnonzero(~close)]
+        points, normals = points[close], normals[close]
+        if len(points):
             first = slice(FOLLOWED)
-            points[first], normals[first] = self._followed(points[first], normals[first], rough.at(index[first]),
-                                                           places.spacing_mm)
+            nearest = balls.at(np.flatnonzero(close)[first])
+            points[first], normals[first] = self._followed(points[first], normals[first], nearest, places.spacing_mm)
         read: list[Narrowest] = []
-        for some in np.split(np.arange(len(index)), range(max(FOLLOWED, apart), len(index), FOLLOWED)):
+        for some in np.split(np.arange(len(points)), range(max(FOLLOWED, apart), len(points), FOLLOWED)):
             # Those that come after count only where too few of the narrowest do.
             if len(read) < apart:
                 read += self._read(points[some], normals[some])
@@ -234,6 +247,33 @@ class Search:
             waiting = waiting[~np.isin(waiting, now)]
             waiting = waiting[bounds.diameters[waiting] > widest[owner[waiting]] + FINE_MM]
         return sorted(found.values(), key=lambda each: each.diameter_mm)
+
+    def _slid(self, points: Floats, normals: Floats, balls: Balls, within_mm: float) -> Ints:
+        """Moves the first of places (n, 3) with their normals and balls to corners of either wall, from one to the next, as long
+        as the air is narrower there; returns their order by then."""
+        # Between walls that are parallel it is as narrow anywhere. None is moved into a crevice, however wide it is there.
+        strict = replace(self, follow_mm=math.inf)
+        lean = np.einsum("ij,ij->i", normals, balls.facing)
+        some = np.flatnonzero(lean > -COS_PARALLEL)[:SLID]
+        for _ in range(SLIDES):
+            if not len(some):
+                break
+            ends = np.concatenate([points[some], balls.touches[some]])
+            walls = np.concatenate([normals[some], balls.facing[some]])
+            below = GAIN * np.tile(balls.diameters[some], 2)
+            tried, faces, of_end = self.surface.corners_across(ends, walls, np.roll(ends, len(some), axis=0),
+                                                               np.roll(walls, len(some), axis=0), within_mm, below)
+            owner = some[of_end % len(some)]
+            found, _ = straight_balls(self.solid, tried, faces, False, float(balls.diameters[some].max()))
+            narrower = np.flatnonzero(found.diameters < GAIN * balls.diameters[owner])
+            narrower = narrower[strict._usable(tried[narrower], faces[narrower], found.at(narrower))]
+            for j in narrower[np.argsort(-found.diameters[narrower], kind="stable")]:
+                # The narrowest comes last.
+                i = owner[j]
+                points[i], normals[i] = tried[j], faces[j]
+                balls.put(slice(i, i + 1), found.at(slice(j, j + 1)))
+            some = np.unique(owner[narrower])
+        return np.argsort(balls.diameters, kind="stable").astype(np.int32)
 
     def _followed(self, points: Floats, normals: Floats, balls: Balls, spacing_mm: float) -> tuple[Floats, Floats]:
         """Places (n, 3) and their normals, each moved over the surface to where it is narrowest: by ever smaller steps in six

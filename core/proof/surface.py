@@ -12,6 +12,7 @@ from ..solid.kernel import Solid, bounds, first_hits, hull_triangles, triangles_
 from .fit import MOST_FACETS
 from .halves import facet_planes, halves_of, is_convex
 from .looks import Looks
+from .thickness import COS_FACING
 from .places import HALF, Places, corners_on, places_on, pulled_in
 
 PER_MM2 = 3.0
@@ -45,6 +46,10 @@ NEAR_MM = 1e-4
 BESIDE_MM = 0.06
 """How near the stone a wall belongs to the seat: the widest clearance a seat is cut with, and what the stone beds in.
 Larger: thin metal outside the seat is not seen."""
+
+CORNERS_EACH, CORNERS = 4, 20
+"""How many corners that look nearest to the wall across are tried of each place, and of all. Fewer: those that something else
+stands before hide the next."""
 
 FEW = 12
 """Every how manieth facet is tried first, which leaves out most places. Only the time taken depends on it."""
@@ -189,6 +194,35 @@ class Surface:
         corners = self.triangles.ravel()
         at = np.concatenate([np.flatnonzero(corners == index[k]) for index, k in zip(near, (i, j)) if len(index)] or [near[0]])
         return pulled_in(vertices[self.triangles[at // 3]], at % 3), self._unit[at // 3]
+
+    def corners_across(self, places: Floats, normals: Floats, touches: Floats, facing: Floats, within_mm: float,
+                       below_mm: Floats) -> tuple[Floats, Floats, Ints]:
+        """Points and normals, each (k, 3), beside corners of the walls that places (n, 3) with normals (n, 3) are on: of triangles
+        in one plane with them, or within_mm, that face the same way; and (k,) whose. Only the nearest few from which it looks less
+        than below_mm (n,) to the wall across, a plane through touches (n, 3) with normals (n, 3)."""
+        rise = np.einsum("ij,ij->i", touches, facing) - self.vertices @ facing.T
+        far = rise / np.einsum("ij,ij->i", normals, facing)
+        is_across = (far > 0.0) & (far < below_mm)
+        index = np.flatnonzero(is_across.any(axis=1))
+        vertices, far, is_across = self.vertices[index], far[index], is_across[index]
+        squares = np.einsum("ij,ij->i", vertices, vertices)[:, None] - 2.0 * (vertices @ places.T)
+        is_near = squares < within_mm ** 2 - np.einsum("ij,ij->i", places, places)
+        is_level = np.abs(vertices @ normals.T - np.einsum("ij,ij->i", places, normals)) < NEAR_MM
+        is_tried = is_across & (is_near | is_level)
+        row = np.flatnonzero(is_tried.any(axis=1))
+        of_vertex = np.full(len(self.vertices), -1)
+        of_vertex[index[row]] = row
+        vertex = of_vertex.take(self.triangles.ravel())
+        corner = np.flatnonzero(vertex >= 0)
+        vertex = vertex[corner]
+        cosines = self._unit[corner // 3] @ normals.T
+        row, owner = np.nonzero(is_tried[vertex] & (cosines >= np.where(is_near[vertex], COS_FACING, COPLANAR)))
+        order = np.lexsort([far[vertex[row], owner], owner])
+        row, owner = row[order], owner[order]
+        nearest = np.flatnonzero(np.arange(len(owner)) - np.searchsorted(owner, owner) < CORNERS_EACH)
+        nearest = nearest[np.argsort(far[vertex[row[nearest]], owner[nearest]], kind="stable")[:CORNERS]]
+        triangle, which = np.divmod(corner[row[nearest]], 3)
+        return pulled_in(self.vertices[self.triangles[triangle]], which), self._unit[triangle], owner[nearest].astype(np.int32)
 
     @cached_property
     def _unit(self) -> Floats:
