@@ -64,8 +64,9 @@ ROOM = 0.1
 """Metal that there must be to both sides of that, as a share of the width. Larger: thin bars are passed over; smaller: places just
 inside a claw's end count."""
 
-SIDES_DEG = (0.0, 180.0, 90.0, 270.0, 45.0, 225.0, 135.0, 315.0)
-"""Sides to which thin metal is followed, and in which order. Fewer: a neck that runs between them is passed over."""
+SIDES_DEG = ((0.0,), (180.0,), (90.0, 270.0), (45.0, 225.0, 135.0, 315.0))
+"""Sides to which thin metal is followed: most goes on to one of the first, so that these are looked at alone, and all others
+together. Fewer: a neck that runs between them is passed over."""
 
 AT_ONCE, AT_ONCE_TOLD = 3, 32
 """How many of a place's normals are read in full at once, and of how many places it is told at once whether they count. Only the
@@ -180,11 +181,12 @@ class Search:
         across /= np.maximum(lengths(across), 1e-30)[:, None]
         first, second = tangents(across)
         goes_on = np.zeros(len(points), bool)
-        for turn in SIDES_DEG:
-            index = np.flatnonzero(~goes_on)
+        for sides in SIDES_DEG:
+            index = np.repeat(np.flatnonzero(~goes_on), len(sides))
             if not len(index):
                 break
-            on = math.cos(math.radians(turn)) * first[index] + math.sin(math.radians(turn)) * second[index]
+            turns = np.tile(np.radians(sides), len(index) // len(sides))[:, None]
+            on = np.cos(turns) * first[index] + np.sin(turns) * second[index]
             way, width = across[index], balls.diameters[index][:, None]
             middle = (points[index] + balls.touches[index]) / 2.0
             beside = middle + EXTENT * width * on
@@ -196,8 +198,7 @@ class Search:
             aside, thin = ROOM * width * cross(on, way), np.flatnonzero(is_thin)
             starts, ends = np.stack([middle, beside - aside]), np.stack([beside, beside + aside])
             met, _ = first_hits(self.solid, starts[:, thin].reshape(-1, 3), ends[:, thin].reshape(-1, 3))
-            is_thin[thin] = np.isinf(met).reshape(2, -1).all(axis=0)
-            goes_on[index] = is_thin
+            goes_on[index[thin[np.isinf(met).reshape(2, -1).all(axis=0)]]] = True
         return goes_on
 
     def _is_wedge(self, points: Floats, normals: Floats, balls: Balls) -> np.ndarray:
