@@ -46,6 +46,8 @@ def check_claws(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
                           "A claw that does not stand from below up to the girdle holds nothing.",
                           f"Carry it up past {gauge.crown_edge_mm:.2f} mm.", "geometry")
     least = _least_widths(subject) if gauge.claws else {}
+    if subject.is_set:
+        gauge.cut_claws({claw.name: np.array([gauge.crown_edge_mm + HAIR_MM]) for claw in gauge.claws if not claw.is_v})
     for claw in gauge.claws:
         yield _notch(claw, subject, rules)
         yield from _neck(claw, subject, rules)

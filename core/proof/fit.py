@@ -113,7 +113,7 @@ def common(frame: Frame) -> tuple[float, float, Floats]:
     deep, place = _depth_of(frame, reaching)
     if deep <= SAME_POINT_MM:
         return 0.0, deep, place
-    if len(frame.placed) <= FINE_FACETS:
+    if len(frame.placed) <= FINE_FACETS and frame.is_joined:
         volume = volume_in_common(frame.metal_triangles[0], reaching, frame.placed, partial(contains, frame.metal))
     if volume is None:
         volume = volume_mm3(overlap(frame.metal, frame.stone_solid))
@@ -136,7 +136,7 @@ def _is_clear_of_halves(frame: Frame, turning: Ints, deep_mm: float) -> bool:
     """Whether metal reaches so deep into neither half of a stone, parted at its edges (k, 2) that turn in, so that there is
     no need to look what both claim."""
     parts = halves(frame.placed, frame.placed.vertices[turning])
-    vertices, triangles = frame.metal_triangles
+    vertices, triangles = frame.unlike_triangles
     triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
     for part in parts:
         # By more than what is passed over, so that what lies across the cut is found as well; a stone's edge on the cut that
@@ -164,7 +164,7 @@ def is_deeper(frame: Frame, than_mm: float) -> bool:
 def _depth_of(frame: Frame, reaching: Ints) -> tuple[float, Floats]:
     """The same by those of the metal's triangles that may reach into the stone."""
     planes, middle = facet_planes(frame.placed), frame.placed.vertices.mean(axis=0)
-    found = deepest(frame.metal_triangles[0][reaching], *planes)
+    found = deepest(frame.unlike_triangles[0][reaching], *planes)
     if frame.metal_holds(middle[None, :])[0]:
         # Metal may stand all round it and have no face in the stone.
         found = max(found, (float((planes[1] - planes[0] @ middle).min()), middle), key=lambda each: each[0])
@@ -223,7 +223,7 @@ def _smaller_stone(frame: Frame, by_mm: float) -> Solid:
 
 def _reaching(frame: Frame, deeper_mm: float = 0.0) -> Ints:
     """(t, 3) those of the metal's triangles that may reach into the stone by more than so much."""
-    vertices, triangles = frame.metal_triangles
+    vertices, triangles = frame.unlike_triangles
     triangles = _within(vertices, triangles, frame.placed.vertices.min(axis=0), frame.placed.vertices.max(axis=0))
     normals, offsets = facet_planes(frame.placed)
     return _not_above_one(vertices, triangles, normals, offsets - deeper_mm)
@@ -322,7 +322,7 @@ class _Faces:
 
 def room_at_culet(frame: Frame, reach_mm: float) -> float:
     """From the culet to the metal, mm, at most `reach_mm`; 0 in it."""
-    vertices, triangles = frame.metal_triangles
+    vertices, triangles = frame.unlike_triangles
     if frame.metal_holds(frame.culet[None, :])[0]:
         return 0.0
     near = vertices[_within(vertices, triangles, frame.culet - reach_mm, frame.culet + reach_mm)]

@@ -167,6 +167,13 @@ class Frame:
             return triangles_of(self.metal)
         return _as_one(map(self.part_triangles, self.parts))[:2]
 
+    @cached_property
+    def unlike_triangles(self) -> tuple[Floats, Ints]:
+        """The same without claws that are copies, where it is not joined: what the stone meets in them, it meets in the first."""
+        if self.is_joined:
+            return self.metal_triangles
+        return _as_one(map(self.part_triangles, dict.fromkeys(map(self.first_of, self.parts))))[:2]
+
     def metal_hits(self, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
         """Where rays from (n, 3) to (n, 3) first meet metal, as `first_hits` has it."""
         if self.is_joined:

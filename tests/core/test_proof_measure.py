@@ -461,28 +461,33 @@ def test_there_is_no_gap_where_metal_stands_in_the_stone_however_thick_it_is(thi
 def test_parts_that_are_not_joined_are_measured_as_their_union_is() -> None:
     """Twelve heaps of splinters that overlap, against the kernel's union of each; one of them is the first in a mirror."""
     frame, random = gauge("cast"), np.random.default_rng(23)
-    way = np.array([[-0.6, 0.8, 0.0, 0.3], [0.8, 0.6, 0.0, -0.2], [0.0, 0.0, 1.0, 0.0]])
+    way = np.array([[0.0, 1.0, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
     copy = Copy("claw 1", way)
-    held = 0
+    held, depths, middle = 0, [], np.array([0.0, 0.0, frame.girdle_plane_mm])
     for _ in range(12):
-        parts = {f"claw {i}": solid_of_triangles(*hull_triangles(random.uniform(-1.0, 1.0, (9, 3)) + random.uniform(-0.4, 0.4, 3)),
+        parts = {f"claw {i}": solid_of_triangles(*hull_triangles(middle + random.uniform(-1.0, 1.0, (9, 3)) + random.uniform(-0.4, 0.4, 3)),
                                                  "splinter") for i in range(1, 4)}
         parts["claw 4"] = transformed(parts["claw 1"], way)
         whole = Frame(fuse(list(parts.values()), "heap"), {}, frame.stone, frame.placed, frame.stone_solid)
         apart = Frame(whole.metal, parts, frame.stone, frame.placed, frame.stone_solid, {"claw 4": copy}, is_joined=False)
-        points = random.uniform(-2.0, 2.0, (300, 3))
+        assert apart.first_of("claw 4") == "claw 1" and apart.copy_of("claw 4") is copy
+        assert len(apart.unlike_triangles[1]) < len(apart.metal_triangles[1])
+        # Metal of one part within another counts too, and is as deep as that part reaches alone.
+        alone = [depth(Frame(part, {}, frame.stone, frame.placed, frame.stone_solid))[0] for part in parts.values()]
+        depths.append((depth(apart)[0], max(alone), depth(whole)[0]))
+        points = middle + random.uniform(-2.0, 2.0, (300, 3))
         inside = contains(whole.metal, points)
         assert np.array_equal(apart.metal_holds(points), inside)
         held += int(inside.sum())
-        ways, facing = apart.metal_hits(points[~inside], -points[~inside])
-        exact, normals = whole.metal_hits(points[~inside], -points[~inside])
+        ways, facing = apart.metal_hits(points[~inside], 2.0 * middle - points[~inside])
+        exact, normals = whole.metal_hits(points[~inside], 2.0 * middle - points[~inside])
         assert ways == pytest.approx(exact, abs=1e-9)
         assert facing == pytest.approx(normals, abs=1e-6)
         # What begins within comes out of a part, perhaps into another; the union is left no sooner.
         ends = points[inside] + [0.0, 0.0, 5.0]
         (ways, facing), (exact, _) = (each.metal_hits(points[inside], ends) for each in (apart, whole))
         assert (ways <= exact + 1e-9).all() and (facing[:, 2] > 0.0).sum() >= 0.8 * inside.sum()
-        heights = np.array([-0.4, 0.1, 0.5])
+        heights = middle[2] + np.array([-0.4, 0.1, 0.5])
         for height in heights:
             assert area_mm2(apart.metal_at(height)) == pytest.approx(area_mm2(whole.metal_at(height)), abs=1e-6)
         level = np.repeat(np.arange(3, dtype=np.int32), 100)
@@ -491,6 +496,8 @@ def test_parts_that_are_not_joined_are_measured_as_their_union_is() -> None:
         off = [each.metal_sides(heights).signed_distances_mm(points[:, :2], level)[0] for each in (apart, whole)]
         assert off[0][~stands] == pytest.approx(off[1][~stands], abs=1e-9)
     assert 100 < held < 1800
+    for deep, deepest_part, of_all in depths:
+        assert deep == pytest.approx(deepest_part, abs=3e-4) and deep >= of_all - 3e-4
 
 
 def test_room_beside_a_heart_is_that_of_the_kernel() -> None:
