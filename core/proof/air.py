@@ -51,9 +51,12 @@ def check_air(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         return air
 
     search = Search(subject.metal, False, REACH_MM, NEAR * most, is_air, surface)
-    found = search.narrowest(subject.places.where(~subject.is_in_seat), subject.ahead, AIR)
+    places = subject.places.where(~subject.is_in_seat)
+    found = search.narrowest(places, subject.ahead, AIR)
     holes = [(each, *_hole(subject.metal, each)) for each in found[:HOLES]]
-    gaps = [each for each in found if not any(each is hole and is_hole for hole, is_hole, *_ in holes)]
+    # At the corners of its mouth a hole is none any more.
+    gaps = search.slid([each for each in found if not any(each is hole and is_hole for hole, is_hole, *_ in holes)],
+                       places.spacing_mm)
     gap_rule, note = rules.of_process(process, "gap_least_mm"), ""
     # Beside a surround's beads the places on the surface meet what is narrowest only by chance.
     below_mm = min([gap_rule.value + SAME_POINT_MM, *(each.diameter_mm for each in gaps[:1])])

@@ -2,7 +2,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -120,10 +120,23 @@ class Search:
         """Up to `apart` narrowest places that lie apart from each other, the narrowest first; none if no facing wall
         is within reach. ahead: how far off walls face the places, as far as was looked."""
         seeds, rough = self._seeds(places, ahead, apart)
-        points, normals, balls = places.points[seeds], places.normals[seeds], rough.at(seeds)
-        if not self.is_metal and len(seeds):
-            order = self._slid(points, normals, balls, places.spacing_mm)
-            points, normals, balls = points[order], normals[order], balls.at(order)
+        return self._told(places.points[seeds], places.normals[seeds], rough.at(seeds), places.spacing_mm, apart)[:apart]
+
+    def slid(self, found: Sequence[Narrowest], within_mm: float) -> list[Narrowest]:
+        """Places of air, the narrowest first, and where it is narrower at corners of their walls, within_mm or in one plane."""
+        if not found:
+            return []
+        points, normals, touches, facing = (np.array([getattr(each, name) for each in found])
+                                            for name in ("point", "normal", "touch", "facing"))
+        balls = Balls(np.array([each.diameter_mm for each in found]), touches, facing)
+        moved = self._slid(points, normals, balls, within_mm)
+        moved = moved[np.argsort(balls.diameters[moved], kind="stable")]
+        told = self._told(points[moved], normals[moved], balls.at(moved), within_mm, len(moved))
+        return sorted([*told, *found], key=lambda each: each.diameter_mm)
+
+    def _told(self, points: Floats, normals: Floats, balls: Balls, spacing_mm: float, apart: int) -> list[Narrowest]:
+        """What is said of places (n, 3) with their normals and first bounds, the narrowest first: of `apart` or more, if as many
+        count."""
         # The first bound serves where nothing is at stake.
         close = balls.diameters < self.follow_mm
         found = [Narrowest(float(balls.diameters[i]), points[i], normals[i], balls.touches[i], balls.facing[i])
@@ -132,13 +145,13 @@ class Search:
         if len(points):
             first = slice(FOLLOWED)
             nearest = balls.at(np.flatnonzero(close)[first])
-            points[first], normals[first] = self._followed(points[first], normals[first], nearest, places.spacing_mm)
+            points[first], normals[first] = self._followed(points[first], normals[first], nearest, spacing_mm)
         read: list[Narrowest] = []
         for some in np.split(np.arange(len(points)), range(max(FOLLOWED, apart), len(points), FOLLOWED)):
             # Those that come after count only where too few of the narrowest do.
             if len(read) < apart:
                 read += self._read(points[some], normals[some])
-        return sorted([*read, *found], key=lambda each: each.diameter_mm)[:apart]
+        return sorted([*read, *found], key=lambda each: each.diameter_mm)
 
     def _seeds(self, places: Places, ahead: Ahead, apart: int) -> tuple[Ints, Balls]:
         """Indices of the places that look narrowest, and every place's ball as far as it was looked for."""
@@ -251,11 +264,12 @@ class Search:
 
     def _slid(self, points: Floats, normals: Floats, balls: Balls, within_mm: float) -> Ints:
         """Moves the first of places (n, 3) with their normals and balls to corners of either wall, from one to the next, as long
-        as the air is narrower there; returns their order by then."""
+        as the air is narrower there; returns (k,) which have moved."""
         # Between walls that are parallel it is as narrow anywhere. None is moved into a crevice, however wide it is there.
         strict = replace(self, follow_mm=math.inf)
         lean = np.einsum("ij,ij->i", normals, balls.facing)
         some = np.flatnonzero(lean > -COS_PARALLEL)[:SLID]
+        has_moved = np.zeros(len(points), bool)
         for _ in range(SLIDES):
             if not len(some):
                 break
@@ -274,7 +288,8 @@ class Search:
                 points[i], normals[i] = tried[j], faces[j]
                 balls.put(slice(i, i + 1), found.at(slice(j, j + 1)))
             some = np.unique(owner[narrower])
-        return np.argsort(balls.diameters, kind="stable").astype(np.int32)
+            has_moved[some] = True
+        return np.flatnonzero(has_moved).astype(np.int32)
 
     def _followed(self, points: Floats, normals: Floats, balls: Balls, spacing_mm: float) -> tuple[Floats, Floats]:
         """Places (n, 3) and their normals, each moved over the surface to where it is narrowest: by ever smaller steps in six

@@ -82,3 +82,18 @@ def test_a_slot_is_read_at_its_narrow_end(gap_mm: float, turn_deg: float) -> Non
     subject = replace(subject_of(make_head(Spec())), metal=leaning_bars(gap_mm, 4.0, turn_deg), parts={}, cut_seat=False)
     (finding,) = [each for each in check_air(subject, RULES) if each.code == "casting.gap"]
     assert finding.measured == pytest.approx(gap_mm * math.cos(lean) / math.cos(2.0 * lean), abs=2.0 * READ_MM)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 30.0])
+@pytest.mark.parametrize("flare_deg", [2.0, 4.0])
+def test_a_flared_hole_is_not_taken_for_a_gap_at_the_corners_of_its_mouth(flare_deg: float, turn_deg: float) -> None:
+    """0.3 mm wide at its bottom, as deep as four times that, in a block that stands upright or leans."""
+    wide, deep = 0.3, 1.2
+    drill = Manifold.cylinder(deep + 0.05, wide / 2.0, wide / 2.0 + deep * math.tan(math.radians(flare_deg)), 32)
+    block = Manifold.cube((4.0, 4.0, 2.0), True) - drill.translate((0.0, 0.0, 1.0 - deep))
+    metal = block.rotate((turn_deg, turn_deg / 2.0, 7.0)).translate((0.0, 0.0, 11.0))
+    subject = replace(subject_of(make_head(Spec())), metal=metal, parts={}, cut_seat=False)
+    found = {each.code: each for each in check_air(subject, RULES)}
+    assert found["casting.hole"].measured == pytest.approx(wide, abs=0.02)
+    assert found["casting.blind"].verdict == "watch"
+    assert found["casting.gap"].measured > wide
