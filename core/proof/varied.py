@@ -309,9 +309,10 @@ class _Shell:
             for j in range(i, 3):
                 stiffness[:, i, j] = np.bincount(index, self._weights * each[:, i] * each[:, j], len(self.vertices))
                 stiffness[:, j, i] = stiffness[:, i, j]
-        total = np.trace(stiffness, axis1=1, axis2=2)
-        stiffness += (DAMPING * total + 1e-12)[:, None, None] * np.eye(3)
-        return np.asarray(np.linalg.inv(stiffness), np.float64)
+        damping = (DAMPING * np.trace(stiffness, axis1=1, axis2=2) + 1e-12)[:, None, None]
+        loosened = np.linalg.inv(stiffness + damping * np.eye(3))
+        # Twice (Tikhonov, iterated): what is flush stays so, by the share that damping takes squared.
+        return np.asarray(loosened + damping * (loosened @ loosened), np.float64)
 
     def unfolded(self, vertices: Floats, has_moved: np.ndarray) -> Ints:
         """The triangles for vertices, of which some (n,) have moved, without folds in a plane."""

@@ -14,7 +14,7 @@ from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
-from core.proof.casting import check_casting
+from core.proof.casting import check_casting, check_over_surface
 from core.proof.findings import Limit, judge
 from core.proof.fit import is_deeper
 from core.proof.retention import check_retention
@@ -59,7 +59,19 @@ def test_every_face_of_a_block_moves_by_the_offset() -> None:
     corner = np.array([[x, y, z] for x in (-1.0, 1.0) for y in (-1.0, 1.0) for z in (-1.0, 1.0)])
     shell = _Shell(*hull_triangles(corner))
     after = shell.vertices + shell.offset(np.full(len(shell.triangles), 0.05))
-    assert np.abs(np.abs(after) - 1.05).max() < 2e-5
+    assert np.abs(np.abs(after) - 1.05).max() < 1e-8
+
+
+def test_metal_that_is_flush_stays_flush() -> None:
+    """Sills of windows end in bars and behind claws in one plane: feathers between them read as metal of no thickness."""
+    before = subject_of(make_head(spec_of({"stone.length_mm": 5.64, "head.style": "gallery", "claws.count": 5})))
+    after = Varied(before).subject_at(Deviation(model_mm=0.03))
+    heights = np.concatenate([triangles_of(part)[0][:, 2] for part in after.parts.values()])
+    level = np.abs(heights + 0.03) < 1e-3
+    assert level.any() and np.abs(heights[level] + 0.03).max() < 1e-7
+    thin = [next(each.measured for each in check_over_surface(head, house_rules()) if each.code == "casting.thin")
+            for head in (before, after)]
+    assert thin[1] == pytest.approx(thin[0] + 0.06, abs=2.0 * READ_MM)
 
 
 @pytest.mark.parametrize("state", ["cast", "set"])
