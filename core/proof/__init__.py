@@ -11,7 +11,7 @@ from ..head.trilogy import Side
 from ..tolerance import READ_MM
 from ..trade.house_rules import HouseRules, house_rules
 from .agreement import check_agreement
-from .casting import check_casting, check_over_surface, check_poured, check_sizes, check_whole
+from .casting import check_casting, check_poured, check_sizes, check_whole
 from .claws import check_claws
 from .findings import VERDICTS, Finding, Spread, point, worst_first
 from .marks import check_marks
@@ -134,10 +134,9 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
 
     # Cut metal that is moved may have folds, on which nothing sure is read.
     of_surface = () if subject.is_seat_cut else (check_caught,)
-    of_metal = (check_sizes,) if subject.is_seat_cut else (check_sizes, check_over_surface)
 
     def examine(varied: Subject, what: Examined) -> Iterator[list[Finding]]:
-        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_surface, *(of_metal if what == "metal" else ()))
+        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_surface, *((check_sizes,) if what == "metal" else ()))
         return (_examined(varied, rules, [check]) for check in checks)
 
     return worst_first(spread_over(subject, found, tolerances, examine))

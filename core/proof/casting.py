@@ -39,7 +39,9 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     if not subject.is_of_several:
         yield from _sound(subject)
     yield from _around_hollow(subject, rules)
-    yield from check_thinnest(subject, rules)
+    yield (thin := _thin(subject, rules))
+    if not subject.is_set:
+        yield _finished(thin, rules)
     yield from check_merged(subject)
     yield from check_air(subject, rules)
     yield _edges(subject, rules)
@@ -56,20 +58,6 @@ def check_sizes(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
     yield from _around_hollow(subject, rules)
     yield from check_merged(subject)
     yield from _flow(subject, rules)
-
-
-def check_over_surface(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """What is felt along the whole surface, where moved metal may have folds: its thinnest place, gaps and holes."""
-    yield from check_thinnest(subject, rules)
-    yield from check_air(subject, rules)
-
-
-def check_thinnest(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """The thinnest place alone, and what hand work leaves of it."""
-    thin = _thin(subject, rules)
-    yield thin
-    if not subject.is_set:
-        yield _finished(thin, rules)
 
 
 def _around_hollow(subject: Subject, rules: HouseRules) -> Iterator[Finding]:

@@ -47,6 +47,9 @@ SURFACE = ("casting.thin", "casting.finished", "casting.gap", "casting.hole", "w
 """Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds: a fold looks like
 the sharpest edge of all."""
 
+FACES = {"casting.thin": 2.0, "casting.finished": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
+"""Findings of what lies between two faces, and by how many times the model's offset they change."""
+
 FITTED = ("seat.fits", "seat.rests", "seat.tips", "seat.bearing", "seat.rocks", "seat.clearance")
 """Findings on a finished seat, which the setter fits to the stone that is there."""
 
@@ -145,7 +148,16 @@ def _found_at(off: Deviation, varied: Varied, findings: Sequence[Finding], exami
     if off.scale != 1.0:
         # Shrinkage leaves the metal's shape as it is but in a cut seat, which follows the stone and is no part of these.
         found += of_casting(findings, off.scale)
+    if off.model_mm:
+        found += of_model(findings, off.model_mm)
     return found
+
+
+def of_model(findings: Sequence[Finding], off_mm: float) -> list[Finding]:
+    """What lies between two faces, of a model with every face moved outwards by so much. Looked for on moved metal, folds and
+    the slots between parts that were moved one by one would be told instead."""
+    return [with_measure(each, max(0.0, each.measured + FACES[each.code] * off_mm)) for each in findings
+            if each.code in FACES and each.measured not in (None, REACH_MM)]
 
 
 def of_casting(findings: Sequence[Finding], scale: float) -> list[Finding]:
@@ -297,6 +309,8 @@ def _spread(answer: _Answer, share: float) -> Finding:
     taken = margins[:, :, shown].min(axis=1) < 0.0
     assert finding.measured is not None
     measured = finding.measured + float((answer.measures[np.arange(len(ends)), ends] * taken).sum())
+    # Faces that have met are no farther apart than that.
+    measured = max(0.0, measured) if finding.code in FACES else measured
     found = replace(finding, spread=Spread(measured, share))
     return _doubtful(found, bounds[shown]) if finding.verdict == "sound" and unsafe else found
 

@@ -18,14 +18,10 @@ from ..mesh import Floats
 from ..solid.kernel import triangles_of
 from ..stone import Stone
 from .findings import Finding
-from .narrowest import REACH_MM
 from .several import Several
-from .spread import Finder, Tolerances, ends_of, of_casting, spread_by, ways_of, ways_of_stones, with_measure
+from .spread import Finder, Tolerances, ends_of, of_casting, of_model, spread_by, ways_of, ways_of_stones
 from .subject import SMALL, Subject
 from .varied import Deviation, Varied, rest_mm, stretched
-
-FACES = {"casting.thin": 2.0, "casting.finished": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
-"""Findings of what lies between two faces, and by how many times the model's offset they change."""
 
 CLEARED, PUSHED = ("surround.fits",), ("surround.contact",)
 """Findings on what stands in a small stone's way, which the setter clears, and on beads, which are pushed onto the stones that
@@ -99,8 +95,7 @@ def spread_over_all(whole: Subject, several: Several, findings: Sequence[Finding
             if off.scale != 1.0:
                 found += of_casting(findings, off.scale)
             if off.model_mm:
-                found += [with_measure(each, max(0.0, each.measured + FACES[each.code] * off.model_mm)) for each in findings
-                          if each.code in FACES and each.measured not in (None, REACH_MM)]
+                found += of_model(findings, off.model_mm)
             return found
         return find
 

@@ -17,9 +17,10 @@ from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, 
 from core.proof.casting import check_casting, check_over_surface
 from core.proof.findings import Limit, judge
 from core.proof.fit import is_deeper
+from core.proof.narrowest import REACH_MM
 from core.proof.retention import check_retention
 from core.proof.seat import check_seated
-from core.proof.spread import CLOSE, FITTED, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
+from core.proof.spread import CLOSE, FACES, FITTED, PLAN, SURFACE, Key, _crossing, _varies, keyed, of_casting
 from core.proof.varied import Deviation, Varied, _Shell, stretched, unfolded
 from core.solid.kernel import (
     area_mm2, bodies, bounds, fuse, gap_mm, hull_triangles, moved, overlap, solid_of_triangles, triangles_of, volume_mm3,
@@ -241,6 +242,19 @@ def test_the_same_proof_gives_the_same_spread_and_the_plan_has_none() -> None:
     still = prove_subject(subject(), tolerances=Tolerances(0.0, 0.0, 0.0))
     assert all(each.spread.worst == pytest.approx(each.measured) for each in still if each.spread)
     assert all(each.spread is None for each in prove(make_head(spec_of(WORKED))))
+
+
+@pytest.mark.parametrize("choices", [{"head.style": "rim"}, {"sides.present": True}])
+def test_a_model_that_is_off_takes_from_metal_and_gaps_what_it_takes_from_both_their_faces(choices: dict[str, object]) -> None:
+    """Neither what folds on moved metal show nor the slots between parts that were moved one by one: a rim keeps to its wall,
+    and the hollow of a small oval, which ends almost in a point, stays whole."""
+    head = make_head(spec_of({"stone.cut": "oval", "stone.length_mm": 7.0, **choices}))
+    given = subject_of(head.sides[0].head if head.sides else head)
+    told = [each for each in prove_subject(given, tolerances=Tolerances(0.0, 0.05, 0.0)) if each.code in FACES]
+    assert {each.code for each in told} == set(FACES)
+    for each in told:
+        taken = 0.1 if each.measured != REACH_MM else 0.0
+        assert each.spread.worst == pytest.approx(max(0.0, each.measured - taken), abs=1e-9), each.code
 
 
 def test_nothing_is_read_off_the_folds_of_cut_metal_that_is_moved() -> None:
