@@ -14,7 +14,7 @@ from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
 from core.proof import OF_SIZE, OF_STONE, OF_STONE_AND_METAL, Finding, Subject, Tolerances, prove, prove_subject, subject_of, tolerances_of
-from core.proof.casting import check_casting, check_over_surface
+from core.proof.casting import check_casting
 from core.proof.findings import Limit, judge
 from core.proof.fit import is_deeper
 from core.proof.narrowest import REACH_MM
@@ -70,7 +70,7 @@ def test_metal_that_is_flush_stays_flush() -> None:
     heights = np.concatenate([triangles_of(part)[0][:, 2] for part in after.parts.values()])
     level = np.abs(heights + 0.03) < 1e-3
     assert level.any() and np.abs(heights[level] + 0.03).max() < 1e-7
-    thin = [next(each.measured for each in check_over_surface(head, house_rules()) if each.code == "casting.thin")
+    thin = [next(each.measured for each in check_casting(head, house_rules()) if each.code == "casting.thin")
             for head in (before, after)]
     assert thin[1] == pytest.approx(thin[0] + 0.06, abs=2.0 * READ_MM)
 
