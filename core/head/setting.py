@@ -106,14 +106,12 @@ def set_claws(site: Site, cutter: Solid) -> dict[str, Solid]:
             continue
         crown = crown_line(site.plan, site.stone, line)
         if section_of(site.spec, site.plan, line.place) == "V":
-            unseated, reach = _set_v(site, line, crown, part), 0.0
+            unseated = _set_v(site, line, crown, part)
         else:
             like = next((each for each in alike if _have_alike_crowns(each.crown, crown)), None)
             unseated = (set_claw(site, line, crown, part) if like is None
                         else transformed(like.unseated, _ways_between(like.frame, frame)[0]))
-            ring = base_ring(site.spec, site.plan, line, site.chord_mm)
-            reach = float(np.hypot(*(0.5 * share_at(site.plan, line.girdle_mm) * np.ptp(ring, axis=0))))
-        solids[part] = seat_stone(_relieved(unseated, site, line, reach, part), cutter, part)
+        solids[part] = seat_stone(_relieved(unseated, site, line, part), cutter, part)
         known.append(_Made(frame, stand, crown, unseated, solids[part]))
     return solids
 
@@ -166,13 +164,24 @@ def set_claw(site: Site, line: ClawLine, crown: CrownLine, part: str) -> Solid:
 
 def _relieved_mm(site: Site, line: ClawLine) -> float:
     """How far in from the girdle, in the claw's middle, room is cut round points of the stone, where it lies on nothing."""
-    room, place = site.plan["claw_relief"] if "claw_relief" in site.plan else 0.0, line.place
-    reach = 0.0
-    for off in (corner.point - place.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG):
-        aside = float(off[0] * place.normal[1] - off[1] * place.normal[0])
+    place, reach = line.place, 0.0
+    for off in (point - place.point for point in _points_in(site, line)):
+        aside, room = float(off[0] * place.normal[1] - off[1] * place.normal[0]), site.plan["claw_relief"]
         if abs(aside) < room:
             reach = max(reach, math.sqrt(room * room - aside * aside) - float(off @ place.normal))
     return reach
+
+
+def _points_in(site: Site, line: ClawLine) -> list[Floats]:
+    """The stone's points, (2,) each, round which room is cut in a claw: those that lie in it, and of a V claw its own."""
+    if "claw_relief" not in site.plan:
+        return []
+    reach = 0.0
+    if section_of(site.spec, site.plan, line.place) != "V":
+        ring = base_ring(site.spec, site.plan, line, site.chord_mm)
+        reach = float(np.hypot(*(0.5 * share_at(site.plan, line.girdle_mm) * np.ptp(ring, axis=0))))
+    return [corner.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG
+            and math.dist(corner.point, line.place.point) <= reach + SAME_POINT_MM]
 
 
 def _top_at(plan: Plan, top_mm: float, reach: float) -> float:
@@ -286,13 +295,9 @@ def _folded(site: Site, line: ClawLine, crown: CrownLine, reach: float, part: st
     return tidied(fuse([bar, hood], part), SLIVER_MM, part)
 
 
-def _relieved(claw: Solid, site: Site, line: ClawLine, reach_mm: float, part: str) -> Solid:
-    """The claw with room cut round each point of the stone that lies no farther than `reach_mm` from the claw's
-    place."""
-    if "claw_relief" not in site.plan:
-        return claw
-    points = [corner.point for corner in site.outline.corners if corner.turn_deg >= RELIEF_TURN_DEG
-              and math.dist(corner.point, line.place.point) <= reach_mm + SAME_POINT_MM]
+def _relieved(claw: Solid, site: Site, line: ClawLine, part: str) -> Solid:
+    """The claw with room cut round each point of the stone that lies in it."""
+    points = _points_in(site, line)
     return cut(claw, [_relief(site.plan, point, site.chord_mm) for point in points], part) if points else claw
 
 

@@ -83,6 +83,14 @@ def test_claws_at_a_blunt_corner_are_as_thin_as_leaves_a_castable_neck_behind_th
         assert necks["Metal left behind the notch in claw 1"] == verdict
 
 
+@pytest.mark.parametrize("section", ["round", "oval", "tab"])
+@pytest.mark.parametrize("cut", ["princess", "marquise"])
+def test_a_claw_is_laid_no_farther_up_the_crown_for_a_point_that_lies_in_another(cut: str, section: str) -> None:
+    head = make_head(spec_of({"stone.cut": cut, "stone.length_mm": 8.0, "claws.section": section}), "set")
+    lies = [each.measured for each in prove(head) if each.code == "retention.contact"]
+    assert lies and max(lies) <= head.plan["contact"] + 0.01
+
+
 @pytest.mark.parametrize("cut", LONG)
 def test_no_claw_on_a_peg_crosses_an_axis_of_the_stone(cut: str) -> None:
     stone = make_stone({"cut": cut, "length_mm": 2.5 * LONG[cut], "width_mm": 2.5})
