@@ -8,6 +8,7 @@ from html import escape
 from ..errors import SpecError
 from ..head import Head, Plan
 from ..proof.findings import VERDICTS, Finding
+from ..proof.spread import SIZE
 from ..trade.alloys import SHEET_ALLOYS
 from ..trade.burs import seat_bur
 from ..trade.carat import fraction_name, sieve
@@ -76,7 +77,10 @@ ul { margin: 0; padding-left: 5mm; } li { margin-bottom: .8mm; }
 @media screen { body { padding: 10mm 0; } }
 """
 
-UNIT = {"1": "", "count": "", "deg": "°", "mm": " mm", "ct": " ct", "mm3": " mm³"}
+UNIT = {"1": "", "count": "", "deg": "°", "mm": " mm", "ct": " ct", "mm3": " mm³", "C": " °C"}
+DIGITS = {"count": 0, "deg": 1, "1": 3, "ct": 3}
+SMALL_SHARE = 0.1
+"""Digits after the point, two in other units; a share under a tenth has one more, so that it keeps three figures."""
 
 GENERAL = (
     "Eye protection for burs, gravers, files and torch; secure the piece and the hand.",
@@ -102,7 +106,10 @@ def sheet_html(head: Head, findings: Sequence[Finding], rules: HouseRules) -> st
 
 def figure(value: float, unit: str) -> str:
     """A value with its unit as a setter reads it."""
-    text = f"{value:.0f}" if unit == "count" else f"{value:.1f}" if unit == "deg" else f"{value:.3f}" if unit in "1ct" else f"{value:.2f}"
+    digits = DIGITS.get(unit, 2)
+    if unit == "1" and SMALL_SHARE > abs(value) >= 0.0005:
+        digits += 1
+    text = f"{value:z.{digits}f}"
     return text.replace("-", "−") + UNIT.get(unit, f" {unit}")
 
 
@@ -317,11 +324,12 @@ def _findings(findings: Sequence[Finding]) -> str:
 
 
 def _sound(findings: Sequence[Finding]) -> str:
-    """What is sound: the first of each kind, and agreement with the plan as one figure."""
+    """What is sound: the first of each kind, both ends of the sizes of stones that the metal takes, and agreement with the plan
+    as one figure."""
     sound = [finding for finding in findings if finding.verdict == "sound"]
     agreed = sum(finding.code.startswith("plan.") for finding in sound)
     first = {finding.code: finding for finding in reversed(sound) if not finding.code.startswith("plan.")}
-    kinds = [finding for finding in sound if first.get(finding.code) is finding]
+    kinds = [finding for finding in sound if first.get(finding.code) is finding or finding.code == SIZE]
     items = []
     for finding in kinds:
         limit = _limit(finding)
@@ -363,7 +371,7 @@ def _cautions(head: Head, rules: HouseRules) -> str:
     if fineness:
         metal.append(f"Hallmark fineness {fineness}; in the UK compulsory above the legal weight of the whole piece, and elsewhere by local law.")
     metal.append(f"Lead below {rules.value('law.lead_most'):g} % and cadmium below {rules.value('law.cadmium_most'):g} % in each part "
-                 f"({rules['law.cadmium_most'].source}).")
+                 f"({rules['law.lead_most'].source}; {rules['law.cadmium_most'].source}).")
     general = "".join(f"<li>{escape(text)}</li>" for text in (*metal, *GENERAL))
     return (f'<h2>Cautions</h2><div class="box"><p><b>{escape(kind.name.capitalize())}</b></p>'
             f"<table><tbody>{stone}</tbody></table>"

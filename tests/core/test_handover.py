@@ -22,7 +22,7 @@ import trimesh
 from core.errors import FileFault
 from core.handover import FILES, hand_over
 from core.handover.drawing import Drawing, best_scale
-from core.handover.sheet import sheet_html
+from core.handover.sheet import figure, sheet_html
 from core.handover.views import claw_azimuth_deg, is_claw_in_plane, plan_view, side_view, upright_section
 from core.handover.weights import metal_weights
 from core.handover.write import write_files
@@ -163,6 +163,17 @@ def test_the_sheet_is_whole_and_says_what_the_setter_needs(handed: tuple[Head, P
     assert ("nickel: release" in words) == head.alloy.has_nickel
     for dimension in head.plan:
         assert dimension.reason in words
+
+
+def test_the_sheet_gives_shares_to_three_figures_both_ends_of_the_stones_sizes_and_the_law_for_each_metal() -> None:
+    head = make_head(spec_of({"stone.length_mm": 7.2, "casting.shrinkage_percent": 1.45, "spread.stone_mm": 0.05}))
+    page = Page()
+    page.feed(sheet_html(head, prove(head), house_rules()))
+    words = " ".join(page.words)
+    for needed in ("0.0145", "Smallest stone that this metal takes", "Largest stone that this metal takes", "entry 63", "entry 23(10)", " °C"):
+        assert needed in words, needed
+    assert figure(0.1, "1") == "0.100" and figure(0.0999, "1") == "0.0999" and figure(0.0, "1") == "0.000"
+    assert figure(-0.001, "mm") == "0.00 mm" and figure(-0.01, "mm") == "−0.01 mm"
 
 
 def test_the_sections_on_the_sheet_are_those_of_the_solid() -> None:
