@@ -312,7 +312,8 @@ def _spread(answer: _Answer, share: float) -> Finding:
     # Faces that have met are no farther apart than that.
     measured = max(0.0, measured) if finding.code in FACES else measured
     found = replace(finding, spread=Spread(measured, share))
-    return _doubtful(found, bounds[shown]) if finding.verdict == "sound" and unsafe else found
+    wished = next((bounds[i] for i in broken if i not in unsafe and bounds[i] in finding.bounds), None)
+    return _doubtful(found, bounds[shown], wished) if finding.verdict == "sound" and unsafe else found
 
 
 def keyed(findings: Iterable[Finding]) -> dict[Key, Finding]:
@@ -360,15 +361,16 @@ def _measure(finding: Finding, given: Finding) -> float:
     return 0.0
 
 
-def _doubtful(finding: Finding, bound: Bound) -> Finding:
-    """A sound finding whose worst case is unsafe."""
+def _doubtful(finding: Finding, bound: Bound, wished: Bound | None) -> Finding:
+    """A sound finding whose worst case is unsafe. wished: what it must keep to stay sound, where that is stricter."""
     assert finding.spread is not None
     unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
     side = "least" if bound.is_least else "most"
     limit = f", where {bound.value:.3g}{unit} is the {side} that is safe" if bound in finding.bounds else ", which is unsafe"
     share = 100.0 * finding.spread.share_sound
+    sound = "" if wished is None else f", with {wished.value:.3g}{unit} or {'more' if wished.is_least else 'less'}"
     why = (f"As given it is sound, but within the tolerances it can come to {finding.spread.worst:.3g}{unit}{limit}; "
-           f"{share:.0f} % of {DRAWS} draws stay sound.")
+           f"{share:.0f} % of {DRAWS} draws stay sound{sound}.")
     return replace(finding, verdict="watch", limit=bound.value if bound in finding.bounds else finding.limit, why=why,
                    remedy="Choose it further from its limit, or hold the tolerances closer.")
 

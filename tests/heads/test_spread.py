@@ -232,6 +232,16 @@ def test_what_is_unsafe_in_its_worst_case_is_to_watch_with_the_reason() -> None:
     assert 0.0 < doubtful.spread.share_sound < 1.0 and doubtful.rule == "claws.heel_left_min"
 
 
+def test_what_it_takes_to_stay_sound_is_told_where_it_is_more_than_what_is_safe() -> None:
+    """A rim that meets its usual width in half of all draws is seldom under the least that is safe."""
+    given = subject_of(make_head(spec_of({"stone.length_mm": 7.2, "claws.count": 6})))
+    (rim,) = (each for each in prove_subject(given, tolerances=Tolerances(0.05, 0.05, 0.3)) if each.code == "seat.rim")
+    assert rim.verdict == "watch" and rim.limit == 0.1 and rim.spread.share_sound < 0.9
+    assert rim.why.endswith("draws stay sound, with 0.18 mm or more.")
+    neck = keyed(prove_subject(subject(notch=0.485), tolerances=TOLERANCES))
+    assert next(each for key, each in neck.items() if key[0] == "claws.neck").why.endswith("draws stay sound.")
+
+
 def test_the_same_proof_gives_the_same_spread_and_the_plan_has_none() -> None:
     first, second = (prove_subject(subject(), tolerances=TOLERANCES) for _ in range(2))
     assert first == second
