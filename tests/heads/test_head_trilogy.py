@@ -15,7 +15,7 @@ from core.handover.views import plan_view, side_view
 from core.handover.weights import weights_csv
 from core.head import STATES, Head, make_head
 from core.head.draft import castable_mm
-from core.head.planning.bridges import _Bridge
+from core.head.planning.bridges import EVEN_SHARE, _Bridge
 from core.proof import prove, prove_subject, subject_of
 from core.proof.several import several_of
 from core.proof.sides import check_sides
@@ -192,10 +192,15 @@ def test_bridges_leave_room_to_cast_under_rails() -> None:
 
 @pytest.mark.parametrize("style", ["tapered claw", "basket", "gallery", "coronet", "peg", "rim"])
 def test_beside_the_bridges_of_a_default_trilogy_no_gap_is_too_narrow_to_cast(style: str) -> None:
-    """A bridge that was a third of a side stone wide grazed its claws: the gaps were 0.001 to 0.1 mm."""
+    """A bridge that was a third of a side stone wide grazed its claws: the gaps were 0.001 to 0.1 mm. Where it was narrower at the
+    centre by half than at the side stone, it starved there. Higher up the heads may come near each other by themselves."""
     for state in STATES:
-        findings = prove(head(state, head__style=style), with_spread=False)
-        assert {each.verdict for each in findings if each.code in ("casting.gap", "casting.hole", "sides.bridge")} == {"sound"}
+        made = head(state, head__style=style)
+        told = [each for each in prove(made, with_spread=False) if each.code in ("casting.gap", "casting.hole", "sides.bridge")]
+        beside = [each for each in told if each.place is None or each.place[2] < made.plan["bridge_height"] + 0.5]
+        assert len(beside) > 3 and {each.verdict for each in beside} == {"sound"}
+        narrow, wide = sorted(made.plan[name] for name in ("bridge_width", "bridge_side_width"))
+        assert narrow >= EVEN_SHARE * wide - 0.01
 
 
 @pytest.mark.parametrize("style", ["tapered claw", "basket", "gallery", "peg"])

@@ -41,6 +41,10 @@ SECTION_MM, HEIGHTS = 0.02, 3
 """Chord error of a claw's section where it stands beside a bridge, and at how many heights. Coarser, or fewer: a claw
 is nearer than planned."""
 
+EVEN_SHARE = 0.7
+"""A bridge's narrower end, as a share of its wider, at least where claws allow: metal goes through the one to the other.
+Smaller: the wider end freezes last, and turns porous. Common practice, no source."""
+
 STEP_MM, TRIED = 0.04, 32
 """By what a bridge's width is varied, and how many pairs of widths are tried at once. A larger step: what lies between
 is passed over; only the time taken depends on the other."""
@@ -160,11 +164,13 @@ def _faces(ring: Floats) -> np.ndarray:
 def _widths_mm(bridges: Sequence[_Bridge], usual_mm: float, least_mm: float, most_mm: float,
                room_mm: float) -> tuple[float, float]:
     """At the centre and at a side head the widths nearest to the usual, from the least to the most, with which the bridges
-    carry each claw or leave so much room beside it; the usual where there are none."""
+    carry each claw or leave so much room beside it, if there are any of which the narrower feeds the wider; the usual where
+    there are none."""
     narrower, wider = np.arange(usual_mm, least_mm, -STEP_MM), np.arange(usual_mm + STEP_MM, most_mm, STEP_MM)
     tried = np.concatenate([narrower, [least_mm], wider])
     at_centre, at_side = (each.ravel() for each in np.meshgrid(tried, tried))
-    order = np.argsort(np.abs(at_centre - usual_mm) + np.abs(at_side - usual_mm), kind="stable")
+    starves = np.minimum(at_centre, at_side) < EVEN_SHARE * np.maximum(at_centre, at_side)
+    order = np.lexsort((np.abs(at_centre - usual_mm) + np.abs(at_side - usual_mm), starves))
     for some in np.split(order, range(TRIED, len(order), TRIED)):
         for bridge in bridges:
             some = some[bridge.are_carried_or_clear(at_centre[some] / 2.0, at_side[some] / 2.0, room_mm)]
