@@ -132,11 +132,8 @@ def prove_subject(subject: Subject, rules: HouseRules | None = None,
     if tolerances is None:
         return worst_first(found)
 
-    # Cut metal that is moved may have folds, on which nothing sure is read.
-    of_surface = () if subject.is_seat_cut else (check_caught,)
-
     def examine(varied: Subject, what: Examined) -> Iterator[list[Finding]]:
-        checks = OF_SIZE if what == "size" else (*OF_STONE, *of_surface, *((check_sizes,) if what == "metal" else ()))
+        checks = OF_SIZE if what == "size" else (*OF_STONE, *((check_sizes,) if what == "metal" else ()))
         return (_examined(varied, rules, [check]) for check in checks)
 
     return worst_first(spread_over(subject, found, tolerances, examine))

@@ -53,9 +53,8 @@ def check_casting(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
 
 
 def check_sizes(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
-    """What of that changes where the metal comes out a little larger or smaller: neither what hangs together, nor edges; nor
-    what is felt along its whole surface."""
-    yield from _around_hollow(subject, rules)
+    """What of that is measured anew where the metal comes out a little larger or smaller: neither what hangs together, nor
+    edges and what stands into the hollow; nor what lies between two faces, which changes as these stand farther out."""
     yield from check_merged(subject)
     yield from _flow(subject, rules)
 

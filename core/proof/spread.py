@@ -43,11 +43,7 @@ TOPOLOGY = ("casting.bodies", "casting.closed", "casting.edges", "casting.blind"
 """Findings on what hangs together and on edges, which no small tolerance changes, and on the thickest metal, which is read to a
 tenth: other triangles change it by more."""
 
-SURFACE = ("casting.thin", "casting.finished", "casting.gap", "casting.hole", "wear.snag", "wear.points")
-"""Findings that feel along the whole surface, and so read nothing sure where moved metal may have folds: a fold looks like
-the sharpest edge of all."""
-
-FACES = {"casting.thin": 2.0, "casting.finished": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
+FACES = {"casting.wall": 2.0, "casting.thin": 2.0, "casting.finished": 2.0, "casting.gap": -2.0, "casting.hole": -2.0}
 """Findings of what lies between two faces, and by how many times the model's offset they change."""
 
 FITTED = ("seat.fits", "seat.rests", "seat.tips", "seat.bearing", "seat.rocks", "seat.clearance")
@@ -116,7 +112,7 @@ def spread_over(subject: Subject, findings: Sequence[Finding], tolerances: Toler
         return lambda: _found_at(off, varied, findings, examine)
 
     ends = [(high, found_at(low), found_at(high)) for low, high in ways_of(subject, tolerances)]
-    after, response = spread_by(subject, findings, () if varied.is_clean else SURFACE, ends)
+    after, response = spread_by(subject, findings, (), ends)
     return [*after, *_sizes(subject, varied, findings, tolerances, examine, response)]
 
 
