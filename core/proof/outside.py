@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from ..head import Head, Plan
 from ..mesh import PolyMesh
-from ..solid.kernel import Solid, bodies, cut, fuse, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
+from ..solid.kernel import Solid, bodies, cut, fuse, gap_mm, solid_of, solid_of_triangles, tidied, triangles_of, volume_mm3
 from ..stone import Stone
 from ..tolerance import SLIVER_MM
 from ..trade.alloys import Alloy
@@ -14,12 +14,17 @@ from ..trade.house_rules import HouseRules
 from ..trade.species import Species
 from . import CHECKS, prove, prove_subject
 from .findings import Finding, unable, worst_first
+from .frame import holds_stone
 from .soundness import check_mesh, is_sound
 from .subject import Subject
 from .thickness import Progress
 
 WHOLE = "metal"
 """The one part of metal whose roles are not known."""
+
+BESIDE_MM = 0.1
+"""Metal nearer to the stone may hold it. Smaller: a claw that is not quite closed would be passed over; larger: what only stands
+below the culet would be asked for its role."""
 
 
 def prove_as_found(head: Head, rules: HouseRules | None = None, progress: Progress | None = None,
@@ -45,7 +50,7 @@ def prove_meshes(parts: Mapping[str, PolyMesh], stone: Stone, placed: PolyMesh, 
     metal = tidied(fuse(list(solids.values()), "head"), SLIVER_MM, "head")
     roles = {} if set(solids) == {WHOLE} else solids
     subject = Subject(metal, roles, stone, placed, solid_of(placed, "stone"), state, alloy, process, species, plan)
-    return worst_first([*looked, *prove_subject(subject, rules)])
+    return worst_first([*looked, *_of_no_role(subject), *prove_subject(subject, rules)])
 
 
 def look_at(parts: Mapping[str, PolyMesh], progress: Progress | None = None) -> tuple[Finding, ...]:
@@ -56,6 +61,14 @@ def look_at(parts: Mapping[str, PolyMesh], progress: Progress | None = None) -> 
         found = check_mesh(mesh.vertices, triangles, progress)
         looked += [replace(each, what=f"{each.what} of the {name}") for each in found]
     return tuple(looked)
+
+
+def _of_no_role(subject: Subject) -> Iterator[Finding]:
+    """Of each part that stands at the stone under a name that tells no role: what is asked of claws and walls was not asked of it."""
+    for name, part in subject.parts.items():
+        if not holds_stone(name) and gap_mm(part, subject.stone_solid, BESIDE_MM) < BESIDE_MM:
+            yield unable("metal.role", f'Part "{name}" at the stone', "its name does not tell how it holds the stone",
+                         'If it is a claw, name it "claw 1" or the next number; else "wall", "rim", "peg", "base rail" or "upper rail".')
 
 
 def _not_run() -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from core.errors import Cancelled
 from core.head import make_head
 from core.mesh import PolyMesh, joined
 from core.proof import CHECKS, prove, prove_subject, subject_of
-from core.proof.outside import prove_as_found, prove_meshes, solid_of_shells
+from core.proof.outside import BESIDE_MM, prove_as_found, prove_meshes, solid_of_shells
 from core.proof.soundness import check_mesh, shells_of
 from core.solid.kernel import volume_mm3
 from core.spec import Spec
@@ -151,6 +151,27 @@ def test_a_head_given_as_its_meshes_proves_like_the_one_made() -> None:
     made = {(each.code, each.what): each.verdict for each in prove_subject(subject_of(head))}
     assert made.items() <= found.items()
     assert {verdict for (code, _), verdict in found.items() if code.startswith("soundness.")} == {"sound"}
+
+
+def told_of_roles(meshes: dict[str, PolyMesh]) -> list[str]:
+    return [each.what for each in given(meshes) if each.code == "metal.role" and each.verdict == "watch" and each.measured is None]
+
+
+def test_a_claw_under_a_name_that_tells_no_role_is_asked_for_it_and_not_passed_over() -> None:
+    parts = dict(make_head(Spec()).parts)
+    assert told_of_roles(parts) == []
+    parts["prong"] = parts.pop("claw 1")
+    assert told_of_roles(parts) == ['Part "prong" at the stone']
+
+
+@pytest.mark.parametrize(("off", "is_told"), [(-1e-6, True), (1e-6, False)])
+def test_metal_that_stands_clear_of_the_stone_needs_no_role(off: float, is_told: bool) -> None:
+    head = make_head(Spec())
+    table_mm = float(head.placed_stone.vertices[:, 2].max())
+    # A tetrahedron on its point over the table.
+    above = np.array([[0.0, 0.0, 0.0], [1.0, 0.0, 1.0], [-1.0, 1.0, 1.0], [-1.0, -1.0, 1.0]]) + [0.0, 0.0, table_mm + BESIDE_MM + off]
+    triangles = np.array([[0, 2, 1], [0, 3, 2], [0, 1, 3], [1, 2, 3]])
+    assert bool(told_of_roles({**head.parts, "shank": PolyMesh.from_faces(above, triangles, "shank")})) == is_told
 
 
 def test_a_mesh_without_an_inside_is_reported_first_and_no_other_check_pretends() -> None:
