@@ -144,8 +144,10 @@ class Slicer:
 def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> tuple[Floats, Floats, np.ndarray]:
     """The sides of a ring's upright sections by half-planes from an axis (2,) that stands within it, at so many even turns,
     the first by `OFF_LINE` of a step past x: starts and ways, each (e, 2), way out from the axis and height, mm; (e,) at which
-    turn each is."""
+    turn each is. Of metal that closes over the axis, which is no ring, they stay within its bounds."""
     x, y = (vertices[:, :2] - axis).T
+    lowest = [0.0, float(vertices[:, 2].min())]
+    highest = [math.sqrt(float((x * x + y * y).max())), float(vertices[:, 2].max())]
     step = 2.0 * math.pi / turns
     turn = (np.arctan2(y, x) / step - OFF_LINE)[triangles.T]
     # Of each triangle the corners' turns as they follow each other, not across the end of the full turn.
@@ -156,8 +158,8 @@ def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> 
     met = np.flatnonzero(many)
     turn, first, many, count = turn[:, met], first[met], many[met], len(met)
     # The corners of each in the order in which they are passed: first, middle and last.
-    lowest, highest = (np.where(turn[0] == each, 0, np.where(turn[1] == each, 1, 2)) for each in (low[met], high[met]))
-    order = np.stack([lowest, 3 - lowest - highest, highest])
+    first_met, last_met = (np.where(turn[0] == each, 0, np.where(turn[1] == each, 1, 2)) for each in (low[met], high[met]))
+    order = np.stack([first_met, 3 - first_met - last_met, last_met])
     middle, corners = turn[order[1], np.arange(count)], triangles[met, order]
     x, y, z = x[corners], y[corners], vertices[:, 2][corners]
     # Edges from first to last, first to middle and middle to last. With d from an edge's start a to its end, a way c out is met
@@ -172,7 +174,7 @@ def round_sides(vertices: Floats, triangles: Ints, axis: Floats, turns: int) -> 
     at %= turns
     angles = (np.arange(turns) + OFF_LINE) * step
     cos, sin = np.cos(angles)[at], np.sin(angles)[at]
-    starts, stops = (_round_crossed(edges[:, each], cos, sin)
+    starts, stops = (np.clip(_round_crossed(edges[:, each], cos, sin), lowest, highest)
                      for each in (np.where(is_even, whole, part), np.where(is_even, part, whole)))
     return starts, stops - starts, at
 

@@ -10,7 +10,7 @@ import pytest
 from manifold3d import Manifold
 
 from core.head import make_head
-from core.proof import Finding, Subject, prove, prove_subject, subject_of
+from core.proof import Finding, Subject, Tolerances, prove, prove_subject, subject_of
 from core.proof.feeding import Feeding, check_fed
 from core.proof.runs import Ring, bar_of
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of_triangles
@@ -106,6 +106,18 @@ def test_sections_of_a_square_ring_are_read_square_to_its_sides() -> None:
     assert (~corner).sum() > 50
     assert run.sections[~corner] == pytest.approx(4.0 * math.pi * 0.3**2, rel=1e-6)
     assert (run.sections[corner] > 0.9 * 4.0 * math.pi * 0.3**2).all()
+
+
+def test_what_closes_over_its_axis_is_read_within_its_bounds() -> None:
+    """As where a model grows together: ways out meet its top at the axis nowhere, and sides of 1e15 mm came of it."""
+    corners = np.array([[x, y, z] for x in (-1.0, 2.0) for y in (-1.0, 1.5) for z in (0.0, 1.0)])
+    block = solid_of_triangles(*hull_triangles(corners), "block")
+    ring = Ring("upper rail", block, np.zeros(2))
+    for ends in (ring.starts, ring.starts + ring.ways):
+        assert (ends >= -1e-9).all() and (ends <= [2.5 + 1e-9, 1.0 + 1e-9]).all()
+    closed = subject_of(make_head(spec_of({"stone.cut": "trillion", "head.style": "basket", "stone.length_mm": 1.95})))
+    told = prove_subject(closed, tolerances=Tolerances(0.0, 1.0, 0.0))
+    assert all(each.spread is None or math.isfinite(each.spread.worst) for each in told)
 
 
 def test_a_round_bar_counts_by_its_area_and_a_plate_no_more_for_being_wider() -> None:
