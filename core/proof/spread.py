@@ -133,8 +133,8 @@ def spread_by(subject: Subject, findings: Sequence[Finding], unsure: Sequence[st
     after = [spread.get(id(each), each) for each in findings]
     after += [each for each in response.new(subject) if each.code not in unsure]
     if lost:
-        after.append(unable("spread.applied", "Spread", "metal as thin as this closes up where a tolerance takes it away",
-                            "Thicken the metal, or give closer tolerances."))
+        after.append(unable("spread.applied", "Spread", "metal as thin as this closes up, or nothing of a stone is left, where a tolerance "
+                            "takes it away", "Thicken the metal, or give closer tolerances."))
     return after, response
 
 
@@ -305,8 +305,8 @@ def _spread(answer: _Answer, share: float) -> Finding:
     taken = margins[:, :, shown].min(axis=1) < 0.0
     assert finding.measured is not None
     measured = finding.measured + float((answer.measures[np.arange(len(ends)), ends] * taken).sum())
-    # Faces that have met are no farther apart than that.
-    measured = max(0.0, measured) if finding.code in FACES else measured
+    # What no tolerance alone takes below nothing is nothing at least where they add up.
+    measured = max(measured, min(0.0, finding.measured + float(answer.measures.min(initial=0.0))))
     found = replace(finding, spread=Spread(measured, share))
     wished = next((bounds[i] for i in broken if i not in unsafe and bounds[i] in finding.bounds), None)
     return _doubtful(found, bounds[shown], wished) if finding.verdict == "sound" and unsafe else found

@@ -16,6 +16,7 @@ from functools import cached_property
 
 import numpy as np
 
+from ..errors import GeometryError
 from ..mesh import Floats, Ints, PolyMesh, cross
 from ..solid.kernel import (
     Solid, bodies, cut, fuse, fused_if_asked, solid_of, solid_of_triangles, transformed, triangles_of, volume_mm3,
@@ -402,8 +403,11 @@ def _cleared(subject: Subject, tool: PolyMesh) -> Subject:
 
 
 def stretched(stone: Stone, stretch: Floats) -> Stone:
-    """The stone with its length, width and height (3,) multiplied, about the middle of its girdle plane."""
+    """The stone with its length, width and height (3,) multiplied, about the middle of its girdle plane. Raises GeometryError
+    where nothing of it is left."""
     x, y, z = map(float, stretch)
+    if min(x, y, z) <= 0.0:
+        raise GeometryError("stone", "its tolerance is as large as the stone itself", "give a closer one")
     normals = stone.part.normals / stretch
     lengths = np.linalg.norm(normals, axis=1)
     part: Planes = replace(stone.part, normals=normals / lengths[:, None], offsets=stone.part.offsets / lengths)

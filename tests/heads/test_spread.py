@@ -1,6 +1,7 @@
 """The spread: tolerances on real metal against closed forms, against heads made anew, and against brute force."""
 from __future__ import annotations
 
+import contextlib
 import itertools
 import math
 from dataclasses import replace
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from core.errors import GeometryError
 from core.handover.records import json_text, proof_record
 from core.handover.sheet import sheet_html
 from core.head import make_head
@@ -241,6 +243,22 @@ def test_what_it_takes_to_stay_sound_is_told_where_it_is_more_than_what_is_safe(
     assert rim.why.endswith("draws stay sound, with 0.18 mm or more.")
     neck = keyed(prove_subject(subject(notch=0.485), tolerances=TOLERANCES))
     assert next(each for key, each in neck.items() if key[0] == "claws.neck").why.endswith("draws stay sound.")
+
+
+def test_worst_cases_that_add_up_past_nothing_are_nothing() -> None:
+    """Half a millimetre off each leaves no bearing and no metal behind a notch, and not less than none."""
+    told = prove_subject(subject(), tolerances=Tolerances(0.5, 0.3, 5.0))
+    none = {each.code for each in told if each.spread and each.measured > 0.0 and each.spread.worst == 0.0}
+    assert none == {"seat.rim", "claws.neck_thickness", "seat.bearing"}
+
+
+@pytest.mark.parametrize(("stone_mm", "is_lost"), [(0.999, False), (1.0, True), (1.001, True)])
+def test_a_tolerance_as_large_as_the_stone_itself_is_said_to_leave_nothing_of_it(stone_mm: float, is_lost: bool) -> None:
+    small = make_stone({"length_mm": 1.0})
+    ends = Deviation(-stone_mm, -stone_mm)
+    of = np.array([1.0 + ends.length_mm / small.length_mm, 1.0 + ends.width_mm / small.width_mm, 1.0])
+    with pytest.raises(GeometryError) if is_lost else contextlib.nullcontext():
+        assert stretched(small, of).length_mm > 0.0
 
 
 def test_the_same_proof_gives_the_same_spread_and_the_plan_has_none() -> None:
