@@ -260,8 +260,6 @@ def spec_from_toml(text: str) -> Spec:
             faults.append(_unknown(name, content, ["seatwright", *SECTIONS], "a section"))
         elif not isinstance(content, dict):
             faults.append(Fault(name, content, "it must be a section with keys of its own"))
-        elif name == "spread" and not content:
-            faults.append(Fault(name, content, "it must give stone_mm, model_mm or casting_percent; the house rules fill in the others"))
         else:
             choices.update({f"{name}.{key}": value for key, value in content.items()})
     try:

@@ -75,12 +75,6 @@ def test_what_is_no_spec_is_refused(text: str) -> None:
     assert refused(text).faults
 
 
-def test_tolerances_that_name_none_are_refused_and_not_passed_over() -> None:
-    (fault,) = refused("[spread]").faults
-    assert fault.key == "spread" and "stone_mm, model_mm or casting_percent" in fault.allowed
-    assert spec_from_toml("[spread]\nmodel_mm = 0").get("spread.model_mm") == 0.0
-
-
 def test_files_that_cannot_be_read_say_why(tmp_path: Path) -> None:
     (tmp_path / "latin.toml").write_bytes("[stone]\ncut = 'né'".encode("latin-1"))
     for path, words in ((tmp_path / "none.toml", "no such file"), (tmp_path, "folder"), (tmp_path / "latin.toml", "UTF-8"),
