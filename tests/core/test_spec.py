@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from core.errors import FileFault, SpecError
-from core.spec import FIELDS, Field, Spec, directions_deg, read_spec, spec_from_toml, spec_of, spec_to_toml
+from core.spec import FIELDS, SECTIONS, Field, Spec, directions_deg, read_spec, spec_from_toml, spec_of, spec_to_toml
 
 NUMBERS = [field for field in FIELDS if field.kind in {"length", "angle", "share", "percent", "weight"}]
 
@@ -73,6 +73,10 @@ def test_other_versions_are_refused(text: str) -> None:
 @pytest.mark.parametrize("text", ["[claws", "claws = 4", "a = " + "[" * 3000, "[claws]\ncount = 1979-05-27"])
 def test_what_is_no_spec_is_refused(text: str) -> None:
     assert refused(text).faults
+
+
+def test_a_spec_whose_sections_are_empty_leaves_everything_to_the_plan() -> None:
+    assert spec_from_toml("seatwright = 1\n" + "".join(f"[{name}]\n" for name in SECTIONS)) == Spec()
 
 
 def test_files_that_cannot_be_read_say_why(tmp_path: Path) -> None:
