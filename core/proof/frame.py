@@ -111,8 +111,8 @@ class Frame:
 
     @cached_property
     def _copies(self) -> Mapping[str, Copy]:
-        """Claws that are one in other places with all of the stone that they see: what is asked of each is read off the first of
-        them, and solids that are moved are not made anew."""
+        """Claws, and of known copies all parts, that are one in other places with all of the stone that they see: what is asked of
+        each is read off the first of them, and solids that are moved are not made anew."""
         symmetry = Symmetry(self.placed.vertices)
         if self._known_copies is None:
             return turned_copies({name: self.part_triangles(name)[0] for name in self.claw_names}, symmetry.holds)
@@ -169,13 +169,14 @@ class Frame:
 
     @cached_property
     def unlike_triangles(self) -> tuple[Floats, Ints]:
-        """The same without claws that are copies, where it is not joined: what the stone meets in them, it meets in the first."""
+        """The same without parts that are copies, where it is not joined: what the stone meets in them, it meets in the first."""
         if self.is_joined:
             return self.metal_triangles
         return _as_one(map(self.part_triangles, dict.fromkeys(map(self.first_of, self.parts))))[:2]
 
     def metal_hits(self, origins: Floats, ends: Floats) -> tuple[Floats, Floats]:
-        """Where rays from (n, 3) to (n, 3) first meet metal, as `first_hits` has it."""
+        """Where rays from (n, 3) to (n, 3) first meet metal, as `first_hits` has it. Of parts that are not joined, what begins in one
+        leaves that, perhaps into another; where it does not leave it, it may meet another within."""
         if self.is_joined:
             return first_hits(self.metal, origins, ends)
         ways, facing, leaves = np.full(len(origins), np.inf), np.zeros((len(origins), 3)), np.zeros(len(origins), bool)

@@ -10,7 +10,6 @@ girdle and the crown has been bent and burnished onto the stone, so it follows i
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
