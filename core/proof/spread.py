@@ -308,7 +308,7 @@ def _spread(answer: _Answer, share: float) -> Finding:
     # What no tolerance alone takes below nothing is nothing at least where they add up.
     measured = max(measured, min(0.0, finding.measured + float(answer.measures.min(initial=0.0))))
     found = replace(finding, spread=Spread(measured, share))
-    wished = next((bounds[i] for i in broken if i not in unsafe and bounds[i] in finding.bounds), None)
+    wished = [bounds[i] for i in broken if i not in unsafe and bounds[i] in finding.bounds]
     return _doubtful(found, bounds[shown], wished) if finding.verdict == "sound" and unsafe else found
 
 
@@ -357,16 +357,16 @@ def _measure(finding: Finding, given: Finding) -> float:
     return 0.0
 
 
-def _doubtful(finding: Finding, bound: Bound, wished: Bound | None) -> Finding:
+def _doubtful(finding: Finding, bound: Bound, wished: Sequence[Bound]) -> Finding:
     """A sound finding whose worst case is unsafe. wished: what it must keep to stay sound, where that is stricter."""
     assert finding.spread is not None
     unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
     side = "least" if bound.is_least else "most"
     limit = f", where {bound.value:.3g}{unit} is the {side} that is safe" if bound in finding.bounds else ", which is unsafe"
     share = 100.0 * finding.spread.share_sound
-    sound = "" if wished is None else f", with {wished.value:.3g}{unit} or {'more' if wished.is_least else 'less'}"
+    kept = " and ".join(f"{each.value:.3g}{unit} or {'more' if each.is_least else 'less'}" for each in wished)
     why = (f"As given it is sound, but within the tolerances it can come to {finding.spread.worst:.3g}{unit}{limit}; "
-           f"{share:.0f} % of {DRAWS} draws stay sound{sound}.")
+           f"{share:.0f} % of {DRAWS} draws stay sound{f', with {kept}' if kept else ''}.")
     return replace(finding, verdict="watch", limit=bound.value if bound in finding.bounds else finding.limit, why=why,
                    remedy="Choose it further from its limit, or hold the tolerances closer.")
 

@@ -241,6 +241,8 @@ def test_what_it_takes_to_stay_sound_is_told_where_it_is_more_than_what_is_safe(
     (rim,) = (each for each in prove_subject(given, tolerances=Tolerances(0.05, 0.05, 0.3)) if each.code == "seat.rim")
     assert rim.verdict == "watch" and rim.limit == 0.1 and rim.spread.share_sound < 0.9
     assert rim.why.endswith("draws stay sound, with 0.18 mm or more.")
+    notches = [each for each in prove_subject(given, tolerances=Tolerances(0.5, 0.05, 0.3)) if each.code == "claws.notch"]
+    assert notches and all(each.why.endswith("draws stay sound, with 0.4 or less and 0.25 or more.") for each in notches)
     neck = keyed(prove_subject(subject(notch=0.485), tolerances=TOLERANCES))
     assert next(each for key, each in neck.items() if key[0] == "claws.neck").why.endswith("draws stay sound.")
 
@@ -248,7 +250,7 @@ def test_what_it_takes_to_stay_sound_is_told_where_it_is_more_than_what_is_safe(
 def test_worst_cases_that_add_up_past_nothing_are_nothing() -> None:
     """Half a millimetre off each leaves no bearing and no metal behind a notch, and not less than none."""
     told = prove_subject(subject(), tolerances=Tolerances(0.5, 0.3, 5.0))
-    none = {each.code for each in told if each.spread and each.measured > 0.0 and each.spread.worst == 0.0}
+    none = {each.code for each in told if each.spread and each.unit == "mm" and each.measured > 0.0 and each.spread.worst == 0.0}
     assert none == {"seat.rim", "claws.neck_thickness", "seat.bearing"}
 
 
