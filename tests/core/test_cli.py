@@ -168,6 +168,14 @@ def test_stopping_is_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     assert capsys.readouterr().err == "Stopped by the user; nothing was written.\n"
 
 
+def test_a_stop_while_it_still_loads_is_said_in_one_line() -> None:
+    stopped = ("import sys, runpy\nclass Stop:\n    def find_spec(self, name, path=None, target=None):\n"
+               "        if name == 'core.cli':\n            raise KeyboardInterrupt\n"
+               "sys.meta_path.insert(0, Stop())\nrunpy.run_module('core', run_name='__main__')")
+    done = subprocess.run([sys.executable, "-c", stopped], cwd=Path(__file__).parents[2], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (2, "Stopped by the user; nothing was written.\n")
+
+
 def test_it_runs_as_a_module(tmp_path: Path) -> None:
     (tmp_path / "head.toml").write_text(SOUND)
     command = [sys.executable, "-m", "core", str(tmp_path / "head.toml"), "--out", str(tmp_path / "out"), "--json"]
