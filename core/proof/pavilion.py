@@ -14,6 +14,7 @@ import numpy as np
 from ..mesh import Floats, PolyMesh
 from ..solid.kernel import bounds
 from ..stone.facets import LEVEL
+from ..tolerance import READ_MM
 from .frame import FLAT_MM, HAIR_MM, Frame
 from .halves import facet_planes, is_convex
 from .loops import area_mm2, crossings, distances_mm, farthest_crossings, is_inside, is_ring, largest
@@ -148,6 +149,11 @@ def _level_room(frame: Frame, heights: Floats, places: Floats) -> tuple[Floats, 
     read(met & ~heads & ~alike)
     room[alike] = of_head[alike]
     feet[alike] = np.take_along_axis(feet, group[:, :, None], axis=1)[alike]
+    if not frame.is_joined:
+        # Metal that was moved has folds, which look from outside as if one stood in it.
+        level, column = np.nonzero(room < -READ_MM)
+        beside = ~frame.has_metal(heights, places[level, column], level)
+        room[level[beside], column[beside]] = np.inf
     return room, feet
 
 

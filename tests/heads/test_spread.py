@@ -77,6 +77,19 @@ def test_metal_that_is_flush_stays_flush() -> None:
     assert thin[1] == pytest.approx(thin[0] + 0.06, abs=2.0 * READ_MM)
 
 
+@pytest.mark.parametrize("choices", [
+    {"stone.cut": "trillion", "stone.length_mm": 4.46, "head.style": "gallery", "claws.start_angle_deg": 16.2},
+    {"stone.cut": "radiant", "stone.length_mm": 6.34, "head.style": "basket", "claws.section": "oval"},
+    {"stone.cut": "pear", "stone.length_mm": 13.48, "head.style": "gallery"}])
+def test_folds_of_moved_metal_carry_no_stone(choices: dict[str, Any]) -> None:
+    """A leaner model stands off the stone all round; where its folds were read for metal in the stone, it rested on those alone."""
+    before = subject_of(make_head(spec_of({**choices, "seat.cut": True})))
+    after = Varied(before).subject_at(Deviation(model_mm=-0.03))
+    assert after.gauge.room_mm.min() > -READ_MM and after.gauge.settling_mm > 0.02
+    rests = [next(each.measured for each in check_seated(head, house_rules()) if each.code == "seat.rests") for head in (before, after)]
+    assert rests == [1.0, 1.0]
+
+
 @pytest.mark.parametrize("state", ["cast", "set"])
 @pytest.mark.parametrize("model_mm", [-0.03, 0.03])
 def test_metal_gains_its_surface_times_the_offset(state: str, model_mm: float) -> None:
