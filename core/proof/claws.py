@@ -103,7 +103,7 @@ def _neck(claw: ClawMeasure, subject: Subject, rules: HouseRules) -> Iterator[Fi
     limits = [at_least(section, "unsafe", thicker)]
     if is_cast_so:
         # A neck is short, and metal flows to it from both sides.
-        limits.append(replace(fills(subject.alloy, thicker)[0], verdict="watch"))
+        limits.append(fills(subject.alloy, thicker)[0]._replace(verdict="watch"))
     yield judge("claws.neck_thickness", f"Metal left behind the notch in {claw.name}", leg.left_mm, "mm", place,
                 limits, READ_MM)
 

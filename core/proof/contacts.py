@@ -303,14 +303,13 @@ def _under_base(gauge: Gauge, rings: Rings, within_mm: float) -> tuple[Floats, F
 
 def _closed_tips(gauge: Gauge, contact_share: float) -> tuple[Floats, Floats, np.ndarray]:
     """Where each claw will lie on the crown: three places across it, (k, 3) each with outward normals, and its name."""
-    places, names = [], []
-    for claw in gauge.claws:
-        line, _ = gauge.crown_line(claw, 2)
-        along = np.array([-claw.outwards[1], claw.outwards[0]])
-        tip = claw.edge + contact_share * (line[1, :2] - claw.edge)
-        places += [tip + share * claw.diameter_mm * along for share in TIP_SHARES]
-        names += [claw.name] * len(TIP_SHARES)
-    flat = np.array(places)
+    claws = gauge.claws
+    outwards = np.array([claw.outwards for claw in claws])
+    reach = contact_share * np.array([gauge.crown_reach_mm(claw) for claw in claws])
+    tips = np.array([claw.edge for claw in claws]) - reach[:, None] * outwards
+    aside = np.column_stack([-outwards[:, 1], outwards[:, 0]]) * np.array([claw.diameter_mm for claw in claws])[:, None]
+    flat = (tips[:, None] + np.array(TIP_SHARES)[:, None] * aside[:, None]).reshape(-1, 2)
+    names = [claw.name for claw in claws for _ in TIP_SHARES]
     above, below = (np.column_stack([flat, np.full(len(flat), z)]) for z in (gauge.table_mm + 1.0, gauge.girdle_plane_mm))
     ways, normals = first_hits(gauge.stone_solid, above, below)
     # Beside the crown a tip finds nothing to lie on.

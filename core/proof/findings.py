@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,8 +35,7 @@ class Spread:
     share_sound: float
 
 
-@dataclass(frozen=True)
-class Bound:
+class Bound(NamedTuple):
     """One limit that a measure was held against; `margin(measured)` is 0 or more where it is kept."""
 
     value: float
@@ -80,8 +79,7 @@ class Finding:
         return self.measured is None and not self.why.startswith(CANNOT)
 
 
-@dataclass(frozen=True)
-class Limit:
+class Limit(NamedTuple):
     """One bound of a check: `value`, whether it is the least or the most allowed, and what breaking it means. rule: the
     key of the house rule that it is, if it is one."""
 

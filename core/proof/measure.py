@@ -195,6 +195,10 @@ class Gauge(Frame):
         xy = claw.edge - np.interp(at, run, ways)[:, None] * claw.outwards
         return np.column_stack([xy, np.interp(at, run, heights)]), float(run[-1])
 
+    def crown_reach_mm(self, claw: ClawMeasure) -> float:
+        """How far in that line ends, level."""
+        return float(self._crown_profiles[claw.name][0][-1])
+
     def crown_slope_mm(self, claw: ClawMeasure) -> float:
         """The length of that line."""
         return float(self._crown_profiles[claw.name][2][-1])
