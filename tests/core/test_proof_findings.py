@@ -123,7 +123,7 @@ def test_a_limit_passes_at_its_value_and_fails_past_what_can_be_read() -> None:
     least = Limit(0.5, True, "unsafe", "Thin.", "geometry", "Thicken it.")
     for measured, verdict in ((0.49, "unsafe"), (0.4989, "unsafe"), (0.4991, "sound"), (0.5, "sound"), (0.51, "sound")):
         assert judge("a.b", "It", measured, "mm", None, [least], 0.001).verdict == verdict
-    most = replace(least, is_least=False)
+    most = least._replace(is_least=False)
     for measured, verdict in ((0.49, "sound"), (0.5, "sound"), (0.5009, "sound"), (0.5011, "unsafe"), (0.51, "unsafe")):
         assert judge("a.b", "It", measured, "mm", None, [most], 0.001).verdict == verdict
 
