@@ -306,7 +306,7 @@ def flat_bearing(frame: Frame, starts: Floats, normals: Floats, reach_mm: Floats
             width = np.maximum(distances_mm(starts, inner) - beside, 0.0) * ~is_inside([inner], starts)
         else:
             width = _along_ways_in(crossings(loops, starts, -normals), reach_mm)
-        if width.any():
+        if width.max(initial=0.0) > HAIR_MM:
             break
     return width, np.column_stack([starts, np.full(len(starts), level)])
 

@@ -90,6 +90,13 @@ def test_folds_of_moved_metal_carry_no_stone(choices: dict[str, Any]) -> None:
     assert rests == [1.0, 1.0]
 
 
+def test_a_flat_base_rests_on_the_ledge_where_the_wall_beside_it_comes_just_as_near() -> None:
+    """A model that is as much fuller as the seat has room touches the girdle, on which nothing rests."""
+    before = subject_of(make_head(spec_of({"stone.cut": "oval cabochon", "stone.length_mm": 4.14, "head.style": "rim", "seat.cut": True})))
+    after = Varied(before).subject_at(Deviation(model_mm=0.03))
+    assert next(each.measured for each in check_seated(after, house_rules()) if each.code == "seat.rests") == 1.0
+
+
 @pytest.mark.parametrize("state", ["cast", "set"])
 @pytest.mark.parametrize("model_mm", [-0.03, 0.03])
 def test_metal_gains_its_surface_times_the_offset(state: str, model_mm: float) -> None:
