@@ -220,8 +220,10 @@ def _rails(subject: Subject, rules: HouseRules) -> Iterator[Finding]:
         if high[2] < gauge.culet[2] - 2.0 * rule.value or (gauge.has_flat_base and high[2] >= flat_level_mm(gauge) - READ_MM):
             continue
         gap = gauge.rail_gap(name, 2.0 * rule.value)
-        level, column = divmod(int(np.argmin(_near(gauge, low[2], high[2]))), gauge.room_mm.shape[1])
-        place = gauge.columns.place(level, column)
+        near = _near(gauge, low[2], high[2])
+        level, column = divmod(int(np.argmin(near)), gauge.room_mm.shape[1])
+        # Where nothing is near at any height that was looked at, there is no place to tell of.
+        place = gauge.columns.place(level, column) if np.isfinite(near[level, column]) else None
         remedy = f"Lower the {name} or move it outwards by {rounded_up(rule.value - gap)} mm."
         touches = Limit(CHORD_MM + READ_MM, True, "unsafe", "A rail that the pavilion touches lifts the stone off its bearing.",
                         "geometry", remedy)

@@ -307,3 +307,15 @@ def test_a_stone_that_lies_otherwise_than_planned_is_found_and_every_check_still
     off = math.hypot(0.2, depth * math.sin(turn))
     assert found["seat.centred"].measured == pytest.approx(off, abs=0.01) and found["seat.centred"].verdict == "watch"
     assert found["seat.culet_clearance"].measured is not None
+
+
+@pytest.mark.parametrize("choices", [{}, {"stone.cut": "heart", "stone.length_mm": 8.0}])
+def test_room_beside_a_rail_is_told_at_the_rail_or_at_no_place(choices: dict[str, object]) -> None:
+    """Of a rail with nothing near, the place stood at the girdle."""
+    given = subject_of(make_head(spec_of({"head.style": "basket", **choices})))
+    told = {each.what: each.place for each in check_seat(given, house_rules()) if each.code == "seat.rail_clear"}
+    assert len(told) == 2
+    for what, place in told.items():
+        low, high = bounds(given.parts[what.removeprefix("Room between the pavilion and the ")])
+        assert place is None or low[2] - READ_MM <= place[2] <= high[2] + READ_MM
+    assert told["Room between the pavilion and the base rail"] is None
