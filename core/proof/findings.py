@@ -157,5 +157,7 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def point(place: Place) -> Point | None:
-    """A place as three floats."""
-    return None if place is None else (float(place[0]), float(place[1]), float(place[2]))
+    """A place as three floats; None for one that came to no number, on metal unlike any that is planned."""
+    if place is None or not all(map(math.isfinite, place)):
+        return None
+    return float(place[0]), float(place[1]), float(place[2])

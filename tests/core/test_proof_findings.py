@@ -10,7 +10,7 @@ import pytest
 
 from core.head import make_head
 from core.proof import CHECKS, VERDICTS, Finding, Subject, prove, prove_subject, subject_of
-from core.proof.findings import Limit, at_least, at_most, direction, judge, worst_first, rounded_up
+from core.proof.findings import Limit, at_least, at_most, direction, judge, point, rounded_up, worst_first
 from core.solid.kernel import Solid, cut, fuse, hull_triangles, moved, solid_of, solid_of_triangles
 from core.spec import Spec, spec_of
 from core.stone import CUTS
@@ -472,3 +472,8 @@ def test_finished_claws_reach_the_published_contact_on_crowns_of_any_outline(cut
 
 def test_what_a_remedy_asks_for_is_enough() -> None:
     assert [rounded_up(each) for each in (-1.0, 0.0, 0.0004, 0.1, 0.1001, 2.0)] == ["0.00", "0.00", "0.01", "0.10", "0.11", "2.00"]
+
+
+def test_a_place_that_came_to_no_number_is_none() -> None:
+    assert point(np.array([1.0, math.nan, 0.0])) is None is point(None)
+    assert point([1, 2.5, 0]) == (1.0, 2.5, 0.0)
