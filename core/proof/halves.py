@@ -3,6 +3,7 @@ into, as a heart's cleft does."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -39,8 +40,10 @@ def is_convex(stone: PolyMesh) -> bool:
     return not len(edges_turning_in(stone))
 
 
+@lru_cache(maxsize=8)
 def edges_turning_in(stone: PolyMesh) -> Ints:
-    """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other."""
+    """(k, 2) corners of a closed mesh's edges at which one face rises above the plane of the other. A proof asks this of a stone
+    several times."""
     normals, offsets = facet_planes(stone)
     faces, sides = np.repeat(np.arange(len(stone)), stone.sizes), stone.corners_after()
     # The two faces of an edge stand side by side once the edges are sorted.
@@ -49,7 +52,9 @@ def edges_turning_in(stone: PolyMesh) -> Ints:
     middles = np.add.reduceat(stone.vertices[stone.corners], stone.starts[:-1], axis=0) / stone.sizes[:, None]
     rises = np.einsum("ij,ij->i", middles[one], normals[other]) > offsets[other] + ON_FACET_MM
     at = order[::2][rises]
-    return np.column_stack([stone.corners[at], sides[at]])
+    turning: Ints = np.column_stack([stone.corners[at], sides[at]])
+    turning.flags.writeable = False
+    return turning
 
 
 def halves_of(stone: PolyMesh) -> tuple[Half, ...]:

@@ -10,7 +10,7 @@ from shapely.geometry import Point, Polygon
 
 from core.head import make_head
 from core.mesh import PolyMesh
-from core.proof import subject_of
+from core.proof import prove, subject_of
 from core.proof.loops import (
     area_mm2,
     corners_of,
@@ -362,6 +362,16 @@ def test_the_deepest_place_is_found_in_the_middle_of_a_face() -> None:
 def test_a_heart_is_not_convex_and_a_round_is() -> None:
     assert not is_convex(make_stone(spec_of({"stone.cut": "heart"}).section("stone")).mesh)
     assert is_convex(make_stone(spec_of({"stone.cut": "princess"}).section("stone")).mesh)
+
+
+def test_a_proof_looks_for_the_edges_that_turn_in_once_in_each_stone() -> None:
+    head = make_head(spec_of({"stone.cut": "heart"}))
+    edges_turning_in.cache_clear()
+    prove(head)
+    looked = edges_turning_in.cache_info()
+    assert looked.misses == 1 and looked.hits > 1
+    # Nobody can change what is kept.
+    assert not edges_turning_in(head.placed_stone).flags.writeable
 
 
 def test_a_heart_parts_in_two_convex_halves() -> None:
