@@ -226,7 +226,7 @@ def _changes(change: Change | None) -> list[str]:
 
 
 def _figures(finding: Finding) -> str:
-    unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    unit = finding.after_figures
     spread = finding.spread
     measured = "not measured" if finding.measured is None else f"{finding.measured:.3f}{unit}"
     limit = "" if finding.limit is None else f", limit {finding.limit:.3f}{unit}"

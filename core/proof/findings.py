@@ -78,6 +78,11 @@ class Finding:
         """True if it says something in words alone; False if it was measured, or should have been and could not be."""
         return self.measured is None and not self.why.startswith(CANNOT)
 
+    @property
+    def after_figures(self) -> str:
+        """The unit as it follows a figure in plain text; nothing after shares and counts."""
+        return {"1": "", "count": "", "deg": "°"}.get(self.unit, f" {self.unit}")
+
 
 class Limit(NamedTuple):
     """One bound of a check: `value`, whether it is the least or the most allowed, and what breaking it means. rule: the

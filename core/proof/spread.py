@@ -360,7 +360,7 @@ def _measure(finding: Finding, given: Finding) -> float:
 def _doubtful(finding: Finding, bound: Bound, wished: Sequence[Bound]) -> Finding:
     """A sound finding whose worst case is unsafe. wished: what it must keep to stay sound, where that is stricter."""
     assert finding.spread is not None
-    unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    unit = finding.after_figures
     side = "least" if bound.is_least else "most"
     limit = f", where {bound.value:.3g}{unit} is the {side} that is safe" if bound in finding.bounds else ", which is unsafe"
     share = 100.0 * finding.spread.share_sound

@@ -390,7 +390,7 @@ class _Maker:
 
 def _said(finding: Finding) -> str:
     """A finding with its figures, as part of a sentence."""
-    unit = {"1": "", "count": "", "deg": "°"}.get(finding.unit, f" {finding.unit}")
+    unit = finding.after_figures
     measured = "" if finding.measured is None else f" {finding.measured:.3g}{unit}"
     rule = f" ({finding.rule})" if finding.rule else ""
     limit = "" if finding.limit is None else f", limit {finding.limit:.3g}{unit}{rule}"

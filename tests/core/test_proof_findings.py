@@ -477,3 +477,8 @@ def test_what_a_remedy_asks_for_is_enough() -> None:
 def test_a_place_that_came_to_no_number_is_none() -> None:
     assert point(np.array([1.0, math.nan, 0.0])) is None is point(None)
     assert point([1, 2.5, 0]) == (1.0, 2.5, 0.0)
+
+
+@pytest.mark.parametrize(("unit", "follows"), [("mm", " mm"), ("deg", "°"), ("1", ""), ("count", ""), ("MPa", " MPa")])
+def test_units_follow_figures_as_one_writes_them(unit: str, follows: str) -> None:
+    assert Finding("family.check", "Measure", "sound", 1.0, None, unit, None, "Why.", "", "geometry").after_figures == follows
